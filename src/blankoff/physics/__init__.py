@@ -1,0 +1,1 @@
+"""Physics of an evacuation: arrays in, arrays out; nothing here knows a log or a fleet."""
