@@ -1,0 +1,1 @@
+"""See the contributors' guide for what lives here."""
