@@ -1,0 +1,151 @@
+"""What the pages are made from: frames and a way to fetch one log, never the store."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.samples import SampleBatch
+from blankoff.settings import Settings
+
+F, I, S = pl.Float64, pl.Int64, pl.String  # noqa: E741
+
+MONTHLY_SCHEMA: dict[str, Any] = {
+    "factor": S,
+    "level_id": S,
+    "month": S,
+    "measure": S,
+    "ratio": F,
+    "ratio_lower": F,
+    "ratio_upper": F,
+    "n": I,
+}
+"""One row per asset or technician, month and measure: the adjusted level of that month, 1.0 = the fleet's middle."""
+
+HOURS_LOST_SCHEMA: dict[str, Any] = {
+    "factor": S,
+    "level_id": S,
+    "month": S,
+    "hours": F,
+    "hours_lower": F,
+    "hours_upper": F,
+    "cost": F,
+}
+"""One row per asset, technician or habit and month: hours beyond a typical rig on the same circuits, and their cost."""
+
+COVERAGE_SCHEMA: dict[str, Any] = {"item": S, "handed_in": I, "used": I, "refused": I}
+"""One row per kind of input (``log files``, then each register): the counts add up."""
+
+
+def empty_frame(schema: Mapping[str, Any]) -> pl.DataFrame:
+    """Return a frame of no rows with these columns."""
+    return pl.DataFrame(schema=dict(schema))
+
+
+def conform(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
+    """Cast to a schema; a missing column becomes null, an extra one stays behind the known ones."""
+    known = [
+        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name) for name, dtype in schema.items()
+    ]
+    return frame.select(*known, *[c for c in frame.columns if c not in schema])
+
+
+def no_log(evacuation_id: str) -> SampleBatch:
+    """Stand in for a store that holds no logs: every evacuation has an empty batch."""
+    return SampleBatch.concat([])
+
+
+@dataclass(frozen=True)
+class MonthData:
+    """All that the pages of one month need.
+
+    Parameters
+    ----------
+    month
+        The month under review, ``YYYY-MM``.
+    as_of
+        Only what was known on this day went into the findings.
+    settings
+        The fleet's settings: units, time zone, limits, costs.
+    work
+        ``fleet.work.build_work``'s frame: one row per evacuation up to ``as_of``, all months, group columns filled.
+    phase, effect, oil_forecast, practice, quarantine
+        The contract's tables; ``effect`` and ``oil_forecast`` may hold several ``as_of``, the newest up to ours counts.
+    finding
+        The contract's table, for this ``as_of`` and earlier ones (they tell what opened and what closed).
+    registers
+        Register frames by name, as far as the fleet has them.
+    monthly
+        Columns `MONTHLY_SCHEMA`.
+    hours_lost
+        Columns `HOURS_LOST_SCHEMA`; ``factor`` is ``pump``, ``hose``, ``gauge``, ``technician``, or a habit's name.
+    coverage
+        Columns `COVERAGE_SCHEMA`.
+    load_log
+        Evacuation id → its readings as a batch of one (``keys[0]`` is the log's content hash); an empty batch or a
+        ``LookupError`` when there is none.
+    not_made
+        ``(finding kind or estimate, why)`` for what could not be made from this fleet's input.
+    swap_plan
+        Sentences on exchanges of equipment between vans that would tell apart what now travels together.
+    """
+
+    month: str
+    as_of: dt.date
+    settings: Settings
+    work: pl.DataFrame
+    phase: pl.DataFrame = field(default_factory=schemas.PHASE.empty)
+    finding: pl.DataFrame = field(default_factory=schemas.FINDING.empty)
+    effect: pl.DataFrame = field(default_factory=schemas.EFFECT.empty)
+    oil_forecast: pl.DataFrame = field(default_factory=schemas.OIL_FORECAST.empty)
+    practice: pl.DataFrame = field(default_factory=schemas.PRACTICE.empty)
+    quarantine: pl.DataFrame = field(default_factory=schemas.QUARANTINE.empty)
+    registers: Mapping[str, pl.DataFrame] = field(default_factory=dict)
+    monthly: pl.DataFrame = field(default_factory=lambda: empty_frame(MONTHLY_SCHEMA))
+    hours_lost: pl.DataFrame = field(default_factory=lambda: empty_frame(HOURS_LOST_SCHEMA))
+    coverage: pl.DataFrame = field(default_factory=lambda: empty_frame(COVERAGE_SCHEMA))
+    load_log: Callable[[str], SampleBatch] = no_log
+    not_made: tuple[tuple[str, str], ...] = ()
+    swap_plan: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class EvacuationData:
+    """One evacuation, for its page and its sheet.
+
+    Parameters
+    ----------
+    evacuation_id
+        Which one.
+    row
+        Its row of the work frame, by column name.
+    phase
+        Its rows of table ``phase``.
+    log
+        Its readings, a batch of one; an empty batch when there is no log.
+    settings
+        The fleet's settings.
+    register_row
+        Its row of the evacuations register, by column name: tells where the criterion comes from.
+    names
+        Register id → name for people, for the technician.
+    findings
+        Rows of table ``finding`` that name this evacuation.
+    copies
+        ``(evacuation id, its readings)`` of the logs that this one is a copy of, or that are copies of it.
+    """
+
+    evacuation_id: str
+    row: Mapping[str, Any]
+    phase: pl.DataFrame
+    log: SampleBatch
+    settings: Settings
+    register_row: Mapping[str, Any] = field(default_factory=dict)
+    names: Mapping[str, str] = field(default_factory=dict)
+    findings: tuple[Mapping[str, Any], ...] = ()
+    copies: tuple[tuple[str, SampleBatch], ...] = ()
