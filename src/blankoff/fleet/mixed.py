@@ -11,16 +11,15 @@ diagonal block in ``M`` and is eliminated by its Schur complement; what remains 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, sparse
-from scipy.linalg import lapack
 
-from blankoff.fleet.mixed_algebra import Factored, factorise
+from blankoff.fleet.mixed_algebra import Factored, factorise, split_products
 
 __all__ = ["CrossProducts", "MixedFit", "RandomTerm", "TermShape", "cross_products", "fit_mixed"]
 
@@ -140,9 +139,8 @@ def _design(terms: Sequence[RandomTerm], rows: slice) -> sparse.csr_array:
         kept = np.flatnonzero(codes >= 0)
         columns = (codes[kept, None] * k + np.arange(k)).ravel()
         values = np.ones(len(kept) * k) if term.covariates is None else term.covariates[rows][kept].ravel()
-        blocks.append(
-            sparse.csr_array((values, (np.repeat(kept, k), columns)), shape=(n, term.shape.size), dtype=np.float64)
-        )
+        entries = sparse.coo_array((values, (np.repeat(kept, k), columns)), shape=(n, term.shape.size))
+        blocks.append(sparse.csr_array(entries))
     return sparse.csr_array(sparse.hstack(blocks, format="csr"))
 
 
@@ -195,9 +193,7 @@ def cross_products(
         ztx += zw.T @ x[rows]
         zty += zw.T @ y[rows]
     xw = x * w[:, None]
-    return CrossProducts(
-        shapes, len(y), float(np.log(w).sum()), ztz, ztx, zty, xw.T @ x, xw.T @ y, float((w * y) @ y)
-    )
+    return CrossProducts(shapes, len(y), float(np.log(w).sum()), ztz, ztx, zty, xw.T @ x, xw.T @ y, float((w * y) @ y))
 
 
 @dataclass(frozen=True)
@@ -216,7 +212,7 @@ class MixedFit:
     theta : ndarray
         Relative factors, lower triangles row by row, term by term.
     gradient_norm : float
-        Largest gradient of the criterion over the parameters that are inside their bounds.
+        Largest gradient of the criterion over the parameters inside their bounds (nan where the factor was sparse).
     evaluations : int
     """
 
@@ -242,7 +238,7 @@ class MixedFit:
         raise KeyError(f"no random term {name!r}; there are {[s.name for s in self._shapes]}")
 
     def sd(self, name: str) -> Floats:
-        """Standard deviations of a term's columns."""
+        """Return the standard deviations of a term's columns."""
         return np.sqrt(np.diag(self.covariances[name]))
 
     def effects(self, name: str) -> Floats:
@@ -341,25 +337,36 @@ def fit_mixed(products: CrossProducts, method: Method = "reml", start: Floats | 
         raise ValueError("fixed-effect columns depend on one another")
     shapes, reml = products.shapes, method == "reml"
     diagonal = _is_diagonal(shapes)
+    split = split_products(products)
     count = 0
 
     def evaluate(phi: Floats) -> Factored:
         nonlocal count
         count += 1
-        return factorise(products, _factor_matrices(shapes, phi))
+        return factorise(split, _factor_matrices(shapes, phi))
 
     def value_and_score(phi: Floats) -> tuple[float, Floats]:
         f = evaluate(phi)
         return f.criterion(reml), _score(f, shapes, _factor_matrices(shapes, phi), reml)
 
-    phi = np.where(diagonal, 0.0, 0.0) if start is None else np.log(np.maximum(start, 1e-3)) * diagonal
+    phi = np.zeros(len(diagonal)) if start is None else np.log(np.maximum(start, 1e-3)) * diagonal
     bounds = [LN_THETA_BOUNDS if d else (None, None) for d in diagonal]
-    found = optimize.minimize(
-        value_and_score, phi, jac=True, method="L-BFGS-B", bounds=bounds, options={"gtol": 1e-4, "ftol": 1e-13}
-    )
-    phi = np.asarray(found.x, dtype=np.float64)
-    phi = _drop_zero_terms(phi, shapes, lambda v: evaluate(v).criterion(reml))
-    phi, gradient = _newton(phi, value_and_score)
+
+    def value(phi: Floats) -> float:
+        return evaluate(phi).criterion(reml)
+
+    if split.dense:
+        found = optimize.minimize(
+            value_and_score, phi, jac=True, method="L-BFGS-B", bounds=bounds, options={"gtol": 1e-4, "ftol": 1e-13}
+        )
+        phi = _drop_zero_terms(np.asarray(found.x, dtype=np.float64), shapes, value)
+        phi, gradient = _newton(phi, value_and_score)
+    else:
+        # Exact traces cost one solve per level here, so the search goes by the criterion alone.
+        found = optimize.minimize(value, phi, method="L-BFGS-B", bounds=bounds)
+        found = optimize.minimize(value, found.x, method="Nelder-Mead", options={"xatol": 1e-5, "fatol": 1e-8})
+        phi = _drop_zero_terms(np.asarray(found.x, dtype=np.float64), shapes, value)
+        gradient = np.full(len(phi), np.nan)
     final = evaluate(phi)
     factors = _factor_matrices(shapes, phi)
     sigma2 = final.sigma2(reml)
@@ -381,7 +388,7 @@ def fit_mixed(products: CrossProducts, method: Method = "reml", start: Floats | 
     )
 
 
-def _drop_zero_terms(phi: Floats, shapes: Sequence[TermShape], criterion) -> Floats:  # type: ignore[no-untyped-def]
+def _drop_zero_terms(phi: Floats, shapes: Sequence[TermShape], criterion: Callable[[Floats], float]) -> Floats:
     """Set to exactly zero each intercept-only term that the criterion is no worse without."""
     at = 0
     for shape in shapes:
@@ -395,7 +402,9 @@ def _drop_zero_terms(phi: Floats, shapes: Sequence[TermShape], criterion) -> Flo
     return phi
 
 
-def _newton(phi: Floats, value_and_score, steps: int = 8) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
+def _newton(
+    phi: Floats, value_and_score: Callable[[Floats], tuple[float, Floats]], steps: int = 8
+) -> tuple[Floats, Floats]:
     """Newton steps on the exact gradient, its Hessian by central differences, each step kept only if it helps."""
     value, gradient = value_and_score(phi)
     for _ in range(steps):
@@ -426,11 +435,3 @@ def _newton(phi: Floats, value_and_score, steps: int = 8) -> tuple[Floats, Float
         phi, value, gradient = trial, trial_value, trial_gradient
     free = np.isfinite(phi)
     return phi, np.where(free, gradient, 0.0)
-
-
-def cholesky_solve(lower: Floats, rhs: Floats) -> Floats:
-    """Solve with a lower Cholesky factor."""
-    solution, info = lapack.dpotrs(lower, rhs, lower=1)
-    if info != 0:
-        raise ValueError("Cholesky solve failed")
-    return np.asarray(solution)
