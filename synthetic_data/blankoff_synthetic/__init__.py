@@ -1,0 +1,25 @@
+"""An invented contractor: evacuations simulated forward from physics, and whole fleets of them.
+
+Nothing here imports blankoff. All people, places, equipment and data are made up.
+
+`simulate` runs one evacuation; `make_fleet` writes a whole fleet folder with its
+truth beside it; `draw_case` draws a single evacuation whose right answer is clear.
+"""
+
+from .parts import Break, Circuit, Gauge, Idle, Isolate, Pool, Procedure, Pull, Pump, Requirement, Rig
+from .single import simulate
+
+__all__ = [
+    "Break",
+    "Circuit",
+    "Gauge",
+    "Idle",
+    "Isolate",
+    "Pool",
+    "Procedure",
+    "Pull",
+    "Pump",
+    "Requirement",
+    "Rig",
+    "simulate",
+]
