@@ -99,7 +99,7 @@ AIR_MEAN_FREE_PATH_M_PA: Final = _constant(
     "MEM",
 )
 WATER_VAPOUR_VISCOSITY_PA_S: Final = _constant(
-    "WATER_VAPOUR_VISCOSITY_PA_S", 9.7276e-6, "Pa s", "saturated vapour at 20 degC, CoolProp 8.0 (IAPWS R12-08)", "RUN"
+    "WATER_VAPOUR_VISCOSITY_PA_S", 9.54406e-6, "Pa s", "saturated vapour at 20 degC, CoolProp 8.0 (IAPWS R12-08)", "RUN"
 )
 AIR_HEAT_CAPACITY_RATIO: Final = _constant("AIR_HEAT_CAPACITY_RATIO", 1.4, "1", "diatomic ideal gas, 7/5", "CALC")
 
