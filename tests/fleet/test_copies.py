@@ -1,0 +1,107 @@
+"""Copies are found by the gauge's noise that they repeat; two honest pulls on one curve are never called copies."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy.signal import lfilter
+
+from blankoff.fleet.copies import CopyRules, find_copies, match, sketch_batch
+from blankoff.samples import SampleBatch
+
+ISOLATED_S = 900.0
+
+
+def pull(seed: int, noise: float = 0.01, step_s: float = 2.0, rate: float = 0.02, rise: float = 100.0):
+    """One pull on one and the same smooth curve; only the gauge's noise depends on the seed."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, ISOLATED_S + 660, step_s)
+    down = 150 + (20000 - 150) * np.exp(-rate * np.minimum(t, ISOLATED_S)) + 300 * np.exp(-np.minimum(t, ISOLATED_S) / 300)
+    stood = np.maximum(t - ISOLATED_S, 0)
+    p = down + stood / 30 + rise * (1 - np.exp(-stood / 200))
+    wander = lfilter([np.sqrt(1 - 0.98**2)], [1, -0.98], rng.normal(size=t.size)) * 0.005
+    p = p * np.exp(wander + noise * rng.normal(size=t.size))
+    return t, np.where(p < 1000, np.round(p), np.round(p / 10) * 10)
+
+
+def one(t, p) -> SampleBatch:
+    return SampleBatch.of_one("log", t, p)
+
+
+def _shifted(t, p, rng):
+    return t[300:] - t[300], p[300:]
+
+
+def _cut(t, p, rng):
+    return t[:600], p[:600]
+
+
+def _resampled(t, p, rng):
+    u = np.arange(0.7, t[-1], 5.0)
+    return u, np.interp(u, t, p)
+
+
+def _renoised(t, p, rng):
+    return t, p * np.exp(0.02 * rng.normal(size=p.size))
+
+
+def _requantised(t, p, rng):
+    return t, np.round(p / 25) * 25
+
+
+@pytest.mark.parametrize("change", [_shifted, _cut, _resampled, _renoised, _requantised])
+def test_changed_copies_match_at_any_alignment(change) -> None:
+    rng = np.random.default_rng(3)
+    for seed in range(6):
+        t, p = pull(seed)
+        found = match(one(*change(t, p, rng)), one(t, p))
+        assert found.is_copy(CopyRules()), (change.__name__, seed, found)
+        assert found.probability > 0.99
+
+
+def test_two_honest_pulls_on_the_same_curve_do_not_match() -> None:
+    t, p = pull(0)
+    worst = 0.0
+    for seed in range(1, 80):
+        found = match(one(*pull(seed)), one(t, p), 0.0)
+        assert not found.is_copy(CopyRules()), (seed, found)
+        worst = max(worst, found.sharpness)
+    assert worst < CopyRules().least_sharpness - 1.0
+
+
+def test_find_copies_names_the_later_job_and_ignores_row_order() -> None:
+    rng = np.random.default_rng(11)
+    logs, jobs = {}, []
+    begun = datetime(2026, 3, 2, tzinfo=UTC)
+    for k in range(40):
+        logs[f"k{k:02d}"] = pull(100 + k, rate=float(rng.uniform(0.008, 0.03)), rise=float(rng.uniform(40, 300)))
+    t, p = logs["k07"]
+    logs["copy"] = _shifted(*_renoised(t, p, rng), rng)
+    logs["repeat"] = pull(5000, rate=0.02)
+    logs["again"] = pull(5001, rate=0.02)
+    for n, key in enumerate(logs):
+        isolated = ISOLATED_S - (600.0 if key == "copy" else 0.0)
+        jobs.append((f"E{n:03d}", key, begun + timedelta(days=n), isolated))
+    jobs.append(("E999", "k03", begun + timedelta(days=200), ISOLATED_S))
+    frame = pl.DataFrame(jobs, schema=["evacuation_id", "log_key", "started_at", "isolated_at_s"], orient="row")
+    batch = SampleBatch.concat([SampleBatch.of_one(k, *v) for k, v in logs.items()])
+    at = {k: i for i, k in enumerate(batch.keys)}
+    isolated = frame.unique("log_key", keep="first", maintain_order=True)["isolated_at_s"].to_numpy()
+    sketch = sketch_batch(batch, isolated)
+
+    def load(keys: list[str]) -> SampleBatch:
+        return SampleBatch.concat([batch.log(at[k]) for k in keys])
+
+    found = find_copies(frame, sketch, load)
+    assert dict(zip(found["evacuation_id"], found["copy_of"], strict=True)) == {"E040": "E007", "E999": "E003"}
+    shuffled = find_copies(frame.sample(fraction=1, shuffle=True, seed=4), sketch.reverse(), load)
+    assert shuffled.equals(found)
+
+
+def test_sketch_of_a_log_without_hold_or_deep_part_is_null_not_wrong() -> None:
+    t = np.arange(0.0, 300.0)
+    sketch = sketch_batch(one(t, np.full(t.size, np.nan)), np.array([np.nan]))
+    assert sketch.drop("log_key").null_count().row(0) == (1,) * 6
