@@ -1,8 +1,8 @@
 """Refrigerants: molar mass, saturation pressure at 20 degC and viscosity of the vapour.
 
 Pure fluids and the blends below marked RUN were computed with CoolProp 8.0. The other blends are put together from
-their nominal composition by mass (ASHRAE 34 designations, from memory): molar mass exactly, dew pressure by Raoult's law
-and viscosity by mole fraction, which come within 5 % and 6 % of CoolProp for the blends it knows. They serve the
+their nominal composition by mass (ASHRAE 34 designations, from memory): molar mass exactly, dew pressure by Raoult's
+law and viscosity by mole fraction, which come within 5 % and 6 % of CoolProp for the blends it knows. They serve the
 labelled loss model in :mod:`blankoff.physics.leak` and nothing else.
 """
 
