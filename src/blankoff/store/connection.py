@@ -1,0 +1,187 @@
+"""Opening the store: one DuckDB file, its lock, its version, its migrations."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import shutil
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import StoreError
+from blankoff.store import queries
+
+STORE_VERSION = queries.migrations()[-1][0]
+"""Version of the store's layout that this program writes."""
+
+_INTERNAL: Mapping[str, Mapping[str, schemas.PolarsType]] = {
+    # what one log gave under one criterion; `context_sha256` tells whether it must be judged again
+    "measure": {
+        "evacuation_id": pl.String,
+        "log_no": pl.Int64,
+        "context_sha256": pl.String,
+        **{k: v for k, v in schemas.MEASURE.polars_schema.items() if k != "log_key"},
+    },
+    "outcome_group": {
+        "as_of": pl.Date,
+        "evacuation_id": pl.String,
+        "group_id": pl.Int64,
+        "group_name": pl.String,
+    },
+}
+
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    # Never reach for the network: what is not built in is not used.
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "preserve_insertion_order": "true",
+}
+
+
+def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
+    """Open a store, make it if it is new, bring an older one up to date.
+
+    Parameters
+    ----------
+    path
+        The file. It is made if it does not exist, unless ``read_only``.
+    read_only
+        Whether nothing shall be written; an older store is then read as it is.
+    wait_s
+        How long to wait for another program that is writing, in seconds.
+
+    Raises
+    ------
+    StoreError
+        Not there, not a store, being written by another program, or made by a newer version; the text names the mend.
+    """
+    if read_only and not path.is_file():
+        raise StoreError(f"there is no store at {path}; make it with `blankoff ingest FLEET --store {path}`")
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder; name a file for the store, such as {path / 'fleet.duckdb'}")
+    if not read_only and not path.parent.is_dir():
+        raise StoreError(f"the folder {path.parent} does not exist; make it, or name another place for the store")
+    connection = _open(path, read_only, wait_s)
+    try:
+        connection.execute("SET TimeZone = 'UTC'")
+        version = stored_version(connection, path)
+        if version is not None and version > STORE_VERSION:
+            raise StoreError(
+                f"{path} was written by a newer version of blankoff (layout {version}, "
+                f"this one knows {STORE_VERSION}); update blankoff, or name another store"
+            )
+        if read_only:
+            if version is None:
+                raise StoreError(f"{path} is empty; fill it with `blankoff ingest FLEET --store {path}`")
+            return connection
+        if version is not None and version < STORE_VERSION:
+            connection.close()
+            _keep_copy(path, version)
+            connection = _open(path, read_only, wait_s)
+            connection.execute("SET TimeZone = 'UTC'")
+        _migrate(connection, version or 0)
+        _ensure_schemas(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    give_up_at = time.monotonic() + wait_s
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
+        except duckdb.Error as error:
+            text = str(error)
+            if "lock" in text.lower():
+                if time.monotonic() < give_up_at:
+                    time.sleep(0.1)
+                    continue
+                process = re.search(r"PID (\d+)", text)
+                who = f" (process {process.group(1)})" if process else ""
+                raise StoreError(
+                    f"{path} is in use by another program{who}; wait until it has finished, then run this again"
+                ) from None
+            if "valid DuckDB" in text:
+                raise StoreError(f"{path} is not a DuckDB file; name another file for the store") from None
+            raise StoreError(f"{path} cannot be opened as a store: {text.splitlines()[0]}") from None
+
+
+def stored_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int | None:
+    """Return the version of a store's layout, ``None`` for an empty file.
+
+    Raises
+    ------
+    StoreError
+        It is a database, but none of ours.
+    """
+    tables = {row[0] for row in connection.execute(queries.statements()["list_tables"]).fetchall()}
+    if not tables:
+        return None
+    if "store_version" not in tables:
+        raise StoreError(f"{path} is a DuckDB file but no store of blankoff; name another file for the store")
+    row = connection.execute(queries.statements()["store_version"]).fetchone()
+    return int(row[0]) if row and row[0] is not None else 0
+
+
+def _keep_copy(path: Path, version: int) -> None:
+    copy = path.with_name(f"{path.name}.layout{version}")
+    number = 1
+    while copy.exists():
+        copy = path.with_name(f"{path.name}.layout{version}.{number}")
+        number += 1
+    aside = copy.with_name(copy.name + ".part")
+    shutil.copy2(path, aside)
+    aside.replace(copy)
+
+
+def _migrate(connection: duckdb.DuckDBPyConnection, version: int) -> None:
+    pending = [m for m in queries.migrations() if m[0] > version]
+    if not pending:
+        return
+    with transaction(connection):
+        if version == 0:
+            connection.execute(queries.statements()["create_store_version"])
+        for number, name, sql in pending:
+            connection.execute(sql)
+            connection.execute(queries.statements()["set_store_version"], {"version": number, "applied": name})
+
+
+def _ensure_schemas(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables of the contract, and add the columns that they gained since this store was made."""
+    wanted: dict[str, Mapping[str, schemas.PolarsType]] = {
+        table.name: table.polars_schema for table in schemas.TABLES.values()
+    }
+    wanted |= {f"register_{table.name}": table.polars_schema for table in schemas.REGISTERS.values()}
+    wanted |= _INTERNAL
+    with transaction(connection):
+        for name, schema in wanted.items():
+            connection.execute(queries.create_table(name, schema))
+            present = columns_of(connection, name)
+            for column, dtype in schema.items():
+                if column not in present:
+                    connection.execute(queries.add_column(name, column, dtype))
+
+
+def columns_of(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    """Return the column names of a table, in order; empty if there is no such table."""
+    return [row[0] for row in connection.execute(queries.statements()["list_columns"], {"name": name}).fetchall()]
+
+
+@contextlib.contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Do all that is inside, or nothing of it."""
+    connection.begin()
+    try:
+        yield
+    except BaseException:
+        with contextlib.suppress(duckdb.Error):  # the first error counts, not that of undoing
+            connection.rollback()
+        raise
+    connection.commit()

@@ -1,0 +1,103 @@
+-- Every statement of the store, by name. Values always come as parameters, frames as the relation `incoming`.
+
+-- name: store_version
+SELECT max(version) AS version FROM store_version;
+
+-- name: create_store_version
+CREATE TABLE store_version (version INTEGER NOT NULL, applied VARCHAR NOT NULL);
+
+-- name: set_store_version
+INSERT INTO store_version VALUES ($version, $applied);
+
+-- name: list_tables
+SELECT table_name FROM information_schema.tables WHERE table_schema = 'main' ORDER BY table_name;
+
+-- name: list_columns
+SELECT column_name FROM information_schema.columns
+WHERE table_schema = 'main' AND table_name = $name ORDER BY ordinal_position;
+
+-- name: size
+SELECT count(*) AS readings FROM sample;
+
+-- --- logs ----------------------------------------------------------------------------------------------------------
+
+-- name: log_files
+SELECT * FROM log_file ORDER BY log_no;
+
+-- name: last_log_no
+SELECT coalesce(max(log_no), 0) AS log_no FROM log_file;
+
+-- name: touch_log_files
+UPDATE log_file SET mtime_ns = incoming.mtime_ns, bytes = incoming.bytes
+FROM incoming WHERE log_file.path = incoming.path;
+
+-- name: insert_sample
+INSERT INTO sample SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM incoming;
+
+-- name: samples_of
+SELECT sample.log_no, elapsed_s, pressure_micron, ambient_c
+FROM sample SEMI JOIN incoming ON sample.log_no = incoming.log_no
+WHERE sample.log_no BETWEEN $first AND $last;
+
+-- name: marks_of
+SELECT mark.log_no, elapsed_s, text
+FROM mark SEMI JOIN incoming ON mark.log_no = incoming.log_no
+WHERE mark.log_no BETWEEN $first AND $last
+ORDER BY mark.log_no, elapsed_s, rowid;
+
+-- --- measures ------------------------------------------------------------------------------------------------------
+
+-- name: measure_contexts
+SELECT evacuation_id, context_sha256 FROM measure;
+
+-- name: latest_groups
+SELECT evacuation_id, group_id, group_name FROM outcome_group
+WHERE as_of = (SELECT max(as_of) FROM outcome_group);
+
+-- --- registers -----------------------------------------------------------------------------------------------------
+
+-- name: register_files
+SELECT * FROM register_file ORDER BY name;
+
+-- name: delete_register_file
+DELETE FROM register_file WHERE name = $name;
+
+-- --- quarantine ----------------------------------------------------------------------------------------------------
+
+-- name: quarantine_of_origin
+SELECT * FROM quarantine WHERE origin = $origin;
+
+-- name: delete_quarantine_of_origin
+DELETE FROM quarantine WHERE origin = $origin;
+
+-- name: quarantine_of_logs
+SELECT * FROM quarantine WHERE origin = 'log' AND path IN (SELECT path FROM incoming);
+
+-- name: delete_quarantine_of_logs
+DELETE FROM quarantine WHERE origin = 'log' AND path IN (SELECT path FROM incoming);
+
+-- --- beliefs of one day --------------------------------------------------------------------------------------------
+
+-- --- runs ----------------------------------------------------------------------------------------------------------
+
+-- name: last_run_no
+SELECT coalesce(max(run_no), 0) AS run_no FROM run;
+
+-- name: last_run
+SELECT * FROM run WHERE stage = $stage AND as_of IS NOT DISTINCT FROM $as_of ORDER BY run_no DESC LIMIT 1;
+
+-- name: last_run_of_stage
+SELECT * FROM run WHERE stage = $stage ORDER BY run_no DESC LIMIT 1;
+
+-- --- questions -----------------------------------------------------------------------------------------------------
+
+-- name: log_of_evacuation
+SELECT log_file.log_no, log_file.sha256
+FROM measure JOIN log_file ON log_file.log_no = measure.log_no
+WHERE measure.evacuation_id = $evacuation_id;
+
+-- name: evacuation_exists
+SELECT 1 AS found FROM register_evacuations WHERE evacuation_id = $evacuation_id;
+
+-- name: months
+SELECT DISTINCT month FROM result ORDER BY month;

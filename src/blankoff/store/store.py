@@ -1,0 +1,297 @@
+"""The open store: typed reads and writes with frames; one transaction per batch."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import duckdb
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import NotInStoreError, StoreError
+from blankoff.samples import SampleBatch
+from blankoff.settings import Settings
+from blankoff.store import queries
+from blankoff.store.connection import columns_of, connect, transaction
+from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames
+
+_SORT_KEYS = {
+    "result": ["evacuation_id"],
+    "phase": ["evacuation_id", "phase_no"],
+    "finding": ["as_of", "kind", "subject_id", "finding_id"],
+    "effect": ["as_of", "factor", "level_id", "measure"],
+    "oil_forecast": ["as_of", "pump_id"],
+    "practice": ["technician_id", "month"],
+    "quarantine": ["path", "row", "field", "problem"],
+}
+
+
+def open_store(path: str | os.PathLike[str], read_only: bool = False, wait_s: float = 0.0) -> Store:
+    """Open a store; use it in a ``with`` statement.
+
+    Parameters
+    ----------
+    path
+        The DuckDB file; it is made if it does not exist and ``read_only`` is false.
+    read_only
+        Whether nothing shall be written.
+    wait_s
+        How long to wait for another program that is writing, in seconds.
+
+    Raises
+    ------
+    StoreError
+        See `blankoff.store.connection.connect`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder, open_store(Path(folder) / "fleet.duckdb") as store:
+    ...     store.table("result").height
+    0
+    """
+    path = Path(path)
+    return Store(path, connect(path, read_only=read_only, wait_s=wait_s), read_only)
+
+
+class Store:
+    """One open store; get it from `open_store`."""
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection, read_only: bool) -> None:
+        self.path, self.read_only = path, read_only
+        self._connection = connection
+        self._present: dict[str, list[str]] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; nothing can be read or written afterwards."""
+        self._connection.close()
+
+    # --- plain access, by named statement ---------------------------------------------------------------------------
+
+    def read(self, statement: str, incoming: pl.DataFrame | None = None, **values: Any) -> pl.DataFrame:
+        """Return the rows of a statement of ``sql/statements.sql``."""
+        return _to_polars(self._rows(queries.statements()[statement], incoming, values))
+
+    def change(self, statement: str, incoming: pl.DataFrame | ArrowTable | None = None, **values: Any) -> None:
+        """Run a statement of ``sql/statements.sql`` that returns nothing."""
+        with self._incoming(incoming):
+            self._connection.execute(queries.statements()[statement], values or None)
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Write all that is inside the ``with`` block, or nothing of it.
+
+        Raises
+        ------
+        StoreError
+            The disk is full, the file has become unwritable, or another program changed the same rows.
+        """
+        if self.read_only:
+            raise StoreError(f"{self.path} was opened for reading only; open it with read_only=False to write")
+        try:
+            with transaction(self._connection):
+                yield
+        except BaseException as error:
+            self._present.clear()  # tables made inside are gone again
+            if not isinstance(error, duckdb.Error):
+                raise
+            first = str(error).splitlines()[0]
+            raise StoreError(
+                f"{self.path}: nothing of this batch was written ({first}); mend it and run again"
+            ) from error
+
+    def insert(self, name: str, frame: pl.DataFrame) -> None:
+        """Append a frame to a table, which is made, or gains columns, as the frame needs."""
+        if not frame.width:
+            return
+        self._ensure(name, frame.schema)
+        if frame.height:
+            with self._incoming(frame):
+                self._connection.execute(queries.insert_incoming(name))
+
+    def insert_samples(self, batch: SampleBatch, log_nos: Sequence[int]) -> None:
+        """Append a batch's samples and marks, in log order."""
+        samples, marks = batch_to_frames(batch, log_nos)
+        self.change("insert_sample", samples)
+        self.insert("mark", marks)
+
+    def delete(self, name: str, column: str, keys: pl.DataFrame) -> None:
+        """Delete the rows whose ``column`` is among that of ``keys``."""
+        if keys.height and self._columns(name):
+            with self._incoming(keys.select(column)):
+                self._connection.execute(queries.delete_matching(name, column))
+
+    def replace(self, name: str, column: str, frame: pl.DataFrame, keys: pl.DataFrame | None = None) -> None:
+        """Put a frame in the place of the rows that have its values (or those of ``keys``) in ``column``."""
+        self.delete(name, column, frame.select(column).unique() if keys is None else keys)
+        self.insert(name, frame)
+
+    def replace_all(self, name: str, frame: pl.DataFrame) -> None:
+        """Put a frame in the place of all rows of a table."""
+        if self._columns(name):
+            self._connection.execute(queries.delete_all(name))
+        self.insert(name, frame)
+
+    def raw(self, name: str) -> pl.DataFrame:
+        """Return one of the store's own tables as it is, in the order of writing; empty if it was never written."""
+        if not self._columns(name):
+            return pl.DataFrame()
+        return _to_polars(self._rows(queries.select_all(name), None, {}))
+
+    # --- what others ask for ----------------------------------------------------------------------------------------
+
+    def table(self, name: str) -> pl.DataFrame:
+        """Return a table of the contract, or a register, sorted by its key.
+
+        Parameters
+        ----------
+        name
+            ``result``, ``phase``, ``finding``, ``effect``, ``oil_forecast``, ``practice``, ``quarantine``, or a
+            register's name.
+
+        Raises
+        ------
+        NotInStoreError
+            There is no such table; the text lists those there are.
+        """
+        known = schemas.TABLES.get(name) or schemas.REGISTERS.get(name)
+        if known is None:
+            names = ", ".join([*schemas.TABLES, *schemas.REGISTERS])
+            raise NotInStoreError(f"the store has no table {name!r}; it has: {names}")
+        frame = self.raw(name if name in schemas.TABLES else f"register_{name}")
+        frame = known.conform(frame) if frame.width else known.empty()
+        if name == "quarantine":
+            frame = frame.drop("origin", strict=False)
+        return frame.sort(_SORT_KEYS.get(name, list(known.key)), nulls_last=True, maintain_order=True)
+
+    def registers(self) -> dict[str, pl.DataFrame]:
+        """Return every register that was handed in, by name, without the line numbers."""
+        there = set(self.raw("register_file")["name"].to_list())
+        return {
+            name: self.raw(f"register_{name}").select(table.names)
+            for name, table in schemas.REGISTERS.items()
+            if name in there
+        }
+
+    def samples(self, evacuation_id: str) -> SampleBatch:
+        """Return one evacuation's readings: a batch of one log, its key the log's SHA-256.
+
+        Raises
+        ------
+        NotInStoreError
+            No such evacuation, or it has no readable log.
+        """
+        found = self.read("log_of_evacuation", evacuation_id=evacuation_id)
+        if found.height == 0:
+            known = self.read("evacuation_exists", evacuation_id=evacuation_id).height > 0
+            why = "has no readable log" if known else "is not in the store; see the table `result` for those that are"
+            raise NotInStoreError(f"evacuation {evacuation_id!r} {why}")
+        return self.samples_of_logs(found.head(1))
+
+    def samples_of_logs(self, logs: pl.DataFrame) -> SampleBatch:
+        """Return the logs with ``log_no`` and ``sha256`` of a frame, in its order."""
+        numbers = logs["log_no"].to_list()
+        keys = logs["sha256"].to_list()
+        if not numbers:
+            return SampleBatch.concat([])
+        wanted = logs.select(pl.col("log_no").cast(pl.Int32)).unique().sort("log_no")
+        span = {"first": int(min(numbers)), "last": int(max(numbers))}
+        return arrow_to_batch(
+            self._rows(queries.statements()["samples_of"], wanted, span),
+            self.read("marks_of", wanted, **span),
+            numbers,
+            keys,
+        )
+
+    def settings(self) -> Settings:
+        """Return the settings of the last ingest; the defaults for a store that has seen none."""
+        last = self.read("last_run_of_stage", stage="ingest")
+        return Settings.model_validate_json(last["settings_json"][0]) if last.height else Settings()
+
+    def months(self) -> list[str]:
+        """Return the months that have evacuations, ascending."""
+        return [m for m in self.read("months")["month"].to_list() if m is not None]
+
+    def record_run(
+        self,
+        stage: str,
+        *,
+        now: dt.datetime,
+        settings: Settings,
+        as_of: dt.date | None = None,
+        month: str | None = None,
+        input_sha256: str = "",
+        versions_json: str = "{}",
+        counts_json: str = "{}",
+    ) -> None:
+        """Note that a stage was run, on what and with which settings."""
+        number = int(self.read("last_run_no")["run_no"][0]) + 1
+        row = {
+            "run_no": number,
+            "stage": stage,
+            "as_of": as_of,
+            "month": month,
+            "ran_at": now,
+            "settings_sha256": settings.fingerprint,
+            "settings_json": settings.model_dump_json(),
+            "input_sha256": input_sha256,
+            "versions_json": versions_json,
+            "counts_json": counts_json,
+        }
+        self.insert(
+            "run", pl.DataFrame([row], schema_overrides={"as_of": pl.Date, "month": pl.String, "ran_at": schemas.TIME})
+        )
+
+    # --- inner workings ---------------------------------------------------------------------------------------------
+
+    def _rows(self, sql: str, incoming: pl.DataFrame | None, values: Mapping[str, Any]) -> ArrowTable:
+        with self._incoming(incoming):
+            return self._connection.sql(sql, params=dict(values) or None).to_arrow_table()
+
+    @contextlib.contextmanager
+    def _incoming(self, frame: pl.DataFrame | ArrowTable | None) -> Iterator[None]:
+        if frame is None:
+            yield
+            return
+        self._connection.register("incoming", frame.to_arrow() if isinstance(frame, pl.DataFrame) else frame)
+        try:
+            yield
+        finally:
+            self._connection.unregister("incoming")
+
+    def _columns(self, name: str) -> list[str]:
+        if not self._present.get(name):
+            self._present[name] = columns_of(self._connection, name)
+        return self._present[name]
+
+    def _ensure(self, name: str, schema: Mapping[str, schemas.PolarsType]) -> None:
+        present = self._columns(name)
+        if not present:
+            self._connection.execute(queries.create_table(name, schema))
+        for column, dtype in schema.items():
+            if present and column not in present:
+                self._connection.execute(queries.add_column(name, column, dtype))
+        if set(schema) - set(present):
+            self._present.pop(name, None)
+
+
+def _to_polars(rows: ArrowTable) -> pl.DataFrame:
+    frame = pl.from_arrow(rows)
+    if not isinstance(frame, pl.DataFrame):
+        raise StoreError("the store gave no table")
+    return frame
