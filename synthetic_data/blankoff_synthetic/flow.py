@@ -108,6 +108,54 @@ def port_l_s(
 
 
 @njit(cache=True, nogil=True)
+def behind_port_micron(
+    core_bore_cm: float,
+    core_length_cm: float,
+    hose_bore_cm: float,
+    hose_length_cm: float,
+    circuit_micron: float,
+    middle_micron: float,
+    viscosity_ratio: float,
+) -> float:
+    """Pressure between port and hose at which both carry the same flow, microns (Illinois method)."""
+    high = max(circuit_micron, middle_micron)
+    low = min(circuit_micron, middle_micron)
+    if high - low < 1e-6 * high + 1e-6:
+        return 0.5 * (high + low)
+    # `left` and `right` bracket the root of port flow less hose flow, seen from the higher end
+    left, right = low, high
+    port_first = circuit_micron >= middle_micron
+    f_left, f_right = math.nan, math.nan
+    for k in range(14):
+        if k == 0:
+            middle = low + 1e-9 * (high - low)
+        elif k == 1:
+            middle = high - 1e-9 * (high - low)
+        else:
+            middle = (left * f_right - right * f_left) / (f_right - f_left)
+            if not left < middle < right:
+                middle = 0.5 * (left + right)
+        top, bottom = (high, middle) if port_first else (middle, low)
+        port = port_l_s(core_bore_cm, core_length_cm, top, bottom, viscosity_ratio, 1.0) * (top - bottom)
+        top, bottom = (middle, low) if port_first else (high, middle)
+        hose = tube_l_s(hose_bore_cm, hose_length_cm, 0.5 * (top + bottom), viscosity_ratio, 1.0) * (top - bottom)
+        residual = port - hose if port_first else hose - port
+        if k == 0:
+            f_left = residual
+        elif k == 1:
+            f_right = residual
+        elif residual > 0.0:
+            left, f_left = middle, residual
+            f_right *= 0.5
+        else:
+            right, f_right = middle, residual
+            f_left *= 0.5
+        if k > 1 and abs(residual) < 1e-4 * (port + hose):
+            break
+    return middle
+
+
+@njit(cache=True, nogil=True)
 def pump_speed_l_s(free_air_l_s: float, falloff_share: float, falloff_micron: float, inlet_micron: float) -> float:
     """Volume speed of the pump at an inlet pressure before blank-off is taken off, l/s.
 

@@ -29,8 +29,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .flow import leak_share, port_l_s, pump_speed_l_s, tube_l_s
-from .flow import WATER_MOLECULAR_FACTOR, WATER_VISCOSITY_RATIO
+from .flow import (
+    WATER_MOLECULAR_FACTOR,
+    WATER_VISCOSITY_RATIO,
+    behind_port_micron,
+    leak_share,
+    port_l_s,
+    pump_speed_l_s,
+    tube_l_s,
+)
 from .water import (
     VAPOUR_AT_0C_J_PER_G,
     VAPOUR_HEAT_J_PER_G_K,
@@ -44,9 +51,9 @@ Ints = NDArray[np.int64]
 
 # Layout of the state vector: 3 species x 4 places, then the scalars, then the pools' contents.
 AIR, WATER, REFRIGERANT = 0, 4, 8
-ENTHALPY, WATER_G, SWALLOWED_G, LAGGED = 12, 13, 14, 15
-CUM_PUMPED, CUM_LEAKED, CUM_PUMP_SIDE, CUM_NITROGEN, CUM_BOILED_G = 16, 17, 18, 19, 20
-POOLS = 21
+ENTHALPY, WATER_G, SWALLOWED_G = 12, 13, 14
+CUM_PUMPED, CUM_LEAKED, CUM_PUMP_SIDE, CUM_NITROGEN, CUM_BOILED_G = 15, 16, 17, 18, 19
+POOLS = 20
 
 # Layout of the parameter vector.
 (
@@ -83,11 +90,10 @@ POOLS = 21
     P_SWING_PHASE,
     P_POOL_PER_K,
     P_GAUGE_PLACE,
-    P_GAUGE_LAG_S,
     P_TOLERANCE,
     P_LONGEST_STEP_S,
     P_SIZE,
-) = range(37)
+) = range(36)
 
 STEP_IDLE, STEP_PUMP, STEP_ISOLATE, STEP_BREAK = 0, 1, 2, 3
 
@@ -105,7 +111,7 @@ def ambient_at(par: Floats, time_s: float) -> float:
 
 @njit(cache=True, nogil=True)
 def _total(y: Floats, place: int) -> float:
-    return y[AIR + place] + y[WATER + place] + y[REFRIGERANT + place]
+    return float(y[AIR + place] + y[WATER + place] + y[REFRIGERANT + place])
 
 
 @njit(cache=True, nogil=True)
@@ -114,7 +120,7 @@ def _viscosity_ratio(y: Floats, place: int) -> float:
     if total <= 0.0:
         return 1.0
     share = y[WATER + place] / total
-    return 1.0 - (1.0 - WATER_VISCOSITY_RATIO) * min(max(share, 0.0), 1.0)
+    return float(1.0 - (1.0 - WATER_VISCOSITY_RATIO) * min(max(share, 0.0), 1.0))
 
 
 @njit(cache=True, nogil=True)
@@ -140,6 +146,38 @@ def _solve_chain(diagonal: Floats, couple: Floats, rhs: Floats, solution: Floats
 
 
 @njit(cache=True, nogil=True)
+def conductances(y: Floats, par: Floats, flows: Floats) -> None:
+    """Fill `flows` (species, link) with the conductances that a state's pressures give, l/s."""
+    total0 = _total(y, 0)
+    total1 = _total(y, 1)
+    total2 = _total(y, 2)
+    total3 = _total(y, 3)
+    eta0 = _viscosity_ratio(y, 0)
+    eta1 = _viscosity_ratio(y, 1)
+    eta2 = _viscosity_ratio(y, 2)
+    behind = behind_port_micron(
+        par[P_PORT_BORE_CM],
+        par[P_PORT_LENGTH_CM],
+        par[P_HOSE_BORE_CM],
+        par[P_HOSE_UP_CM],
+        total1,
+        total2,
+        eta1,
+    )
+    high = max(total1, behind)
+    low = min(total1, behind)
+    for species in range(3):
+        molecular = WATER_MOLECULAR_FACTOR if species == 1 else 1.0
+        port = port_l_s(par[P_PORT_BORE_CM], par[P_PORT_LENGTH_CM], high, low, eta1, molecular)
+        up = tube_l_s(par[P_HOSE_BORE_CM], par[P_HOSE_UP_CM], 0.5 * (behind + total2), eta1, molecular)
+        flows[species, 0] = tube_l_s(
+            par[P_INNER_BORE_CM], par[P_INNER_LENGTH_CM], 0.5 * (total0 + total1), eta0, molecular
+        )
+        flows[species, 1] = port * up / (port + up)
+        flows[species, 2] = tube_l_s(par[P_HOSE_BORE_CM], par[P_HOSE_DOWN_CM], 0.5 * (total2 + total3), eta2, molecular)
+
+
+@njit(cache=True, nogil=True)
 def euler_step(
     y: Floats,
     out: Floats,
@@ -150,9 +188,10 @@ def euler_step(
     openness: float,
     pumping: bool,
     nitrogen: float,
+    flows: Floats,
     work: Floats,
 ) -> None:
-    """One linearly implicit Euler step of `dt_s` from `y` into `out`; `pools` rows: tau_s, holding_l, start, species."""
+    """Take one linearly implicit Euler step of `dt_s` from `y` into `out`."""
     ambient = ambient_at(par, time_s + dt_s)
     warm = (ambient + 273.15) / (ambient_at(par, time_s) + 273.15)
     n_pools = pools.shape[0]
@@ -165,9 +204,6 @@ def euler_step(
     total1 = _total(y, 1)
     total2 = _total(y, 2)
     total3 = _total(y, 3)
-    eta0 = _viscosity_ratio(y, 0)
-    eta1 = _viscosity_ratio(y, 1)
-    eta2 = _viscosity_ratio(y, 2)
     valve_port = openness if par[P_VALVE_AT_PORT] > 0.5 else 1.0
     valve_middle = openness if par[P_VALVE_AT_PORT] < 0.5 else 1.0
     speed = 0.0
@@ -208,16 +244,9 @@ def euler_step(
 
     for species in range(3):
         base = 4 * species
-        molecular = 1.0
-        if species == 1:
-            molecular = WATER_MOLECULAR_FACTOR
-        inner = tube_l_s(par[P_INNER_BORE_CM], par[P_INNER_LENGTH_CM], 0.5 * (total0 + total1), eta0, molecular)
-        port = port_l_s(par[P_PORT_BORE_CM], par[P_PORT_LENGTH_CM], total1, total2, eta1, molecular)
-        up = tube_l_s(par[P_HOSE_BORE_CM], par[P_HOSE_UP_CM], 0.5 * (total1 + total2), eta1, molecular)
-        down = tube_l_s(par[P_HOSE_BORE_CM], par[P_HOSE_DOWN_CM], 0.5 * (total2 + total3), eta2, molecular)
-        couple[0] = inner
-        couple[1] = valve_port * port * up / (port + up)
-        couple[2] = valve_middle * down
+        couple[0] = flows[species, 0]
+        couple[1] = valve_port * flows[species, 1]
+        couple[2] = valve_middle * flows[species, 2]
         diagonal[0] = par[P_VOLUME_FAR] / dt_s + couple[0]
         diagonal[1] = par[P_VOLUME_NEAR] / dt_s + couple[0] + couple[1]
         diagonal[2] = par[P_VOLUME_MIDDLE] / dt_s + couple[1] + couple[2]
@@ -290,12 +319,6 @@ def euler_step(
     out[CUM_LEAKED] = y[CUM_LEAKED] + leak * dt_s
     out[CUM_PUMP_SIDE] = y[CUM_PUMP_SIDE] + pump_side * dt_s
     out[CUM_NITROGEN] = y[CUM_NITROGEN] + nitrogen * dt_s
-    reading = _total(out, int(par[P_GAUGE_PLACE]))
-    if par[P_GAUGE_LAG_S] > 0.0:
-        share = dt_s / (dt_s + par[P_GAUGE_LAG_S])
-        out[LAGGED] = y[LAGGED] + share * (reading - y[LAGGED])
-    else:
-        out[LAGGED] = reading
 
 
 @njit(cache=True, nogil=True)
@@ -322,9 +345,8 @@ def march(
         kind, until micron (0: no condition), longest s, linger s, value (valve s or nitrogen micron l/s).
     sample_s : array
         Ascending times at which to record.
-    recorded : array, shape (>= len(sample_s), 6), filled
-        Lagged pressure, true pressure at the gauge, mean of the isolated volume, water and
-        refrigerant partial pressure at place 0, ambient.
+    recorded : array, shape (>= len(sample_s), 3), filled
+        Pressure at the gauge, mean of the isolated volume, ambient; linear between the integrator's steps.
     step_times : array, shape (m, 4), filled
         Start, end, lowest true pressure at the gauge, reached (1) or not (0).
     at_start : array, shape (m, len(y)), filled
@@ -340,6 +362,7 @@ def march(
     half = np.empty(size)
     two = np.empty(size)
     work = np.empty((3, 4))
+    flows = np.empty((3, 3))
     place = int(par[P_GAUGE_PLACE])
     time_s = start_s
     sample = 0
@@ -356,63 +379,62 @@ def march(
             at_start[k, i] = y[i]
         dt_s = min(dt_s, 0.02)
         while time_s < end - 1e-9:
-            target = end
-            if sample < sample_s.size and sample_s[sample] < target:
-                target = sample_s[sample]
-            remaining = target - time_s
-            if remaining > 1e-9:
-                dt = min(dt_s, longest, remaining)
-                if remaining - dt < 0.25 * dt:
-                    dt = remaining
-                openness = 1.0
-                pumping = True
-                nitrogen = 0.0
-                if kind == STEP_IDLE:
-                    pumping = False
-                elif kind == STEP_ISOLATE:
-                    closed = (time_s - begun + 0.5 * dt) / max(steps[k, 4], 1e-6)
-                    openness = 0.0 if closed >= 1.0 else (1.0 - closed) ** 2
-                elif kind == STEP_BREAK:
-                    openness = 0.0
-                    if time_s - begun < steps[k, 3]:
-                        nitrogen = steps[k, 4]
-                        dt = min(dt, max(steps[k, 3] - (time_s - begun), 1e-6))
-                euler_step(y, full, dt, time_s, par, pools, openness, pumping, nitrogen, work)
-                euler_step(y, half, 0.5 * dt, time_s, par, pools, openness, pumping, nitrogen, work)
-                euler_step(half, two, 0.5 * dt, time_s + 0.5 * dt, par, pools, openness, pumping, nitrogen, work)
-                error = 0.0
-                for j in range(4):
-                    whole = _total(two, j)
-                    gap = abs(whole - _total(full, j)) / (whole + 2.0)
-                    error = max(error, gap)
-                if y[WATER_G] > 1e-9:
-                    error = max(error, abs(two[WATER_G] - full[WATER_G]) / (y[WATER_G] + 0.002))
-                if error > par[P_TOLERANCE] and dt > 1e-5:
-                    dt_s = dt * max(0.2, 0.8 * math.sqrt(par[P_TOLERANCE] / error))
-                    continue
-                for i in range(size):
-                    # enthalpy may be negative; all else falls back to the stable half steps if it would turn so
-                    better = 2.0 * two[i] - full[i]
-                    if better < 0.0 and i != ENTHALPY and i != CUM_PUMPED:
-                        better = two[i]
-                    y[i] = better
-                time_s += dt
-                if dt >= 0.999 * dt_s or error > 0.25 * par[P_TOLERANCE]:
-                    grow = 0.9 * math.sqrt(par[P_TOLERANCE] / max(error, 1e-12))
-                    dt_s = dt * min(2.5, max(0.3, grow))
-                now = _total(y, place)
-                lowest = min(lowest, now)
-                if kind == STEP_PUMP and not reached and now <= steps[k, 1]:
-                    reached = True
-                    end = min(end, time_s + steps[k, 3])
-            if sample < sample_s.size and abs(sample_s[sample] - time_s) <= 1e-9:
-                recorded[sample, 0] = y[LAGGED]
-                recorded[sample, 1] = _total(y, place)
-                recorded[sample, 2] = isolated_mean(y, par)
-                recorded[sample, 3] = y[WATER]
-                recorded[sample, 4] = y[REFRIGERANT]
-                recorded[sample, 5] = ambient_at(par, time_s)
+            remaining = end - time_s
+            dt = min(dt_s, longest, remaining)
+            openness = 1.0
+            pumping = True
+            nitrogen = 0.0
+            if kind == STEP_IDLE:
+                pumping = False
+            elif kind == STEP_ISOLATE:
+                closed = (time_s - begun + 0.5 * dt) / max(steps[k, 4], 1e-6)
+                openness = 0.0 if closed >= 1.0 else (1.0 - closed) ** 2
+                if time_s - begun < steps[k, 4]:
+                    dt = min(dt, max(0.1 * steps[k, 4], 1e-3))
+            elif kind == STEP_BREAK:
+                openness = 0.0
+                if time_s - begun < steps[k, 3]:
+                    nitrogen = steps[k, 4]
+                    dt = min(dt, max(steps[k, 3] - (time_s - begun), 1e-6))
+            conductances(y, par, flows)
+            euler_step(y, full, dt, time_s, par, pools, openness, pumping, nitrogen, flows, work)
+            euler_step(y, half, 0.5 * dt, time_s, par, pools, openness, pumping, nitrogen, flows, work)
+            conductances(half, par, flows)
+            euler_step(half, two, 0.5 * dt, time_s + 0.5 * dt, par, pools, openness, pumping, nitrogen, flows, work)
+            error = 0.0
+            for j in range(4):
+                whole = _total(two, j)
+                gap = abs(whole - _total(full, j)) / (whole + 2.0)
+                error = max(error, gap)
+            if y[WATER_G] > 1e-9:
+                error = max(error, abs(two[WATER_G] - full[WATER_G]) / (y[WATER_G] + 0.002))
+            grow = 0.9 * math.sqrt(par[P_TOLERANCE] / max(error, 1e-12))
+            if error > par[P_TOLERANCE] and dt > 1e-5:
+                dt_s = dt * max(0.2, grow)
+                continue
+            was = _total(y, place)
+            was_mean = isolated_mean(y, par)
+            for i in range(size):
+                # enthalpy may be negative; all else falls back to the stable half steps if it would turn so
+                better = 2.0 * two[i] - full[i]
+                if better < 0.0 and i != ENTHALPY and i != CUM_PUMPED:
+                    better = two[i]
+                y[i] = better
+            time_s += dt
+            if dt >= 0.999 * dt_s or grow < 1.0:
+                dt_s = dt * min(2.5, max(0.3, grow))
+            now = _total(y, place)
+            now_mean = isolated_mean(y, par)
+            while sample < sample_s.size and sample_s[sample] <= time_s:
+                share = 1.0 - (time_s - sample_s[sample]) / dt
+                recorded[sample, 0] = was + share * (now - was)
+                recorded[sample, 1] = was_mean + share * (now_mean - was_mean)
+                recorded[sample, 2] = ambient_at(par, sample_s[sample])
                 sample += 1
+            lowest = min(lowest, now)
+            if kind == STEP_PUMP and not reached and now <= steps[k, 1]:
+                reached = True
+                end = min(end, time_s + steps[k, 3])
         step_times[k, 1] = time_s
         step_times[k, 2] = lowest
         step_times[k, 3] = 1.0 if reached else 0.0

@@ -12,21 +12,34 @@ Floats = NDArray[np.float64]
 
 
 def sample_times_s(gauge: Gauge, total_s: float, rng: np.random.Generator) -> Floats:
-    """Times at which the logger reads, ascending, from 0 to `total_s`."""
+    """Draw the times at which the logger reads, ascending, from 0 to `total_s`."""
     interval_s = 1.0 if gauge.on_change else gauge.interval_s
     count = int(total_s / interval_s) + 1
-    times = np.arange(count) * interval_s
+    times = np.arange(count, dtype=np.float64) * interval_s
     if gauge.jitter_share > 0.0:
         jitter = np.clip(rng.normal(0.0, gauge.jitter_share, count), -0.45, 0.45) * interval_s
         times = np.maximum(times + jitter, 0.0)
         times[0] = 0.0
         times = np.maximum.accumulate(times + np.arange(count) * 1e-6)
-    return times
+    return np.asarray(times, dtype=np.float64)
+
+
+@njit(cache=True, nogil=True)
+def lagged(times_s: Floats, micron: Floats, lag_s: float) -> Floats:
+    """Pass a piecewise linear curve through a first-order lag, exactly, starting in balance."""
+    out = micron.copy()
+    if lag_s <= 0.0:
+        return out
+    for i in range(1, times_s.size):
+        dt = times_s[i] - times_s[i - 1]
+        trail = (micron[i] - micron[i - 1]) / max(dt, 1e-9) * lag_s
+        out[i] = micron[i] - trail + (out[i - 1] - micron[i - 1] + trail) * np.exp(-dt / lag_s)
+    return out
 
 
 @njit(cache=True, nogil=True)
 def _wander(times_s: Floats, normal: Floats, time_constant_s: float) -> Floats:
-    """Unit AR(1) noise at uneven times."""
+    """Make unit AR(1) noise at uneven times."""
     out = np.empty(times_s.size)
     if times_s.size == 0:
         return out
@@ -38,7 +51,7 @@ def _wander(times_s: Floats, normal: Floats, time_constant_s: float) -> Floats:
 
 
 def noisy_reading_micron(gauge: Gauge, times_s: Floats, lagged_micron: Floats, rng: np.random.Generator) -> Floats:
-    """Readings with calibration, noise, display steps and range (NaN above it)."""
+    """Make readings with calibration, noise, display steps and range (NaN above it)."""
     count = times_s.size
     wander = _wander(times_s, rng.standard_normal(count), gauge.wander_time_s)
     white = rng.standard_normal(count)
@@ -51,7 +64,7 @@ def noisy_reading_micron(gauge: Gauge, times_s: Floats, lagged_micron: Floats, r
         step[reading < below] = size
     reading = np.round(reading / step) * step
     reading[reading > gauge.top_of_range_micron] = np.nan
-    return reading
+    return np.asarray(reading, dtype=np.float64)
 
 
 def freeze(gauge: Gauge, times_s: Floats, reading: Floats, rng: np.random.Generator) -> Floats:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from . import kernel as k
 from .flow import ambient_micron, port_pressure_micron
 from .parts import Break, Circuit, Gauge, Idle, Isolate, Procedure, Pull, Pump, Rig
-from .reading import freeze, kept, noisy_reading_micron, sample_times_s
+from .reading import freeze, kept, lagged, noisy_reading_micron, sample_times_s
 from .truth import Hold, judge_truth, split_rise
-from .water import PA_PER_MICRON, saturation_micron, wet_spot_enthalpy_j
+from .water import PA_PER_MICRON, grams_per_micron_l, saturation_micron, wet_spot, wet_spot_enthalpy_j
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +56,8 @@ def simulate(
         - ``rise_micron``, ``leak_rise_micron``, ``moisture_rise_micron``, ``settling_step_micron`` over the
           required hold, from a shadow run that always stands that long;
         - ``micron_at_required_hold`` (true, gauge's place, shadow run);
-        - ``verdict``, ``reason``, ``rise_kind`` on true pressures; ``clear`` (no gauge or threshold within reach turns it);
+        - ``verdict``, ``reason``, ``rise_kind`` on true pressures; ``clear`` (no gauge or threshold within
+          reach turns it);
         - ``speed_viscous_l_s``, ``speed_deep_l_s``: net throughput of dry air over pressure at the port's
           circuit side at 8000 and 1000 microns, blank-off included and the pump side's leak not;
           ``speed_deep_with_leak_l_s`` with it;
@@ -82,7 +83,7 @@ def simulate(
     times = sample_times_s(gauge, min(total_s, procedure.log_ends_s), rng)
     state = first_state(circuit, par, pools)
     first = state.copy()
-    recorded = np.full((times.size, 6), np.nan)
+    recorded = np.full((times.size, 3), np.nan)
     step_times = np.zeros((len(steps), 4))
     at_start = np.zeros((len(steps), state.size))
     count = k.march(state, par, pools, steps, times, 0.0, recorded, step_times, at_start)
@@ -92,7 +93,7 @@ def simulate(
     if not seen.any():
         seen[-1:] = True
     times, recorded = times[seen], recorded[seen]
-    reading = noisy_reading_micron(gauge, times, recorded[:, 0], rng)
+    reading = noisy_reading_micron(gauge, times, lagged(times, recorded[:, 0], gauge.lag_s), rng)
     reading = freeze(gauge, times, reading, rng)
     hold = _judged_hold(procedure, step_times, float(times[-1]))
     isolated_s = hold.shut_s if hold else math.nan
@@ -101,7 +102,7 @@ def simulate(
     zero_s = float(times[0])
     ambient = np.full(times.size, np.nan)
     if gauge.has_ambient:
-        ambient = np.round(recorded[:, 5] + gauge.ambient_offset_c + rng.normal(0.0, 0.05, times.size), 1)
+        ambient = np.round(recorded[:, 2] + gauge.ambient_offset_c + rng.normal(0.0, 0.05, times.size), 1)
     marks = tuple(
         (round(float(step_times[i, 0]) - zero_s, 1), step.mark)
         for i, step in enumerate(procedure.steps)
@@ -109,7 +110,7 @@ def simulate(
     )
     truth = _truth(circuit, rig, procedure, par, pools, first, state, steps, step_times, at_start, hold, zero_s)
     truth["verdict"], truth["reason"], truth["clear"] = judge_truth(
-        procedure, gauge, hold, truth, times, recorded[:, 1]
+        procedure, gauge, hold, truth, times, recorded[:, 0]
     )
     return Pull(np.round(times - zero_s, 3), reading, ambient, marks, truth)
 
@@ -150,7 +151,6 @@ def parameters(circuit: Circuit, rig: Rig, gauge: Gauge, tolerance: float = TOLE
     par[k.P_SWING_PERIOD_S] = circuit.swing_period_s
     par[k.P_POOL_PER_K] = circuit.pool_per_k
     par[k.P_GAUGE_PLACE] = 1.0 if gauge.place == "circuit" else 2.0
-    par[k.P_GAUGE_LAG_S] = gauge.lag_s
     par[k.P_TOLERANCE] = tolerance
     par[k.P_LONGEST_STEP_S] = LONGEST_STEP_S
     return par
@@ -192,7 +192,6 @@ def first_state(circuit: Circuit, par: Floats, pools: Floats) -> Floats:
     state[k.WATER : k.WATER + 4] = vapour
     state[k.WATER_G] = circuit.free_water_g
     state[k.ENTHALPY] = wet_spot_enthalpy_j(circuit.ambient_c, circuit.free_water_g, circuit.metal_j_per_k)
-    state[k.LAGGED] = atmosphere
     state[k.POOLS :] = pools[:, 2]
     return state
 
@@ -232,7 +231,7 @@ def effective_speed_l_s(rig: Rig, at_micron: float, blankoff_micron: float, with
 
 
 def _judged_hold(procedure: Procedure, step_times: Floats, last_seen_s: float) -> Hold | None:
-    """The last hold of a minute or more, seen in the log, that follows pumping."""
+    """Find the last hold of a minute or more, seen in the log, that follows pumping."""
     found = None
     pumped_from: float | None = None
     lowest = math.inf
@@ -344,7 +343,7 @@ def _circuit_load(circuit: Circuit, par: Floats, pools: Floats, state: Floats, t
     for i, pool in enumerate(pools):
         load += (rate * float(state[k.POOLS + i]) - pool[1] * float(state[4 * int(pool[3])])) / pool[0]
     if state[k.WATER_G] > 1e-9:
-        spot_c = float(k.wet_spot(state[k.ENTHALPY], state[k.WATER_G], circuit.metal_j_per_k)[0])
+        spot_c = float(wet_spot(state[k.ENTHALPY], state[k.WATER_G], circuit.metal_j_per_k)[0])
         wet = circuit.evaporation_l_s * min(1.0, float(state[k.WATER_G]) / circuit.evaporation_knee_g)
         load += wet * (float(saturation_micron(spot_c)) - float(state[k.WATER]))
     return float(load)
@@ -358,7 +357,7 @@ def _mass_error_share(par: Floats, pools: Floats, first: Floats, last: Floats) -
         gas = sum(float(volumes @ state[base : base + 4]) for base in (k.AIR, k.WATER, k.REFRIGERANT))
         return gas + float(state[k.POOLS :].sum())
 
-    boiled = float(last[k.CUM_BOILED_G]) / float(k.grams_per_micron_l(par[k.P_AMBIENT_C]))
+    boiled = float(last[k.CUM_BOILED_G]) / float(grams_per_micron_l(par[k.P_AMBIENT_C]))
     came = float(last[k.CUM_LEAKED] + last[k.CUM_PUMP_SIDE] + last[k.CUM_NITROGEN]) + boiled
     lost = inside(first) + came - inside(last) - float(last[k.CUM_PUMPED])
     return lost / (inside(first) + came)

@@ -56,11 +56,11 @@ def split_rise(
     clock = hold.start_s
     shadow = np.array([[k.STEP_ISOLATE, 0.0, valve_s + span_s + 1.0, 0.0, valve_s]])
     times = clock + valve_s + np.linspace(0.0, span_s, 241)
-    recorded = np.full((times.size, 6), np.nan)
+    recorded = np.full((times.size, 3), np.nan)
     state = at_start[hold.step].copy()
     leaked = float(state[k.CUM_LEAKED])
     k.march(state, par, pools, shadow, times, clock, recorded, np.zeros((1, 4)), np.zeros((1, state.size)))
-    place, mean = recorded[:, 1], recorded[:, 2]
+    place, mean = recorded[:, 0], recorded[:, 1]
     volume = float(par[k.P_VOLUME_FAR] + par[k.P_VOLUME_NEAR])
     if par[k.P_VALVE_AT_PORT] < 0.5:
         volume += float(par[k.P_VOLUME_MIDDLE])
@@ -125,7 +125,7 @@ def _verdict(
     shift: float,
     slack_s: float,
 ) -> tuple[str, str]:
-    """The contract's order on scaled true pressures at the logged times."""
+    """Apply the contract's order on scaled true pressures at the logged times."""
     if hold is None:
         return "unproven", "no_hold"
     requirement = procedure.requirement
