@@ -122,7 +122,7 @@ KNUDSEN_VISCOUS_BELOW: Final = _constant(
     "KNUDSEN_VISCOUS_BELOW",
     0.01,
     "1",
-    "a vacuum-technology handbook: transitional (Knudsen) flow for 0.01 < Kn < 0.5",
+    "Pfeiffer Vacuum know-how book: transitional (Knudsen) flow for 0.01 < Kn < 0.5",
     "READ",
 )
 KNUDSEN_MOLECULAR_ABOVE: Final = _constant("KNUDSEN_MOLECULAR_ABOVE", 0.5, "1", "as KNUDSEN_VISCOUS_BELOW", "READ")
