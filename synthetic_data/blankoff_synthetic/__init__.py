@@ -6,20 +6,24 @@ Nothing here imports blankoff. All people, places, equipment and data are made u
 truth beside it; `draw_case` draws a single evacuation whose right answer is clear.
 """
 
+from .clear_cases import KINDS, JobInfo, draw_case
 from .parts import Break, Circuit, Gauge, Idle, Isolate, Pool, Procedure, Pull, Pump, Requirement, Rig
 from .single import simulate
 
 __all__ = [
+    "KINDS",
     "Break",
     "Circuit",
     "Gauge",
     "Idle",
     "Isolate",
+    "JobInfo",
     "Pool",
     "Procedure",
     "Pull",
     "Pump",
     "Requirement",
     "Rig",
+    "draw_case",
     "simulate",
 ]

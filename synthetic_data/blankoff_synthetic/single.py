@@ -56,7 +56,8 @@ def simulate(
         - ``rise_micron``, ``leak_rise_micron``, ``moisture_rise_micron``, ``settling_step_micron`` over the
           required hold, from a shadow run that always stands that long;
         - ``micron_at_required_hold`` (true, gauge's place, shadow run);
-        - ``verdict``, ``reason``, ``rise_kind`` on true pressures; ``clear`` (no gauge or threshold within
+        - ``verdict``, ``reason``, ``rise_kind`` on true pressures, ``verdict_as_read``, ``reason_as_read`` on those
+          times the gauge's ratio plus its offset; ``clear`` (no gauge or threshold within
           reach turns it);
         - ``speed_viscous_l_s``, ``speed_deep_l_s``: net throughput of dry air over pressure at the port's
           circuit side at 8000 and 1000 microns, blank-off included and the pump side's leak not;
@@ -109,9 +110,7 @@ def simulate(
         if step.mark and zero_s <= step_times[i, 0] <= times[-1]
     )
     truth = _truth(circuit, rig, procedure, par, pools, first, state, steps, step_times, at_start, hold, zero_s)
-    truth["verdict"], truth["reason"], truth["clear"] = judge_truth(
-        procedure, gauge, hold, truth, times, recorded[:, 0]
-    )
+    truth.update(judge_truth(procedure, gauge, hold, truth, times, recorded[:, 0]))
     return Pull(np.round(times - zero_s, 3), reading, ambient, marks, truth)
 
 

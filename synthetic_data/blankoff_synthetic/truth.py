@@ -93,8 +93,8 @@ def judge_truth(
     truth: Mapping[str, object],
     times_s: Floats,
     place_micron: Floats,
-) -> tuple[str, str, bool]:
-    """Verdict, reason and whether they are clear.
+) -> dict[str, object]:
+    """Judge the truth: ``verdict``, ``reason``, both as the gauge reads, and ``clear``.
 
     Clear means: the same for pressures 12 per cent higher or lower and as this
     gauge reads them, lengths 30 s away from their thresholds, and, where the
@@ -112,7 +112,14 @@ def judge_truth(
         for name in ("leak_rise_micron", "moisture_rise_micron"):
             part = float(truth[name])  # type: ignore[arg-type]
             clear = clear and not 30.0 < part < 80.0
-    return base[0], base[1], clear
+    as_read = _verdict(procedure, hold, truth, times_s, place_micron, ratio, offset, 0.0)
+    return {
+        "verdict": base[0],
+        "reason": base[1],
+        "verdict_as_read": as_read[0],
+        "reason_as_read": as_read[1],
+        "clear": clear,
+    }
 
 
 def _verdict(
