@@ -1,0 +1,335 @@
+"""When the circuit was shut off from the pump, by likelihood over every candidate moment.
+
+Before the isolation the pumped pressure follows a smooth, falling curve; after it a step that settles, a steady rise
+and a rise that saturates. At a fixed time constant the second is linear in its coefficients and its span does not move
+with the origin of time, so suffix sums give the misfit of every candidate start in one pass; prefix sums give that of
+the pumped curve. Kernels only.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray
+
+N_FIT = 9
+COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, END, BEFORE_VAR, AFTER_VAR, TAU = range(N_FIT)
+"""Places in the row of a candidate: cost, fitted values (microns) and slopes (microns/s) on both sides, variances."""
+
+
+@kernel
+def solve3(a: FloatArray, b: FloatArray, x: FloatArray, inverse: FloatArray) -> bool:
+    """Solve a symmetric 3 x 3 system and invert its matrix; False when it is singular."""
+    m00 = a[1, 1] * a[2, 2] - a[1, 2] * a[1, 2]
+    m01 = a[0, 2] * a[1, 2] - a[0, 1] * a[2, 2]
+    m02 = a[0, 1] * a[1, 2] - a[0, 2] * a[1, 1]
+    det = a[0, 0] * m00 + a[0, 1] * m01 + a[0, 2] * m02
+    if not det > 1e-11 * a[0, 0] * a[1, 1] * a[2, 2]:
+        return False
+    inverse[0, 0] = m00 / det
+    inverse[0, 1] = inverse[1, 0] = m01 / det
+    inverse[0, 2] = inverse[2, 0] = m02 / det
+    inverse[1, 1] = (a[0, 0] * a[2, 2] - a[0, 2] * a[0, 2]) / det
+    inverse[1, 2] = inverse[2, 1] = (a[0, 1] * a[0, 2] - a[0, 0] * a[1, 2]) / det
+    inverse[2, 2] = (a[0, 0] * a[1, 1] - a[0, 1] * a[0, 1]) / det
+    for i in range(3):
+        x[i] = inverse[i, 0] * b[0] + inverse[i, 1] * b[1] + inverse[i, 2] * b[2]
+    return True
+
+
+@kernel
+def _solve2(a00: float, a01: float, a11: float, b0: float, b1: float) -> tuple[float, float, bool]:
+    det = a00 * a11 - a01 * a01
+    if not det > 1e-12 * a00 * a11:
+        return 0.0, 0.0, False
+    return (a11 * b0 - a01 * b1) / det, (a00 * b1 - a01 * b0) / det, True
+
+
+@kernel
+def candidate_costs(
+    t: FloatArray,
+    y: FloatArray,
+    v: FloatArray,
+    first: int,
+    last: int,
+    lo: int,
+    hi: int,
+    window: int,
+    taus: FloatArray,
+    rising_only: bool,
+    out: FloatArray,
+) -> None:
+    """Misfit of every candidate start of a hold, in units of the noise variance.
+
+    Parameters
+    ----------
+    t, y, v
+        Time, s; logarithm of pressure; its variance. Readings or blocks of them.
+    first, last
+        The stretch that is explained, both ends included.
+    lo, hi
+        Candidates: the hold begins with reading ``k``, ``lo <= k <= hi``.
+    window
+        At most so many readings before the candidate are fitted by the pumped curve; earlier ones cost 1 each, the
+        expectation of a good fit.
+    taus
+        Time constants tried for the part of the rise that saturates, s.
+    rising_only
+        Hold the steady slope and the saturating part to be no fall (for a whole hold; not next to a settling step).
+    out
+        ``(hi - lo + 1, N_FIT)`` result.
+    """
+    n = hi - first + 1
+    tref = t[hi]
+    scale = max(t[hi] - t[max(first, lo - window)], 1e-3)
+    pre = np.zeros((n + 1, 9))
+    for i in range(n):
+        j = first + i
+        z = math.exp(y[j])
+        w = 1.0 / (z * z * v[j])
+        u = (t[j] - tref) / scale
+        pre[i + 1, 0] = pre[i, 0] + w
+        pre[i + 1, 1] = pre[i, 1] + w * u
+        pre[i + 1, 2] = pre[i, 2] + w * u * u
+        pre[i + 1, 3] = pre[i, 3] + w * u * u * u
+        pre[i + 1, 4] = pre[i, 4] + w * u * u * u * u
+        pre[i + 1, 5] = pre[i, 5] + w * z
+        pre[i + 1, 6] = pre[i, 6] + w * z * u
+        pre[i + 1, 7] = pre[i, 7] + w * z * u * u
+        pre[i + 1, 8] = pre[i, 8] + w * z * z
+    a = np.empty((3, 3))
+    b = np.empty(3)
+    x = np.empty(3)
+    inv = np.empty((3, 3))
+    s = np.empty(9)
+    for k in range(lo, hi + 1):
+        row = out[k - lo]
+        row[COST] = 1e300
+        start = max(first, k - window)
+        for q in range(9):
+            s[q] = pre[k - first, q] - pre[start - first, q]
+        count = k - start
+        if count < 1:
+            row[BEFORE] = math.exp(y[k])
+            row[BEFORE_SLOPE] = 0.0
+            row[BEFORE_VAR] = 1e12
+            row[END] = 0.0
+            continue
+        # the pumped curve may bend by a part of what it falls: a prior on its curvature
+        u_k = (t[k] - tref) / scale
+        drop = abs(math.exp(y[start]) - math.exp(y[k - 1]))
+        width = (t[k] - t[start]) / scale
+        bend = (0.5 * drop + 0.5 * math.sqrt(v[k - 1]) * math.exp(y[k - 1])) / max(width * width, 1e-12)
+        # u is counted from the candidate's own time, so that value and slope there are coefficients
+        d = u_k
+        s1 = s[1] - d * s[0]
+        s2 = s[2] - 2 * d * s[1] + d * d * s[0]
+        s3 = s[3] - 3 * d * s[2] + 3 * d * d * s[1] - d * d * d * s[0]
+        s4 = s[4] - 4 * d * s[3] + 6 * d * d * s[2] - 4 * d * d * d * s[1] + d * d * d * d * s[0]
+        z1 = s[6] - d * s[5]
+        z2 = s[7] - 2 * d * s[6] + d * d * s[5]
+        value = s[5] / s[0]
+        slope = 0.0
+        cost = s[8] - s[5] * value
+        variance = 1.0 / s[0]
+        if count >= 2:
+            done = False
+            if count >= 3:
+                a[0, 0] = s[0]
+                a[0, 1] = a[1, 0] = s1
+                a[1, 1] = a[0, 2] = a[2, 0] = s2
+                a[1, 2] = a[2, 1] = s3
+                ridge = 1.0 / (bend * bend)
+                a[2, 2] = s4 + ridge
+                b[0], b[1], b[2] = s[5], z1, z2
+                if solve3(a, b, x, inv) and x[1] <= 0.0:
+                    value, slope, variance = x[0], x[1] / scale, inv[0, 0]
+                    cost = s[8] - x[0] * b[0] - x[1] * b[1] - x[2] * b[2]
+                    done = True
+            if not done:
+                c0, c1, good = _solve2(s[0], s1, s2, s[5], z1)
+                if good and c1 <= 0.0:
+                    value, slope = c0, c1 / scale
+                    variance = s2 / (s[0] * s2 - s1 * s1)
+                    cost = s[8] - c0 * s[5] - c1 * z1
+        row[BEFORE] = value
+        row[BEFORE_SLOPE] = slope
+        row[BEFORE_VAR] = variance
+        row[END] = max(cost, 0.0) + (start - first)
+
+    for tau in taus:
+        w0 = w1 = w2 = we = wte = wee = z0 = z1 = ze = zz = 0.0
+        for j in range(last, lo - 1, -1):
+            rho = math.exp(-(t[j + 1] - t[j]) / tau) if j < last else 0.0
+            z = math.exp(y[j])
+            w = 1.0 / (z * z * v[j])
+            u = (t[j] - tref) / scale
+            w0 += w
+            w1 += w * u
+            w2 += w * u * u
+            z0 += w * z
+            z1 += w * z * u
+            zz += w * z * z
+            we = w + rho * we
+            wte = w * u + rho * wte
+            wee = w + rho * rho * wee
+            ze = w * z + rho * ze
+            if j > hi:
+                continue
+            row = out[j - lo]
+            d = u
+            v1 = w1 - d * w0
+            v2 = w2 - 2 * d * w1 + d * d * w0
+            vte = wte - d * we
+            y1 = z1 - d * z0
+            a[0, 0] = w0
+            a[0, 1] = a[1, 0] = v1
+            a[0, 2] = a[2, 0] = we
+            a[1, 1] = v2
+            a[1, 2] = a[2, 1] = vte
+            a[2, 2] = wee
+            b[0], b[1], b[2] = z0, y1, ze
+            c0 = z0 / w0
+            c1 = c2 = 0.0
+            variance = 1.0 / w0
+            fitted = False
+            if last - j >= 3 and solve3(a, b, x, inv):
+                if not rising_only or (x[1] >= 0.0 and x[2] <= 0.0):
+                    c0, c1, c2 = x[0], x[1], x[2]
+                    variance = inv[0, 0] + 2.0 * inv[0, 2] + inv[2, 2]
+                    fitted = True
+            if not fitted and last - j >= 1:
+                best = zz - c0 * z0
+                p0, p1, good = _solve2(w0, v1, v2, z0, y1)
+                if good and p1 >= 0.0:
+                    rest = zz - p0 * z0 - p1 * y1
+                    if rest < best:
+                        best, c0, c1, c2 = rest, p0, p1, 0.0
+                p0, p2, good = _solve2(w0, we, wee, z0, ze)
+                if good and p2 <= 0.0:
+                    rest = zz - p0 * z0 - p2 * ze
+                    if rest < best:
+                        c0, c1, c2 = p0, 0.0, p2
+            cost = max(zz - c0 * z0 - c1 * y1 - c2 * ze, 0.0) + row[END]
+            if cost < row[COST]:
+                row[COST] = cost
+                row[AFTER] = c0 + c2
+                row[AFTER_SLOPE] = c1 / scale - c2 / tau
+                row[AFTER_VAR] = variance
+                row[TAU] = tau
+                # the end's place is still needed as the cost of the pumped side; the fitted end goes out separately
+    for k in range(lo, hi + 1):
+        out[k - lo, END] = math.exp(y[last])
+
+
+@kernel
+def pumped_cost(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int) -> float:
+    """Misfit of one smooth curve (a parabola, free to rise) through a stretch: the case against any isolation in it."""
+    tref = 0.5 * (t[first] + t[last])
+    scale = max(t[last] - t[first], 1e-3)
+    a = np.zeros((3, 3))
+    b = np.zeros(3)
+    x = np.empty(3)
+    inv = np.empty((3, 3))
+    zz = 0.0
+    for j in range(first, last + 1):
+        z = math.exp(y[j])
+        w = 1.0 / (z * z * v[j])
+        u = (t[j] - tref) / scale
+        a[0, 0] += w
+        a[0, 1] += w * u
+        a[0, 2] += w * u * u
+        a[1, 2] += w * u * u * u
+        a[2, 2] += w * u * u * u * u
+        b[0] += w * z
+        b[1] += w * z * u
+        b[2] += w * z * u * u
+        zz += w * z * z
+    a[1, 0] = a[0, 1]
+    a[1, 1] = a[2, 0] = a[0, 2]
+    a[2, 1] = a[1, 2]
+    if last - first < 3 or not solve3(a, b, x, inv):
+        return zz
+    return max(zz - x[0] * b[0] - x[1] * b[1] - x[2] * b[2], 0.0)
+
+
+@kernel
+def refine_isolation(
+    ct: FloatArray,
+    cy: FloatArray,
+    v: FloatArray,
+    first: int,
+    last: int,
+    lo: int,
+    hi: int,
+    window: int,
+    inflate: float,
+    out: FloatArray,
+    result: FloatArray,
+) -> None:
+    """Isolation time from single readings around it.
+
+    Two shapes are weighed at every candidate: a jump between two readings, and a continuous bend (a lagging gauge, a
+    slow valve, a step that settles over seconds) at a moment between them.
+
+    Parameters
+    ----------
+    inflate
+        Factor on the noise variance (wander, or noise that is not white).
+    result
+        Out: time of isolation, s; its standard deviation, s; index of the first reading of the hold; pumped value
+        (microns) just before; step (microns).
+    """
+    taus = np.array([1.5, 4.0, 12.0, 60.0])
+    candidate_costs(ct, cy, v, first, last, lo, hi, window, taus, False, out)
+    best = 1e300
+    n = hi - lo + 1
+    weight = np.zeros(n)
+    moment = np.zeros(n)
+    for k in range(n):
+        row = out[k]
+        j = lo + k
+        spacing = ct[j] - ct[j - 1] if j > 0 else 0.0
+        jump = row[COST] / inflate + 3.0
+        weight[k] = jump
+        moment[k] = ct[j] - 0.5 * spacing
+        for quarter in range(4):
+            back = 0.25 * quarter * spacing
+            before = row[BEFORE] - row[BEFORE_SLOPE] * back
+            after = row[AFTER] - row[AFTER_SLOPE] * back
+            apart = after - before
+            bend = (row[COST] + apart * apart / (row[BEFORE_VAR] + row[AFTER_VAR] + 1e-12)) / inflate
+            if bend < weight[k]:
+                weight[k] = bend
+                moment[k] = ct[j] - back
+        best = min(best, weight[k])
+    total = mean = 0.0
+    at = 0
+    for k in range(n):
+        if weight[k] <= best:
+            at = k
+        weight[k] = math.exp(-0.5 * (weight[k] - best))
+        total += weight[k]
+        mean += weight[k] * moment[k]
+    mean /= total
+    spread = 0.0
+    half = 0.0
+    median = moment[n - 1]
+    found = False
+    for k in range(n):
+        spread += weight[k] * (moment[k] - mean) ** 2
+        half += weight[k]
+        if not found and half >= 0.5 * total:
+            median = moment[k]
+            at = k
+            found = True
+    j = lo + at
+    spacing = ct[j] - ct[j - 1] if j > 0 else 0.0
+    result[0] = median
+    result[1] = math.sqrt(spread / total + spacing * spacing / 12.0)
+    result[2] = j
+    result[3] = out[at, BEFORE]
+    result[4] = out[at, AFTER] - out[at, BEFORE]

@@ -1,0 +1,365 @@
+"""From turning points to phases: what each rise is, where it begins, and what lies between. Kernels only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.evacuation.phases_clean import (
+    GAP_S,
+    MEDIAN_DT,
+    N_SCALES,
+    TOP_LN,
+    WANDER,
+    block_wander,
+    compact,
+    make_blocks,
+    measure_scales,
+    reading_variance_ln,
+    turning_points,
+)
+from blankoff.evacuation.phases_isolation import (
+    AFTER,
+    AFTER_SLOPE,
+    BEFORE,
+    BEFORE_SLOPE,
+    COST,
+    N_FIT,
+    candidate_costs,
+    pumped_cost,
+    refine_isolation,
+)
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray, IntArray
+
+N_PHASE = 9
+"""Columns of a phase row: kind, start_s, end_s, start_i, end_i, start_micron, end_micron, start_why, uncertainty."""
+
+MARK_CLOSED = 1
+MARK_OPENED = 2
+
+_PUMP_DOWN, _HOLD, _BREAK, _GAP = 0, 1, 2, 3
+_WHY_BEGINS, _WHY_FALLS, _WHY_BENDS, _WHY_STEP, _WHY_IN_GAP, _WHY_GAS, _WHY_NONE, _WHY_MARK = 0, 1, 2, 3, 4, 5, 6, 7
+
+_JUMP_S = 15.0
+_JUMP_MICRON = 1500.0
+_JUMP_LN = 0.6
+"""Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
+
+_WINDOW_BLOCKS = 40
+_BEFORE_BLOCKS = 12
+_SHORTEST_S = 15.0
+_EVIDENCE = 20.0
+_EVIDENCE_AT_MARK = 8.0
+_MARK_REACH_S = 90.0
+
+N_RISE = 12
+ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S = range(N_RISE)
+
+
+@kernel
+def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int) -> int:
+    """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none."""
+    j = i0
+    for i in range(i0, i1):
+        if j < i + 1:
+            j = i + 1
+        while j < i1 and ct[j] - ct[i] < _JUMP_S:
+            j += 1
+        # the last reading within the time, or the next one when readings are further apart
+        k = j if ct[j] - ct[i] <= _JUMP_S or j == i + 1 else j - 1
+        rise = math.exp(cy[k]) - math.exp(cy[i])
+        if cy[k] - cy[i] > _JUMP_LN and rise > _JUMP_MICRON * max(1.0, (ct[k] - ct[i]) / 20.0):
+            level = cy[i] + 0.15 * (cy[k] - cy[i])
+            start = i + 1
+            while start < k and cy[start] < level:
+                start += 1
+            return start
+    return -1
+
+
+@kernel
+def weigh_rise(
+    ct: FloatArray,
+    cy: FloatArray,
+    m: int,
+    scales: FloatArray,
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    bs: IntArray,
+    pull: int,
+    low: int,
+    end: int,
+    marked_s: float,
+    out: FloatArray,
+    rise: FloatArray,
+) -> None:
+    """Weigh a stretch that rises or stands after pumping: is it a hold, and since when.
+
+    Parameters
+    ----------
+    pull, low, end
+        Blocks: where the pull begins, where pressure is lowest, the last one of the rise.
+    marked_s
+        Time of a mark that says isolated, NaN if there is none.
+    rise
+        Out, by the places named above.
+    """
+    rise[:] = 0.0
+    inflate = scales[WANDER]
+    near = 2.5 * math.sqrt(bv[low] * inflate) + 0.03
+    lo = low
+    while lo > pull + 1 and by[lo - 1] < by[low] + near:
+        lo -= 1
+    hi = low
+    while hi < end and by[hi + 1] < by[low] + near:
+        hi += 1
+    lo = max(lo - 2, pull + 1)
+    hi = min(hi + 2, end - 1)
+    if hi < lo:
+        hi = lo = min(max(low, pull + 1), end)
+    first = max(pull, lo - _BEFORE_BLOCKS)
+    taus = np.array([10.0, 40.0, 160.0, 640.0])
+    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, taus, True, out)
+    best = lo
+    for k in range(lo, hi + 1):
+        if out[k - lo, COST] < out[best - lo, COST]:
+            best = k
+    row = out[best - lo]
+    start = max(first, best - _WINDOW_BLOCKS)
+    fitted = row[COST] - (start - first)
+    free = max(end - start + 1 - 6, 1)
+    spread = max(inflate, fitted / free)
+    rise[EVIDENCE] = (pumped_cost(bt, by, bv, start, end) - fitted) / spread
+    level = max(row[BEFORE], 1.0)
+    rise[RATE_BEFORE] = row[BEFORE_SLOPE] / level
+    rise[RATE_AFTER] = row[AFTER_SLOPE] / level
+    rise[RISE_LN] = by[end] - math.log(max(row[AFTER], 1.0))
+    total = mean = 0.0
+    for k in range(lo, hi + 1):
+        w = math.exp(max(-0.5 * (out[k - lo, COST] - row[COST]) / spread, -700.0))
+        total += w
+        mean += w * bt[k]
+    mean /= total
+    var = 0.0
+    for k in range(lo, hi + 1):
+        w = math.exp(max(-0.5 * (out[k - lo, COST] - row[COST]) / spread, -700.0))
+        var += w * (bt[k] - mean) ** 2
+    coarse = math.sqrt(var / total)
+
+    # single readings around the best block
+    a = bs[max(best - 1, 1)] if best > 0 else 1
+    b = bs[min(best + 2, end)]
+    while a > 1 and bs[best] - a < 3:
+        a -= 1
+    while b < m - 1 and b - bs[best] < 3:
+        b += 1
+    a = max(a, bs[pull] + 1)
+    b = min(b, bs[end + 1] - 1)
+    if b < a:
+        b = a = max(1, min(bs[best], m - 1))
+    dt = scales[MEDIAN_DT]
+    head = a
+    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 45.0) and ct[a] - ct[head - 1] < max(600.0, 12 * dt):
+        head -= 1
+    tail = b
+    stop = bs[end + 1] - 1
+    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 60.0):
+        tail += 1
+    v = np.empty(tail + 1)
+    for j in range(head, tail + 1):
+        v[j] = reading_variance_ln(scales, math.exp(cy[j]))
+    result = np.empty(5)
+    refine_isolation(ct, cy, v, head, tail, a, b, 60, 1.3, out, result)
+    j = int(result[2])
+    rise[ISO_S] = result[0]
+    rise[ISO_SD] = math.sqrt(result[1] ** 2 + (coarse if coarse > 20.0 else 0.0) ** 2)
+    rise[ISO_J] = j
+    rise[PUMPED] = result[3]
+    rise[STEP] = result[4]
+    if j > 0 and ct[j] - ct[j - 1] > scales[GAP_S]:
+        # where the two fitted lines meet, if that lies within the gap, else its middle
+        rise[IN_GAP] = 1.0
+        rise[ISO_SD] = ct[j] - ct[j - 1]
+        rise[ISO_S] = 0.5 * (ct[j] + ct[j - 1])
+    rise[LAST_S] = ct[bs[end + 1] - 1] - rise[ISO_S]
+    need = _EVIDENCE
+    if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < _MARK_REACH_S:
+        need = _EVIDENCE_AT_MARK
+    bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
+    if rise[EVIDENCE] > need and bends and rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4:
+        rise[ACCEPTED] = 1.0
+
+
+@kernel
+def _put(
+    rows: FloatArray,
+    k: int,
+    kind: int,
+    start_s: float,
+    end_s: float,
+    start_i: int,
+    end_i: int,
+    p: FloatArray,
+    why: int,
+    sd: float,
+) -> int:
+    if k >= rows.shape[0] or end_i <= start_i:
+        return k
+    row = rows[k]
+    row[0] = kind
+    row[1] = start_s
+    row[2] = end_s
+    row[3] = start_i
+    row[4] = end_i
+    row[5] = p[start_i]
+    row[6] = p[end_i - 1]
+    row[7] = why
+    row[8] = sd
+    return k + 1
+
+
+@kernel
+def _fall_start(ct: FloatArray, cy: FloatArray, scales: FloatArray, i0: int, i1: int) -> int:
+    """Last reading of a level before pressure falls, from reading i0 (in the level) to i1 (well below it)."""
+    high = cy[i0]
+    for i in range(i0, i1 + 1):
+        if cy[i] > high:
+            high = cy[i]
+    last = i0
+    for i in range(i0, i1 + 1):
+        if cy[i] >= high - 2.5 * math.sqrt(reading_variance_ln(scales, math.exp(cy[i]))) - 0.004:
+            last = i
+    return last
+
+
+@kernel
+def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: IntArray, rows: FloatArray) -> int:
+    """Phases of one log into `rows`; returns how many. See `phases.find_phases_batch`."""
+    n = t.size
+    if n == 0:
+        return 0
+    scales = np.zeros(N_SCALES)
+    measure_scales(t, p, scales)
+    ct = np.empty(n + 1)
+    cy = np.empty(n + 1)
+    ci = np.empty(n + 1, dtype=np.int64)
+    m = compact(t, p, scales, ct, cy, ci)
+    bt = np.empty(m + 1)
+    by = np.empty(m + 1)
+    bv = np.empty(m + 1)
+    bs = np.empty(m + 2, dtype=np.int64)
+    nb = make_blocks(ct, cy, m, scales, bt, by, bv, bs)
+    scales[WANDER] = block_wander(by, bv, nb, scales[TOP_LN] - 1e-9)
+    points = np.empty(66, dtype=np.int64)
+    kinds = np.empty(66, dtype=np.int64)
+    found = turning_points(bt, by, bv, nb, scales, points, kinds)
+    out = np.empty((max(nb, 200) + 200, N_FIT))
+    rise = np.empty(N_RISE)
+    k = 0
+    # what stands before the first fall
+    at_i = 0  # reading (of all) at which the open pump-down begins
+    at_s = t[0]
+    why = _WHY_BEGINS
+    sd = 0.0
+    pull = 0
+    q = 0
+    if found and kinds[0] == 1:
+        high = points[0]
+        end = nb - 1 if found == 1 else high
+        last = bs[end + 1] - 1
+        top = by[high]
+        near_atmosphere = by[0] > math.log(450_000.0)
+        rising = by[end] - by[0] > max(0.05, 6.0 * math.sqrt(bv[0])) and end >= 3
+        if found > 1:
+            last = _fall_start(ct, cy, scales, bs[high], bs[points[1]])
+        if rising and not near_atmosphere and top < scales[TOP_LN] - 1e-9:
+            k = _put(rows, k, _HOLD, t[0], ct[last], 0, ci[last] + 1, p, _WHY_BEGINS, 0.0)
+            at_i = ci[last] + 1
+            at_s = ct[last]
+            why = _WHY_FALLS
+            sd = scales[MEDIAN_DT]
+        elif top < scales[TOP_LN] - 1e-9 and found > 1:
+            # a level before the pump starts: no phase of its own
+            at_i = ci[last]
+            at_s = ct[last]
+            why = _WHY_FALLS
+            sd = scales[MEDIAN_DT]
+        pull = high
+        q = 1
+        if found == 1:
+            if k == 0:
+                k = _put(rows, k, _PUMP_DOWN, t[0], t[n - 1], 0, n, p, _WHY_BEGINS, 0.0)
+            at_i = n
+    while q < found or (found == 0 and q == 0):
+        # points[q] is a low; the rise after it goes to points[q + 1], or it is the last stretch of the log
+        low = points[q] if found else int(np.argmin(by[:nb]))
+        final = q + 1 >= found or q + 2 >= found
+        high = points[q + 1] if q + 1 < found else nb - 1
+        end = nb - 1 if final else high
+        after_low = 0 if final else points[q + 2]
+        i_end = bs[end + 1] - 1 if final else _fall_start(ct, cy, scales, bs[high], bs[after_low])
+        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end)
+        stand_end = end
+        if jump >= 0:
+            stand_end = low
+            while stand_end + 1 < nb and bs[stand_end + 2] <= jump:
+                stand_end += 1
+        marked = math.nan
+        for g in range(mark_s.size):
+            if mark_kinds[g] == MARK_CLOSED and ct[bs[pull]] <= mark_s[g] <= ct[bs[stand_end + 1] - 1] + 30.0:
+                marked = mark_s[g]
+        accepted = False
+        if stand_end - pull >= 2 and stand_end >= low:
+            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, marked, out, rise)
+            accepted = rise[ACCEPTED] > 0.0
+        hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
+        if accepted:
+            j = ci[int(rise[ISO_J])]
+            k = _put(rows, k, _PUMP_DOWN, at_s, rise[ISO_S], at_i, j, p, why, sd)
+            reason = _WHY_BENDS
+            if rise[IN_GAP] > 0.0:
+                reason = _WHY_IN_GAP
+            elif abs(marked - rise[ISO_S]) < _MARK_REACH_S and rise[EVIDENCE] < _EVIDENCE:
+                reason = _WHY_MARK
+            elif abs(rise[STEP]) > 0.03 * rise[PUMPED] + 3.0:
+                reason = _WHY_STEP
+            stop_s = ct[hold_last]
+            k = _put(rows, k, _HOLD, rise[ISO_S], stop_s, j, ci[hold_last] + 1, p, reason, rise[ISO_SD])
+            at_i = ci[hold_last] + 1
+            at_s = stop_s
+            why = _WHY_FALLS
+            sd = scales[MEDIAN_DT]
+        if jump >= 0:
+            j = ci[jump]
+            if not accepted:
+                k = _put(rows, k, _PUMP_DOWN, at_s, t[j], at_i, j, p, why, sd)
+            stop = n if final else ci[i_end] + 1
+            k = _put(rows, k, _BREAK, t[j], t[stop - 1], j, stop, p, _WHY_GAS, scales[MEDIAN_DT])
+            at_i = stop
+            at_s = t[stop - 1]
+            why = _WHY_FALLS
+            sd = scales[MEDIAN_DT]
+        if accepted or jump >= 0:
+            pull = high
+        if final:
+            break
+        q += 2
+    if at_i < n and not (k > 0 and rows[k - 1, 0] == _HOLD and ci[m - 1] < at_i):
+        k = _put(rows, k, _PUMP_DOWN, at_s, t[n - 1], at_i, n, p, why, sd)
+    for i in range(1, n):
+        if t[i] - t[i - 1] > scales[GAP_S] and k < rows.shape[0]:
+            row = rows[k]
+            row[0] = _GAP
+            row[1] = t[i - 1]
+            row[2] = t[i]
+            row[3] = i
+            row[4] = i
+            row[5] = p[i - 1]
+            row[6] = p[i]
+            row[7] = _WHY_NONE
+            row[8] = 0.0
+            k += 1
+    return k
