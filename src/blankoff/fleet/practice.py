@@ -1,0 +1,275 @@
+"""Practice of each technician, month by month: what was owed, what was done, and the standing rates against like work."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+from sklearn.linear_model import LogisticRegression
+
+from blankoff import schemas
+from blankoff.fleet.rates import RatePosterior, rate_prior, standing_rate
+from blankoff.samples import FloatArray, IntArray
+from blankoff.settings import FleetModels
+
+FAULT_KINDS = {
+    "skipped": "holds_skipped",
+    "short": "holds_cut_short",
+    "target_missed": "pumping_stopped_early",
+    "log_missing": "logs_missing",
+    "stopped_early": "pumping_stopped_early",
+    "overclaimed": "reported_pass_rate",
+}
+"""Fault column → the topic under which a talk about it is recorded (a technician finding's kind, where there is one)."""
+STILL_FALLING = 1.25
+"""Lowest pumped pressure over the pull's floor beyond which pumping on would have helped; own judgement, no source."""
+DENOMINATOR = {"log_missing": "any", "overclaimed": "signed"}
+_FULL_REASONS = ("held", *schemas.REASONS["failed"])
+WORK_BINS = ("bin_kind", "bin_volume", "bin_wet", "bin_season", "bin_hold", "bin_rig")
+
+
+@dataclass(frozen=True)
+class FaultRate:
+    """One technician's standing rate of one fault at one date, beside what like work predicts."""
+
+    technician_id: str
+    fault: str
+    posterior: RatePosterior
+    peers: float
+    jobs: pl.DataFrame
+    """The jobs behind it in time order: ``evacuation_id, started_on, fault`` (0 or 1)."""
+
+
+def _band(value: pl.Expr, edges: tuple[float, ...]) -> pl.Expr:
+    """Name the band between two edges that a value falls in; unknown is a band of its own."""
+    band = pl.when(value.is_null()).then(pl.lit("?"))
+    for k, edge in enumerate(edges):
+        band = band.when(value <= edge).then(pl.lit(f"b{k}"))
+    return band.otherwise(pl.lit(f"b{len(edges)}"))
+
+
+def fault_events(work: pl.DataFrame) -> pl.DataFrame:
+    """Mark, per evacuation, what counts for practice.
+
+    Parameters
+    ----------
+    work
+        The fleet's work frame.
+
+    Returns
+    -------
+    pl.DataFrame
+        In the work frame's order: ``evacuation_id, technician_id, month, started_on``; 0/1 columns ``owed``
+        (a readable log that is no copy), ``full, short, skipped, target_missed, log_missing`` - the first four after
+        ``owed`` part the owed logs without overlap, by the verdict's reason -, ``stopped_early`` (the target was
+        missed though the pull's own course was still well above what it tended to), ``signed`` (something was
+        reported), ``overclaimed`` (reported passed, and the log does not prove it), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
+    """
+    reason = pl.col("reason")
+    owed = ~reason.is_in(["no_log", "unreadable_log", "recycled_log"])
+    return work.sort("started_at", "evacuation_id", nulls_last=True).select(
+        "evacuation_id",
+        "technician_id",
+        "month",
+        "started_on",
+        owed.cast(pl.Int64).alias("owed"),
+        reason.is_in(list(_FULL_REASONS)).cast(pl.Int64).alias("full"),
+        (reason == "short_hold").cast(pl.Int64).alias("short"),
+        (reason == "no_hold").cast(pl.Int64).alias("skipped"),
+        (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
+        (reason == "no_log").cast(pl.Int64).alias("log_missing"),
+        # a pull that had come to its floor was not stopped early: the rig or the circuit could do no better
+        ((reason == "target_missed") & (pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron").fill_null(0.0)))
+        .fill_null(False)
+        .cast(pl.Int64)
+        .alias("stopped_early"),
+        pl.col("reported").is_not_null().cast(pl.Int64).alias("signed"),
+        ((pl.col("reported") == "passed") & (pl.col("verdict") != "passed")).fill_null(False).cast(pl.Int64).alias("overclaimed"),
+        pl.col("kind").fill_null("?").alias("bin_kind"),
+        _band(pl.col("volume_l"), (2.0, 6.0, 20.0, 60.0)).alias("bin_volume"),
+        (pl.col("plateau_minutes").fill_null(0.0) > 2.0).cast(pl.String).alias("bin_wet"),
+        pl.col("started_on").dt.quarter().cast(pl.String).alias("bin_season"),
+        _band(pl.col("required_hold_minutes"), (10.5, 20.5)).alias("bin_hold"),
+        "pump_id",
+        (pl.col("floor_micron") / pl.col("required_target_micron")).alias("floor_share"),
+    )
+
+
+def with_rig(known: pl.DataFrame) -> pl.DataFrame:
+    """Add ``bin_rig``: what the pump can reach at all, from all its work in ``known``.
+
+    A weak pump's missed targets are not its user's.
+    """
+    reach = pl.col("floor_share").median().over("pump_id").fill_null(0.3)
+    return known.with_columns(_band(reach, (0.5, 0.8)).alias("bin_rig"))
+
+
+def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = ()) -> FloatArray:
+    """Rate of a fault that each job's work predicts, from peers.
+
+    A ridge-penalised logistic regression on the work's bins, fitted to the bins' counts, so that its cost does not
+    grow with the fleet.
+
+    Parameters
+    ----------
+    events
+        `fault_events`, already restricted to jobs that count for this fault.
+    left_out
+        Technicians whose own habit must not set the standard.
+
+    Returns
+    -------
+    ndarray
+        ``(n,)`` probabilities, in the order of ``events``.
+    """
+    if events.is_empty():
+        return np.empty(0)
+    peers = events.filter(~pl.col("technician_id").is_in(list(left_out)))
+    if peers.is_empty():
+        peers = events
+    counts = peers.group_by(WORK_BINS).agg(pl.len().alias("n"), pl.col(fault).sum().alias("y")).sort(WORK_BINS)
+    n, y = int(counts["n"].sum()), int(counts["y"].sum())
+    overall = (y + 0.5) / (n + 1.0)
+    if y < 5 or n - y < 5:
+        return np.full(events.height, overall)
+    levels = {b: counts[b].unique().sort().to_list() for b in WORK_BINS}
+    columns = [(b, v) for b in WORK_BINS for v in levels[b][1:]]
+    if not columns:
+        return np.full(events.height, overall)
+
+    def design(frame: pl.DataFrame) -> FloatArray:
+        return np.column_stack([(frame[b] == v).to_numpy().astype(float) for b, v in columns])
+
+    x = design(counts)
+    yes, no = counts["y"].to_numpy().astype(float), (counts["n"] - counts["y"]).to_numpy().astype(float)
+    model = LogisticRegression(C=0.5, max_iter=500, tol=1e-8)
+    model.fit(np.vstack([x, x]), np.repeat([1, 0], len(x)), sample_weight=np.concatenate([yes, no]))
+    distinct = events.select(WORK_BINS).unique().sort(WORK_BINS)
+    predicted = distinct.with_columns(pl.Series("p", model.predict_proba(design(distinct))[:, 1]))
+    return events.select(WORK_BINS).join(predicted, on=WORK_BINS, how="left", maintain_order="left")["p"].to_numpy()
+
+
+def fault_rates(
+    events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of: date
+) -> dict[str, FaultRate]:
+    """Every technician's standing rate of one fault, from what was known on a date.
+
+    Parameters
+    ----------
+    events
+        `fault_events` of the whole history; later jobs are not used.
+    coaching
+        Register ``coaching``.
+    fault
+        One of `FAULT_KINDS`.
+    as_of
+        Last day that counts.
+
+    Returns
+    -------
+    dict
+        By technician, sorted.
+    """
+    known = events.filter((pl.col("started_on") <= as_of) & pl.col("technician_id").is_not_null())
+    counted = DENOMINATOR.get(fault, "owed")
+    if counted != "any":
+        known = known.filter(pl.col(counted) == 1)
+    if known.is_empty():
+        return {}
+    known = with_rig(known)
+    totals = known.group_by("technician_id").agg(pl.col(fault).sum().alias("y"), pl.len().alias("n")).sort("technician_id")
+    prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
+    talks = coaching.filter((pl.col("coached_on") <= as_of) & (pl.col("topic") == FAULT_KINDS[fault]))
+    posteriors: dict[str, tuple[RatePosterior, pl.DataFrame]] = {}
+    for technician, jobs in sorted(known.partition_by("technician_id", as_dict=True).items(), key=lambda kv: str(kv[0][0])):
+        name = str(technician[0])
+        days = jobs["started_on"].to_numpy()
+        talked = talks.filter(pl.col("technician_id") == name)["coached_on"].to_numpy()
+        before: IntArray = np.searchsorted(days, talked, side="left").astype(np.int64)
+        posteriors[name] = (standing_rate(jobs[fault].to_numpy(), prior, before), jobs)
+    standard = float(np.median([p.mean for p, _ in posteriors.values()]))
+    offenders = [t for t, (p, _) in posteriors.items() if p.above(max(2 * standard, standard + 0.05)) > 0.8]
+    predicted = like_work_rates(known, fault, offenders)
+    names = known["technician_id"].to_numpy()
+    peer_of = {t: float(predicted[names == t].mean()) for t in posteriors}
+    return {
+        t: FaultRate(
+            t,
+            fault,
+            p,
+            peer_of[t],
+            jobs.select("evacuation_id", "started_on", pl.col(fault).alias("fault")),
+        )
+        for t, (p, jobs) in posteriors.items()
+    }
+
+
+def month_end(month: str) -> date:
+    """Last day of ``YYYY-MM``."""
+    year, number = int(month[:4]), int(month[5:7])
+    following = date(year + number // 12, number % 12 + 1, 1)
+    return date.fromordinal(following.toordinal() - 1)
+
+
+def practice_table(
+    work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as_of: date, months: Iterable[str] | None = None
+) -> pl.DataFrame:
+    """Table ``practice`` of the contract.
+
+    Parameters
+    ----------
+    work
+        The fleet's work frame.
+    coaching
+        Register ``coaching`` (may be empty).
+    as_of
+        Later jobs are not used; the month of ``as_of`` counts up to that day.
+    months
+        Which months to give (``YYYY-MM``); all that the work shows when ``None``.
+
+    Returns
+    -------
+    pl.DataFrame
+        One row per technician and month in which he worked, sorted.
+    """
+    events = fault_events(work).filter(pl.col("started_on") <= as_of)
+    if events.is_empty():
+        return schemas.PRACTICE.empty()
+    counted = (
+        events.filter(pl.col("technician_id").is_not_null())
+        .group_by("technician_id", "month")
+        .agg(
+            pl.len().alias("evacuations"),
+            pl.col("owed").sum().alias("holds_owed"),
+            pl.col("full").sum().alias("holds_full"),
+            pl.col("short").sum().alias("holds_short"),
+            pl.col("skipped").sum().alias("holds_skipped"),
+            pl.col("target_missed").sum().alias("targets_missed"),
+            pl.col("log_missing").sum().alias("logs_missing"),
+        )
+    )
+    tail = (1 - settings.bounds_level) / 2
+    wanted = sorted(counted["month"].drop_nulls().unique()) if months is None else sorted(set(months))
+    rows: list[dict[str, object]] = []
+    for month in wanted:
+        at = min(month_end(month), as_of)
+        present = set(counted.filter(pl.col("month") == month)["technician_id"])
+        known = {fault: fault_rates(events, coaching, fault, at) for fault in schemas.FAULTS}
+        for technician in sorted(present):
+            row: dict[str, object] = {"technician_id": technician, "month": month}
+            for fault, rates in known.items():
+                if technician not in rates:
+                    continue
+                rate = rates[technician]
+                row[f"{fault}_rate"] = rate.posterior.mean
+                row[f"{fault}_lower"] = rate.posterior.quantile(tail)
+                row[f"{fault}_upper"] = rate.posterior.quantile(1 - tail)
+                row[f"{fault}_peers"] = rate.peers
+            rows.append(row)
+    schema = {n: t for n, t in schemas.PRACTICE.polars_schema.items() if n not in counted.columns or n in ("technician_id", "month")}
+    rates_frame = pl.DataFrame(rows, schema=schema)
+    joined = counted.filter(pl.col("month").is_in(wanted)).join(rates_frame, on=["technician_id", "month"], how="left")
+    return schemas.PRACTICE.conform(joined).sort("technician_id", "month")

@@ -1,0 +1,190 @@
+"""Standing rates from yes/no sequences: shrunken, bounded, and allowed to have changed once.
+
+A technician's rate of some fault is estimated from a sequence of jobs. Few jobs make raw rates wild, so the rate is
+drawn toward the spread of rates over all technicians; that spread is estimated from the technicians themselves
+(smoothed non-parametric maximum likelihood, a few EM steps, as in Efron, "Large-Scale Inference", 2010; from memory).
+A habit may begin or end, above all after a talk, so every moment is weighed as a possible change of the rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from blankoff.samples import FloatArray, IntArray
+
+GRID_POINTS = 121
+_LOGIT = np.linspace(-8.0, 4.5, GRID_POINTS)
+RATE_GRID: FloatArray = 1.0 / (1.0 + np.exp(-_LOGIT))
+"""Rates at which posteriors are held, even in logit from 0.03 % to 98.9 %."""
+_SMOOTHING_LOGIT = 0.45
+_EM_STEPS = 12
+_WIDE_SHARE = 0.1
+
+
+@dataclass(frozen=True)
+class ChangePrior:
+    """How likely a rate changed once. This project's own judgement, no source."""
+
+    somewhere: float = 0.15
+    """That it changed at some job that no talk precedes."""
+    at_a_talk: float = 0.35
+    """That it changed at a given talk about that fault."""
+
+
+@dataclass(frozen=True)
+class RatePosterior:
+    """Posterior of one standing rate as it stands at the sequence's end."""
+
+    density: FloatArray
+    """``(GRID_POINTS,)`` over `RATE_GRID`, sums to 1."""
+    change_weight: FloatArray
+    """``(n + 1,)``: entry 0 = never changed; entry k = the rate changed just before job k (k = 1 .. n-1), sums to 1."""
+    before_mean: FloatArray
+    """``(n + 1,)``: mean rate before each such change; entry 0 = mean rate overall."""
+
+    @property
+    def mean(self) -> float:
+        """Posterior mean rate."""
+        return float(self.density @ RATE_GRID)
+
+    def quantile(self, q: float) -> float:
+        """Posterior quantile, interpolated in logit."""
+        edges = np.concatenate([[0.0], np.cumsum(self.density)])
+        cell = _LOGIT[1] - _LOGIT[0]
+        bounds = np.concatenate([[_LOGIT[0] - cell / 2], _LOGIT + cell / 2])
+        x = np.interp(q, edges, bounds)
+        return float(1.0 / (1.0 + np.exp(-x)))
+
+    def above(self, rate: float) -> float:
+        """Probability that the rate exceeds ``rate``."""
+        x = np.log(rate / (1 - rate)) if 0 < rate < 1 else (-np.inf if rate <= 0 else np.inf)
+        edges = np.concatenate([[0.0], np.cumsum(self.density)])
+        cell = _LOGIT[1] - _LOGIT[0]
+        bounds = np.concatenate([[_LOGIT[0] - cell / 2], _LOGIT + cell / 2])
+        return float(1.0 - np.interp(x, bounds, edges))
+
+
+def wide_prior() -> FloatArray:
+    """A prior that rules nothing out: Beta(0.5, 2) on the grid, mean 20 %."""
+    weight = np.exp(0.5 * np.log(RATE_GRID) + 2.0 * np.log1p(-RATE_GRID))  # density times the logit's Jacobian
+    return np.asarray(weight / weight.sum())
+
+
+def rate_prior(successes: IntArray, trials: IntArray) -> FloatArray:
+    """Spread of rates over technicians.
+
+    Parameters
+    ----------
+    successes, trials
+        ``(m,)`` per technician.
+
+    Returns
+    -------
+    ndarray
+        ``(GRID_POINTS,)`` prior weights over `RATE_GRID`; a tenth of it stays wide, so that nobody is ruled out.
+    """
+    wide = wide_prior()
+    use = np.asarray(trials) > 0
+    if use.sum() < 2:
+        return wide
+    s, n = np.asarray(successes)[use, None], np.asarray(trials)[use, None]
+    log_like = s * np.log(RATE_GRID) + (n - s) * np.log1p(-RATE_GRID)
+    like = np.exp(log_like - log_like.max(axis=1, keepdims=True))
+    kernel = np.exp(-0.5 * ((_LOGIT[:, None] - _LOGIT[None, :]) / _SMOOTHING_LOGIT) ** 2)
+    kernel /= kernel.sum(axis=0, keepdims=True)
+    prior = wide
+    for _ in range(_EM_STEPS):
+        share = like * prior
+        share /= share.sum(axis=1, keepdims=True)
+        prior = kernel @ share.mean(axis=0)
+        prior /= prior.sum()
+    return (1 - _WIDE_SHARE) * prior + _WIDE_SHARE * wide
+
+
+@njit(cache=True, nogil=True)
+def _posterior_kernel(
+    y: IntArray, change_prior: FloatArray, prior: FloatArray, log_rate: FloatArray, log_not: FloatArray, rate: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    n, g = y.size, prior.size
+    total = y.sum()
+    log_weight = np.full(n + 1, -np.inf)
+    before = np.zeros(n + 1)
+    after = np.zeros((n + 1, g))
+    done = 0
+    for k in range(0, n + 1):
+        if k > 0:
+            done += y[k - 1]
+        if k == n and n > 0:
+            break
+        if change_prior[k] <= 0.0:
+            continue
+        s1, n1 = done, k
+        s2, n2 = total - done, n - k
+        peak1, peak2 = -1e300, -1e300
+        for j in range(g):
+            a = s1 * log_rate[j] + (n1 - s1) * log_not[j]
+            b = s2 * log_rate[j] + (n2 - s2) * log_not[j]
+            peak1 = max(peak1, a)
+            peak2 = max(peak2, b)
+        m1, m2, mean1 = 0.0, 0.0, 0.0
+        for j in range(g):
+            a = prior[j] * np.exp(s1 * log_rate[j] + (n1 - s1) * log_not[j] - peak1)
+            b = prior[j] * np.exp(s2 * log_rate[j] + (n2 - s2) * log_not[j] - peak2)
+            m1 += a
+            mean1 += a * rate[j]
+            m2 += b
+            after[k, j] = b
+        for j in range(g):
+            after[k, j] /= m2
+        log_weight[k] = np.log(change_prior[k]) + peak2 + np.log(m2)
+        if k > 0:
+            log_weight[k] += peak1 + np.log(m1)
+            before[k] = mean1 / m1
+    top = log_weight.max()
+    weight = np.exp(log_weight - top)
+    weight /= weight.sum()
+    density = np.zeros(g)
+    for k in range(n + 1):
+        if weight[k] > 0.0:
+            for j in range(g):
+                density[j] += weight[k] * after[k, j]
+    for j in range(g):
+        before[0] += after[0, j] * rate[j]
+    return density, weight, before
+
+
+def standing_rate(
+    faults: IntArray, prior: FloatArray, talks_before_job: IntArray | None = None, change: ChangePrior | None = None
+) -> RatePosterior:
+    """Posterior of a standing rate that may have changed once.
+
+    Parameters
+    ----------
+    faults
+        ``(n,)`` 0 or 1 per job, in time order; may be empty.
+    prior
+        ``(GRID_POINTS,)`` from `rate_prior`.
+    talks_before_job
+        Indexes ``k`` (0 .. n) such that a talk about this fault fell between job ``k - 1`` and job ``k``.
+    change
+        How likely a change is.
+    """
+    change = change or ChangePrior()
+    y = np.ascontiguousarray(faults, dtype=np.int64)
+    n = y.size
+    weight = np.zeros(n + 1)
+    if n >= 2:
+        weight[1:n] = change.somewhere / (n - 1)
+        for k in np.unique(np.asarray([] if talks_before_job is None else talks_before_job, dtype=np.int64)):
+            if 0 < k < n:
+                weight[k] += change.at_a_talk
+    weight[0] = max(1.0 - weight[1:].sum(), 0.2)
+    weight /= weight.sum()
+    density, change_weight, before = _posterior_kernel(y, weight, prior, np.log(RATE_GRID), np.log1p(-RATE_GRID), RATE_GRID)
+    if n >= 1 and talks_before_job is not None and np.any(np.asarray(talks_before_job) >= n):
+        # a talk after the last job: its effect is not seen yet, only that the rate may change
+        density = (1 - change.at_a_talk) * density + change.at_a_talk * prior
+    return RatePosterior(density, change_weight, before)
