@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy.stats import chi2
+from sklearn.cluster import HDBSCAN
 from sklearn.metrics import adjusted_rand_score
-from sklearn.mixture import GaussianMixture
+from sklearn.neighbors import NearestNeighbors
 
 from blankoff.samples import FloatArray, IntArray
 
@@ -17,12 +17,12 @@ FEATURES = ("ln_vacuum", "ln_pull", "wet", "ln_steady", "ln_saturating", "hold_s
 part of the rise over the required hold, hold stood over hold required, floor over target."""
 
 NOT_GROUPED = -1
-MOST_GROUPS = 8
+_SHARES = (0.015, 0.025, 0.04, 0.06)
+"""Smallest share of the fleet that may be a group: the candidates among which stability chooses."""
 _RESAMPLES = 6
-_STABLE = 0.75
-_NOISE_TAIL = 0.002
+_RESAMPLED = 0.8
+_STABLE_ENOUGH = 0.05
 _FIT_ROWS = 4000
-_LEAST_SHARE = 0.02
 
 GROUP_SCHEMA = {"evacuation_id": pl.String, "group_id": pl.Int64, "group_name": pl.String}
 SUMMARY_SCHEMA = {
@@ -76,19 +76,28 @@ def _standardised(features: pl.DataFrame) -> FloatArray:
     return np.clip((x - middle) / scale, -6.0, 6.0)
 
 
-def _fit(x: FloatArray, groups: int, seed: int) -> GaussianMixture:
-    return GaussianMixture(groups, covariance_type="diag", reg_covar=0.05, n_init=6, random_state=seed, max_iter=200, tol=1e-3).fit(x)
+def _fit(x: FloatArray, least: int) -> IntArray:
+    found = HDBSCAN(min_cluster_size=least, min_samples=max(5, least // 3), copy=True).fit_predict(x)
+    return np.asarray(found, dtype=np.int64)
 
 
-def _stability(x: FloatArray, groups: int, seed: int) -> float:
-    """Mean adjusted Rand index between the grouping of all and of resampled halves."""
+def _stability(x: FloatArray, label: IntArray, share: float, seed: int) -> float:
+    """Mean adjusted Rand index between the grouping of all and of resampled shares, on the resampled rows."""
     rng = np.random.default_rng(seed)
-    whole = _fit(x, groups, seed).predict(x)
     scores = []
-    for k in range(_RESAMPLES):
-        half = rng.choice(len(x), len(x) // 2, replace=False)
-        scores.append(adjusted_rand_score(whole, _fit(x[half], groups, seed + 1 + k).predict(x)))
+    for _ in range(_RESAMPLES):
+        part = np.sort(rng.choice(len(x), int(_RESAMPLED * len(x)), replace=False))
+        scores.append(adjusted_rand_score(label[part], _fit(x[part], max(8, int(share * part.size)))))
     return float(np.mean(scores))
+
+
+def _extend(fitted: FloatArray, label: IntArray, x: FloatArray) -> IntArray:
+    """Give rows that took no part in the fit the label of their nearest neighbour, if that is near enough."""
+    tree = NearestNeighbors(n_neighbors=1).fit(fitted)
+    distance, nearest = tree.kneighbors(x)
+    own, _ = NearestNeighbors(n_neighbors=2).fit(fitted).kneighbors(fitted)
+    reach = np.quantile(own[:, 1], 0.99)
+    return np.where(distance[:, 0] <= reach, label[nearest[:, 0]], NOT_GROUPED).astype(np.int64)
 
 
 def group_name(centre: dict[str, float], failed: float) -> str:
@@ -132,9 +141,9 @@ def outcome_groups(work: pl.DataFrame, seed: int) -> Grouping:
     Returns
     -------
     Grouping
-        A diagonal Gaussian mixture on robustly standardised features; the number of groups is the largest whose
-        grouping survives halving the data (adjusted Rand index 0.75 and more); an evacuation farther from its centre
-        than all but 0.2 % of members is in no group. Groups are numbered from the largest.
+        Density groups (HDBSCAN) on robustly standardised features; how small a group may be is chosen by how well the
+        grouping survives resampling (adjusted Rand index); what lies in no dense place is in no group. Groups are
+        numbered from the largest.
     """
     work = work.sort("evacuation_id")
     features = outcome_features(work)
@@ -153,18 +162,16 @@ def outcome_groups(work: pl.DataFrame, seed: int) -> Grouping:
         return Grouping(pl.concat([few, none]).sort("evacuation_id"), pl.DataFrame(schema=SUMMARY_SCHEMA))
     x = _standardised(shown)
     fit_on = x if len(x) <= _FIT_ROWS else x[np.sort(np.random.default_rng(seed).choice(len(x), _FIT_ROWS, replace=False))]
-    chosen, stability = 1, 1.0
-    for groups in range(2, min(MOST_GROUPS, len(fit_on) // 15) + 1):
-        score = _stability(fit_on, groups, seed)
-        if score >= _STABLE:
-            chosen, stability = groups, score
-    model = _fit(fit_on, chosen, seed)
-    label: IntArray = np.asarray(model.predict(x), dtype=np.int64)
-    distance = (((x - model.means_[label]) ** 2) / model.covariances_[label]).sum(axis=1)
-    label[distance > chi2.ppf(1 - _NOISE_TAIL, x.shape[1]) * 1.5] = NOT_GROUPED
-    for g in range(chosen):
-        if (label == g).mean() < _LEAST_SHARE:
-            label[label == g] = NOT_GROUPED
+    candidates = []
+    for share in _SHARES:
+        label = _fit(fit_on, max(10, int(share * len(fit_on))))
+        score = _stability(fit_on, label, share, seed) if label.max() >= 1 else 0.0
+        candidates.append((score, int(label.max()) + 1, label))
+    best = max(score for score, _, _ in candidates)
+    # of those about equally stable, the one that tells more groups apart
+    stability, chosen, label = max((c for c in candidates if c[0] >= best - _STABLE_ENOUGH), key=lambda c: (c[1], c[0]))
+    if len(x) > len(fit_on):
+        label = _extend(fit_on, label, x)
     sizes = sorted((g for g in range(chosen) if (label == g).any()), key=lambda g: (-int((label == g).sum()), g))
     number = {g: k + 1 for k, g in enumerate(sizes)}
     label = np.array([number.get(int(g), NOT_GROUPED) for g in label], dtype=np.int64)
