@@ -71,6 +71,10 @@ _MICRON_MBAR: Final = MICRON_PA / MBAR_PA
 _MICRON_TORR: Final = 1e-3
 # Berman's closed form loses digits to cancellation beyond this length; his own long-tube series takes over there.
 _BERMAN_LONG: Final = 200.0
+# What both ends add to a tube's length, in diameters: molecular (aperture in series) and creeping viscous (Sampson 1891,
+# from memory).
+_MOLECULAR_ENDS: Final = 4.0 / 3.0
+_VISCOUS_ENDS: Final = 3.0 * math.pi / 16.0
 _VALVE_CORE_SEAT_M: Final = 0.010  # common practice, no source: the narrow part of a valve stem is about a centimetre
 
 
@@ -233,16 +237,6 @@ def viscous_tube_l_s(
     return 1000.0 * math.pi * d**4 * pressure_pa / (128.0 * np.asarray(viscosity_pa_s, dtype=np.float64) * length)
 
 
-@kernel
-def _knudsen_tube_kernel(diameter_m: float, length_m: float, mean_micron: float) -> float:
-    """Conductance of a tube for air at 20 degC in every regime, l/s (see :func:`knudsen_tube_l_s`)."""
-    d, length, p = diameter_m * 100.0, length_m * 100.0, mean_micron * _MICRON_MBAR
-    dp = d * p
-    viscous = KNUDSEN_VISCOUS_COEFFICIENT * d * d * d * dp / length
-    slip = (1.0 + KNUDSEN_NUMERATOR * dp) / (1.0 + KNUDSEN_DENOMINATOR * dp)
-    return viscous + KNUDSEN_MOLECULAR_COEFFICIENT * d * d * d / length * slip
-
-
 def knudsen_tube_l_s(
     diameter_m: ArrayLike, length_m: ArrayLike, mean_pressure_micron: ArrayLike, gas: Gas = AIR
 ) -> FloatArray:
@@ -320,35 +314,47 @@ def in_parallel_l_s(*conductances_l_s: ArrayLike) -> FloatArray:
     return sum((np.asarray(c, dtype=np.float64) for c in conductances_l_s), start=np.asarray(0.0))
 
 
-_AIR_SPEED_M_S: Final = float(mean_speed_m_s())
+@kernel
+def _ended_tube_kernel(diameter_m: float, length_m: float, mean_micron: float) -> float:
+    """Conductance of a tube with its ends counted, l/s, air (see :func:`hose_l_s`)."""
+    d, length, p = diameter_m * 100.0, length_m * 100.0, mean_micron * _MICRON_MBAR
+    dp = d * p
+    viscous = KNUDSEN_VISCOUS_COEFFICIENT * d * d * d * dp / (length + _VISCOUS_ENDS * d)
+    slip = (1.0 + KNUDSEN_NUMERATOR * dp) / (1.0 + KNUDSEN_DENOMINATOR * dp)
+    return viscous + KNUDSEN_MOLECULAR_COEFFICIENT * d * d * d / (length + _MOLECULAR_ENDS * d) * slip
 
 
 @kernel
 def _hose_kernel(bore_m: float, length_m: float, core_m: float, mean_micron: float) -> float:
-    """Conductance of a hose with its inlet and, for ``core_m > 0``, a valve core's hole in series, l/s, air."""
-    hole = 1000.0 * _AIR_SPEED_M_S * math.pi / 16.0
-    hose = _knudsen_tube_kernel(bore_m, length_m, mean_micron)
-    # the hole's molecular conductance stands in for the inlet loss at every pressure: small beside a long hose
-    resistance = 1.0 / hose + 1.0 / (hole * bore_m * bore_m)
+    """Conductance of a hose and, for ``core_m > 0``, a valve core in series, l/s, air (see :func:`hose_l_s`)."""
+    resistance = 1.0 / _ended_tube_kernel(bore_m, length_m, mean_micron)
     if core_m > 0.0:
-        narrow = _knudsen_tube_kernel(core_m, _VALVE_CORE_SEAT_M, mean_micron)
-        resistance += 1.0 / narrow + 1.0 / (hole * core_m * core_m)
+        resistance += 1.0 / _ended_tube_kernel(core_m, _VALVE_CORE_SEAT_M, mean_micron)
     return 1.0 / resistance
+
+
+@kernel
+def _hose_array(bore_m: FloatArray, length_m: FloatArray, core_m: FloatArray, mean_micron: FloatArray) -> FloatArray:
+    out = np.empty(bore_m.size)
+    for i in range(bore_m.size):
+        out[i] = _hose_kernel(bore_m[i], length_m[i], core_m[i], mean_micron[i])
+    return out
 
 
 def hose_l_s(
     bore_m: ArrayLike, length_m: ArrayLike, mean_pressure_micron: ArrayLike, core_m: ArrayLike = 0.0
 ) -> FloatArray:
-    """Conductance of a service hose for air at 20 degC, with its inlet and a valve core left in place.
+    """Conductance of a service hose for air at 20 degC, its ends counted, with a valve core left in place.
 
-    The hose is a long tube after Knudsen in series with the hole at its inlet; a valve core is a narrow tube of 10 mm
-    (common practice, no source) with its own inlet hole, in series. Counting the inlets as in molecular flow makes the
-    result a lower bound in viscous flow.
+    A tube after Knudsen whose ends make it longer: by 4/3 of its bore in molecular flow (as
+    :func:`short_tube_l_s`) and by 3 pi / 16 in creeping viscous flow (Sampson's hole). A valve core is a narrow tube
+    of 10 mm (common practice, no source) in series. The inertia of fast flow is left out here:
+    see :func:`blankoff.physics.pumping.rig_speed_l_s`.
 
     Parameters
     ----------
     bore_m, length_m : float or array_like
-        Bore and length of the hose, m.
+        Bore and length of the hose, m, positive.
     mean_pressure_micron : float or array_like
         Mean pressure in the hose, microns.
     core_m : float or array_like
@@ -357,13 +363,9 @@ def hose_l_s(
     Returns
     -------
     ndarray
-        Litres per second, of the broadcast shape.
+        Litres per second, of the broadcast shape; NaN where bore, length or pressure is.
     """
     bore, length, core, p = np.broadcast_arrays(
         *(np.asarray(v, dtype=np.float64) for v in (bore_m, length_m, core_m, mean_pressure_micron))
     )
-    open_hose = in_series_l_s(knudsen_tube_l_s(bore, length, p), aperture_l_s(bore))
-    has_core = core > 0.0
-    width = np.where(has_core, core, 1.0)
-    narrow = in_series_l_s(knudsen_tube_l_s(width, _VALVE_CORE_SEAT_M, p), aperture_l_s(width))
-    return np.where(has_core, in_series_l_s(open_hose, narrow), open_hose)
+    return _hose_array(*(np.ascontiguousarray(a).ravel() for a in (bore, length, core, p))).reshape(bore.shape)

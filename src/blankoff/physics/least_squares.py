@@ -218,10 +218,12 @@ def _solve(
     except (ValueError, np.linalg.LinAlgError):
         return None
     params = np.asarray(found.x, dtype=np.float64)
-    # the solver keeps strictly inside; what it left within a millionth of a bound stands on it
-    gap = 1e-6 * np.maximum(np.abs(params), 1e-300)
-    at_low, at_high = params - low <= gap, high - params <= gap
+    # the solver keeps strictly inside; what it left within a millionth of a standard error of a bound, pushing
+    # outwards, stands on it
     gradient = np.asarray(found.grad, dtype=np.float64)
+    norms = np.linalg.norm(np.asarray(found.jac, dtype=np.float64), axis=0)
+    gap = 1e-6 * float(np.linalg.norm(found.fun))
+    at_low, at_high = (params - low) * norms <= gap, (high - params) * norms <= gap
     at_low &= gradient > 0.0
     at_high &= gradient < 0.0
     params = np.where(at_low, low, np.where(at_high, high, params))
