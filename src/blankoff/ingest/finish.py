@@ -1,0 +1,118 @@
+"""From raw readings of one log to its samples: pressures judged, time made to run, order restored."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.errors import LogUnreadableError
+from blankoff.ingest.order import put_in_order
+from blankoff.ingest.plausible import bad_readings, pressure_problem, rounded_zero_micron, unit_problem
+from blankoff.ingest.rejects import Rejects
+from blankoff.ingest.times import naive_to_utc, unwrap_midnight
+from blankoff.ingest.tolerant import RawLog
+
+FloatArray: TypeAlias = NDArray[np.float64]
+FEWEST_READINGS = 2
+
+
+@dataclass(frozen=True)
+class CleanLog:
+    """Samples of one log, and what is known of their making."""
+
+    elapsed_s: FloatArray
+    pressure_micron: FloatArray
+    ambient_c: FloatArray
+    marks: tuple[tuple[float, str], ...]
+    first_timestamp: datetime | None
+    unit: str
+    layout: str
+    repeats: int = 0
+    clock_set_s: float = 0.0
+
+
+def moment_of(seconds: float) -> datetime:
+    """A UTC moment from seconds since 1970, to the microsecond."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=round(seconds * 1e6))
+
+
+def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog:
+    """Judge and order one log's raw readings.
+
+    Raises
+    ------
+    LogUnreadableError
+        The unit must be wrong, or what is left is no log.
+    """
+    problem = unit_problem(raw.pressure_micron)
+    if problem:
+        raise LogUnreadableError(shown, problem, raw.pressure_name)
+    pressure = raw.pressure_micron.copy()
+    bad = bad_readings(pressure)
+    zero = pressure == 0
+    if zero.any():
+        rounded = rounded_zero_micron(pressure)
+        if rounded > 0:
+            pressure[zero] = rounded
+        else:
+            bad |= zero
+    for i in np.flatnonzero(bad).tolist():
+        rejects.add(
+            int(raw.line[i]), raw.pressure_name, pressure_problem(float(pressure[i])), f"{pressure[i]:.6g} microns"
+        )
+    kept = np.flatnonzero(~bad)
+    time_s = raw.time_s
+    if raw.kind == "clock":
+        time_s = unwrap_midnight(time_s)
+    elif raw.kind == "naive":
+        time_s = naive_to_utc(time_s, timezone)
+    ordered = put_in_order(time_s[kept], pressure[kept])
+    for i in ordered.far.tolist():
+        rejects.add(
+            int(raw.line[kept[i]]),
+            raw.time_name,
+            "a time that cannot be right beside its neighbours'; the line was left out",
+        )
+    index = kept[ordered.index]
+    p = pressure[index]
+    if not np.isfinite(p).any():
+        raise LogUnreadableError(
+            shown, "nothing in it can be a pressure: no reading within the gauge's range", raw.pressure_name
+        )
+    if index.size < FEWEST_READINGS:
+        raise LogUnreadableError(shown, "only one reading is left: that is no log", raw.pressure_name)
+    absolute = raw.kind in ("aware", "naive")
+    return CleanLog(
+        elapsed_s=ordered.elapsed_s,
+        pressure_micron=p,
+        ambient_c=raw.ambient_c[index],
+        marks=_marks(raw, kept, ordered.index, ordered.elapsed_s, time_s),
+        first_timestamp=moment_of(float(time_s[index[0]])) if absolute else None,
+        unit=raw.unit,
+        layout=raw.layout,
+        repeats=ordered.repeats,
+        clock_set_s=ordered.clock_set_s,
+    )
+
+
+def _marks(
+    raw: RawLog, kept: NDArray[np.int64], index: NDArray[np.int64], elapsed_s: FloatArray, time_s: FloatArray
+) -> tuple[tuple[float, str], ...]:
+    """Marks at the elapsed time of their rows; of a repeated or refused row, at that of the nearest row before it."""
+    if not raw.marks:
+        return ()
+    rows = kept[index]
+    by_row = np.argsort(rows)
+    found = set()
+    for row, text in raw.marks:
+        place = int(np.searchsorted(rows[by_row], row, "right")) - 1
+        at = int(by_row[max(place, 0)])
+        if rows[at] != row:  # a repeat: its first showing has the same time
+            same = np.flatnonzero(time_s[rows] == time_s[row])
+            at = int(same[0]) if same.size else at
+        found.add((float(elapsed_s[at]), text))
+    return tuple(sorted(found))

@@ -1,0 +1,257 @@
+"""Log files to samples: one file at a time, or many in batches of bounded memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import LogUnreadableError
+from blankoff.ingest.dialect import layout_dialect, layout_for, plain_delimiter, standard_dialect
+from blankoff.ingest.finish import CleanLog, finish
+from blankoff.ingest.parquet_logs import read_parquet_log
+from blankoff.ingest.rejects import Rejects, joined, printable_path
+from blankoff.ingest.text import lines_of
+from blankoff.ingest.tolerant import RawLog, read_lines
+from blankoff.ingest.unpack import Content, read_stored, sha256_hex, unpack
+from blankoff.samples import SampleBatch
+from blankoff.settings import LogLayout, Settings
+
+INFO_SCHEMA = {
+    "log_file": pl.String,
+    "path": pl.String,
+    "sha256": pl.String,
+    "bytes": pl.Int64,
+    "readable": pl.Boolean,
+    "rows": pl.Int64,
+    "bad_rows": pl.Int64,
+    "first_timestamp": schemas.TIME,
+    "unit": pl.String,
+    "layout": pl.String,
+    "repeats": pl.Int64,
+    "clock_set_s": pl.Float64,
+    "problem": pl.String,
+}
+
+
+@dataclass(frozen=True)
+class LogReadout:
+    """What became of a list of log files.
+
+    Parameters
+    ----------
+    batch
+        Samples of the readable logs in the order handed in, keyed by SHA-256; of files with the same bytes, once.
+    info
+        One row per file handed in, readable or not: see ``INFO_SCHEMA``. ``rows`` are readings kept, ``bad_rows`` lines
+        refused; ``log_file`` is the path under ``logs/``, ``path`` relative to the fleet folder.
+    quarantine
+        Rows of the ``quarantine`` table; ``seen_at`` is left to the caller.
+    """
+
+    batch: SampleBatch
+    info: pl.DataFrame
+    quarantine: pl.DataFrame
+
+
+@dataclass
+class _Read:
+    """One file's outcome."""
+
+    log_file: str
+    path: str
+    sha256: str
+    size: int
+    log: CleanLog | None
+    rejects: Rejects
+    problem: str = ""
+
+
+def read_log(path: str | Path, settings: Settings | None = None, layout: LogLayout | None = None) -> SampleBatch:
+    """Read a single log file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    settings
+        For its time zone and layouts; layouts are matched on the file's name and on its path under ``logs/``.
+    layout
+        Use this layout, whatever the settings say.
+
+    Returns
+    -------
+    SampleBatch
+        A batch of one, keyed by SHA-256 of the file's bytes.
+
+    Raises
+    ------
+    LogUnreadableError
+        The file cannot be used as a whole; lines it had to leave out are no error.
+    """
+    settings = settings or Settings()
+    where = Path(path)
+    shown = printable_path(str(where))
+    stored = read_stored(where, shown)
+    chosen = ("layout", layout) if layout is not None else _layout_of_path(where, settings)
+    log = parse_log(stored, shown, settings, chosen, Rejects(shown))
+    return SampleBatch.of_one(sha256_hex(stored), log.elapsed_s, log.pressure_micron, log.ambient_c, log.marks)
+
+
+def _layout_of_path(path: Path, settings: Settings) -> tuple[str, LogLayout] | None:
+    parts = path.absolute().as_posix().split("/")
+    if "logs" in parts:
+        under = len(parts) - 1 - parts[::-1].index("logs")
+        found = layout_for("/".join(parts[under + 1 :]), settings)
+        if found is not None:
+            return found
+    return next((f for i in range(len(parts)) if (f := layout_for("/".join(parts[i:]), settings)) is not None), None)
+
+
+def parse_log(
+    stored: bytes, shown: str, settings: Settings, layout: tuple[str, LogLayout] | None, rejects: Rejects
+) -> CleanLog:
+    """Samples of one log from its stored bytes, line by line; lines left out go to `rejects`.
+
+    Raises
+    ------
+    LogUnreadableError
+        The log cannot be used as a whole.
+    """
+    content = unpack(stored, shown)
+    if content.is_parquet:
+        raw = read_parquet_log(content.data, shown, rejects, layout)
+    else:
+        raw = _read_text(content, shown, layout, rejects)
+    if content.cut_short:
+        rejects.add(None, "", content.cut_short)
+    return finish(raw, settings.timezone, shown, rejects)
+
+
+def _read_text(content: Content, shown: str, layout: tuple[str, LogLayout] | None, rejects: Rejects) -> RawLog:
+    lines, ended = lines_of(content.data, shown, layout[1].encoding if layout else "")
+    if content.cut_short:
+        ended = False
+    if layout is None:
+        dialect = standard_dialect(lines, shown)
+    else:
+        core, replaced = plain_delimiter(layout[1].delimiter)
+        if replaced:
+            lines = [line.replace(replaced, core) for line in lines]
+        dialect = layout_dialect(lines, layout[0], layout[1], shown)
+    return read_lines(lines, ended, dialect, shown, rejects)
+
+
+def _read_one(path: Path, shown: str, log_file: str, settings: Settings) -> _Read:
+    rejects = Rejects(shown)
+    sha, size = "", 0
+    try:
+        stored = read_stored(path, shown)
+        sha, size = sha256_hex(stored), len(stored)
+        log = parse_log(stored, shown, settings, layout_for(log_file, settings), rejects)
+    except LogUnreadableError as error:
+        refused = Rejects(shown)
+        refused.add(None, error.field, error.problem)
+        return _Read(log_file, shown, sha, size, None, refused, error.problem)
+    return _Read(log_file, shown, sha, size, log, rejects)
+
+
+def read_logs(
+    paths: Sequence[str | Path], root: str | Path, settings: Settings | None = None, threads: int = 2
+) -> LogReadout:
+    """Read many log files into one batch.
+
+    Parameters
+    ----------
+    paths
+        Files: under ``root``, or relative to it (``logs/2026/a.csv``). All are held in memory at once: hand in what
+        `plan_batches` makes.
+    root
+        The fleet folder.
+    settings
+        For time zone and layouts.
+    threads
+        How many files are read at once; no result depends on it.
+
+    Returns
+    -------
+    LogReadout
+        Samples, one information row per file, quarantine rows. Never raises for what is in a file.
+    """
+    settings = settings or Settings()
+    root = Path(root)
+    places = [_place(p, root) for p in paths]
+    with ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
+        reads = list(pool.map(lambda p: _read_one(p[0], p[1], p[2], settings), places))
+    return _readout(reads)
+
+
+def _place(path: str | Path, root: Path) -> tuple[Path, str, str]:
+    """Where a file is, its path relative to the fleet folder, and its path under ``logs/``."""
+    full = Path(path) if Path(path).is_absolute() else root / path
+    try:
+        relative = full.relative_to(root).as_posix()
+    except ValueError:
+        relative = full.as_posix()
+    shown = printable_path(relative)
+    return full, shown, shown.removeprefix("logs/")
+
+
+def _readout(reads: Sequence[_Read]) -> LogReadout:
+    batches, seen = [], set()
+    for r in reads:
+        if r.log is not None and r.sha256 not in seen:
+            seen.add(r.sha256)
+            log = r.log
+            batches.append(SampleBatch.of_one(r.sha256, log.elapsed_s, log.pressure_micron, log.ambient_c, log.marks))
+    rows = [
+        {
+            "log_file": r.log_file,
+            "path": r.path,
+            "sha256": r.sha256 or None,
+            "bytes": r.size,
+            "readable": r.log is not None,
+            "rows": 0 if r.log is None else r.log.elapsed_s.size,
+            "bad_rows": 0 if r.log is None else r.rejects.total,
+            "first_timestamp": None if r.log is None else r.log.first_timestamp,
+            "unit": None if r.log is None else r.log.unit,
+            "layout": None if r.log is None else r.log.layout,
+            "repeats": 0 if r.log is None else r.log.repeats,
+            "clock_set_s": 0.0 if r.log is None else r.log.clock_set_s,
+            "problem": r.problem or None,
+        }
+        for r in reads
+    ]
+    info = pl.DataFrame(rows, schema=INFO_SCHEMA, orient="row") if rows else pl.DataFrame(schema=INFO_SCHEMA)
+    return LogReadout(SampleBatch.concat(batches), info, joined([r.rejects.frame() for r in reads]))
+
+
+def plan_batches(files: pl.DataFrame, bytes_per_batch: int = 64 * 2**20) -> list[list[str]]:
+    """Cut a list of files into batches of bounded size.
+
+    Parameters
+    ----------
+    files
+        Columns ``path`` and ``bytes`` (as from ``folder.scan_fleet``).
+    bytes_per_batch
+        Stored bytes a batch may hold; compressed files count five times, and a batch has at least one file.
+
+    Returns
+    -------
+    list of list of str
+        Paths, in the frame's order.
+    """
+    batches: list[list[str]] = []
+    room = 0
+    for path, size in zip(files["path"].to_list(), files["bytes"].to_list(), strict=True):
+        weight = int(size) * (5 if str(path).lower().endswith((".gz", ".zst", ".parquet")) else 1)
+        if not batches or weight > room or len(batches[-1]) >= 10_000:
+            batches.append([])
+            room = bytes_per_batch
+        batches[-1].append(str(path))
+        room -= weight
+    return batches

@@ -1,0 +1,187 @@
+"""A log handed in as Parquet: the same columns, already typed."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from blankoff.errors import LogUnreadableError
+from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
+from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.rejects import Rejects
+from blankoff.ingest.times import Moments, parse_formatted, parse_moments
+from blankoff.ingest.tolerant import MARK_CHARACTERS, FloatArray, RawLog, parse_numbers, parse_pressures
+from blankoff.settings import LogLayout
+from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
+
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 1e-3}
+
+
+def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[str, LogLayout] | None = None) -> RawLog:
+    """Read one Parquet log; rows count from 1.
+
+    Raises
+    ------
+    LogUnreadableError
+        Not readable as Parquet, too large, or without a time and a pressure.
+    """
+    try:
+        file = pq.ParquetFile(io.BytesIO(data))
+        names = file.schema_arrow.names
+        if file.metadata.num_rows > LIMITS.lines:
+            raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
+        if len(names) > LIMITS.columns:
+            raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns: no log has so many")
+        columns = _columns(names, shown, layout)
+        used = [columns.time, columns.pressure, columns.ambient, columns.mark]
+        wanted = list(dict.fromkeys(names[i] for i in used if i is not None))
+        size = sum(
+            file.metadata.row_group(g).column(c).total_uncompressed_size
+            for g in range(file.metadata.num_row_groups)
+            for c in range(file.metadata.row_group(g).num_columns)
+            if file.metadata.row_group(g).column(c).path_in_schema in wanted
+        )
+        if size > LIMITS.text_bytes:
+            raise LogUnreadableError(shown, f"it opens to more than {LIMITS.text_bytes >> 20} MB: no log does")
+        table = file.read(columns=wanted, use_threads=False)
+    except LogUnreadableError:
+        raise
+    except (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError) as error:
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise LogUnreadableError(shown, f"it cannot be read as Parquet ({reason[:120]})") from None
+    moments = _times(table.column(names[columns.time]), columns, shown)
+    pressure, problem = _pressures(table.column(names[columns.pressure]))
+    n = len(pressure)
+    good = np.isfinite(moments.seconds)
+    for i in np.flatnonzero(~good).tolist():
+        rejects.add(i + 1, columns.name_of(columns.time), "no time in the time column; the row was left out")
+    for i, why in problem.items():
+        if good[i]:
+            rejects.add(i + 1, columns.name_of(columns.pressure), why)
+            good[i] = False
+    ambient = np.full(n, np.nan)
+    if columns.ambient is not None:
+        ambient = to_celsius(_numbers(table.column(names[columns.ambient])), columns.ambient_unit)
+        with np.errstate(invalid="ignore"):
+            ambient[~((ambient > -60) & (ambient < 80))] = np.nan
+    where = np.flatnonzero(good)
+    marks = []
+    if columns.mark is not None:
+        texts = _text(table.column(names[columns.mark]))
+        new_index = {int(w): k for k, w in enumerate(where)}
+        found = np.flatnonzero((texts.str.strip_chars().str.len_chars() > 0).fill_null(False).to_numpy())
+        marks = [(new_index[int(i)], texts[int(i)].strip()[:MARK_CHARACTERS]) for i in found if int(i) in new_index]
+    return RawLog(
+        line=where + 1,
+        time_s=moments.seconds[where],
+        pressure_micron=to_micron(pressure[where], columns.unit),
+        ambient_c=ambient[where],
+        kind=moments.kind,
+        unit=columns.unit.value,
+        layout=layout[0] if layout else "",
+        pressure_name=columns.name_of(columns.pressure),
+        time_name=columns.name_of(columns.time),
+        marks=marks,
+        row_is_line=False,
+    )
+
+
+def _columns(names: list[str], shown: str, layout: tuple[str, LogLayout] | None) -> Columns:
+    if layout is None:
+        columns = standard_columns(names, shown, 0)
+        if columns is None:
+            raise LogUnreadableError(
+                shown, "nothing in it can be a time and a pressure: no columns elapsed_s or timestamp, pressure_<unit>"
+            )
+        return columns
+    name, known = layout
+    folded = [clean_heading(n) for n in names]
+
+    def place(column: str | int, what: str) -> int:
+        if isinstance(column, int) and 1 <= column <= len(names):
+            return column - 1
+        if clean_heading(str(column)) in folded:
+            return folded.index(clean_heading(str(column)))
+        raise LogUnreadableError(shown, f"layout {name!r}: there is no column {column!r}", what)
+
+    return Columns(
+        time=place(known.time.column, "time"),
+        time_style="stamp",
+        pressure=place(known.pressure.column, "pressure"),
+        unit=PressureUnit.coerce(known.pressure.unit),
+        ambient=place(known.ambient.column, "ambient") if known.ambient else None,
+        ambient_unit=TemperatureUnit.coerce(known.ambient.unit) if known.ambient else TemperatureUnit.C,
+        mark=place(known.mark.column, "mark") if known.mark else None,
+        time_format=known.time.format,
+        time_scale_s=_SECONDS[known.time.unit],
+        names=tuple(names),
+    )
+
+
+def _series(column: pa.ChunkedArray) -> pl.Series:
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    result = pl.from_arrow(column)
+    return result if isinstance(result, pl.Series) else pl.Series([], dtype=pl.String)
+
+
+def _text(column: pa.ChunkedArray) -> pl.Series:
+    series = _series(column)
+    return series if series.dtype == pl.String else series.cast(pl.String, strict=False)
+
+
+def _numbers(column: pa.ChunkedArray) -> FloatArray:
+    series = _series(column)
+    if series.dtype.is_numeric():
+        return series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
+    if series.dtype in (pl.String, pl.Categorical):
+        return parse_numbers(series.cast(pl.String), "?")
+    return np.full(series.len(), np.nan)
+
+
+def _pressures(column: pa.ChunkedArray) -> tuple[FloatArray, dict[int, str]]:
+    series = _series(column)
+    if series.dtype.is_numeric():
+        values = series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
+        values[values == np.inf] = np.nan
+        return values, {
+            int(i): "a negative absolute pressure is impossible; the row was left out"
+            for i in np.flatnonzero(values == -np.inf)
+        }
+    if series.dtype == pl.String:
+        return parse_pressures(series, "?")
+    return np.full(series.len(), np.nan), dict.fromkeys(
+        range(series.len()), "no pressure in the pressure column; the row was left out"
+    )
+
+
+def _times(column: pa.ChunkedArray, columns: Columns, shown: str) -> Moments:
+    series = _series(column)
+    dtype: Any = series.dtype
+    if isinstance(dtype, pl.Datetime):
+        micros = series.cast(pl.Datetime("us", dtype.time_zone)).dt.epoch("us").cast(pl.Float64)
+        seconds = micros.fill_null(np.nan).to_numpy() / 1e6
+        return Moments("aware" if dtype.time_zone else "naive", seconds)
+    if isinstance(dtype, pl.Duration):
+        return Moments("plain", series.dt.total_microseconds().cast(pl.Float64).fill_null(np.nan).to_numpy() / 1e6)
+    if dtype == pl.Time:
+        return Moments("clock", (series.cast(pl.Int64).cast(pl.Float64) / 1e9).fill_null(np.nan).to_numpy())
+    if dtype == pl.String:
+        moments = parse_formatted(series, columns.time_format) if columns.time_format else parse_moments(series)
+        if moments.question:
+            raise LogUnreadableError(shown, moments.question, columns.name_of(columns.time))
+        if moments.kind == "plain":
+            return Moments("plain", moments.seconds * columns.time_scale_s)
+        return moments
+    seconds = _numbers(column)
+    seconds[~np.isfinite(seconds)] = np.nan
+    if columns.time_style == "stamp":
+        text = parse_moments(pl.Series(seconds).fill_nan(None).cast(pl.String))
+        if text.kind == "aware":
+            return text
+    return Moments("plain", seconds * columns.time_scale_s)

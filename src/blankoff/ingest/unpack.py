@@ -1,0 +1,194 @@
+"""From a file's stored bytes to its content: size, hash, magic numbers, decompression within limits."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from blankoff.errors import LogUnreadableError
+from blankoff.ingest.limits import LIMITS
+
+SUFFIXES = (".csv", ".csv.gz", ".csv.zst", ".parquet")
+"""Log files the contract names; others are read only where a layout names them."""
+
+_MAGIC = (
+    (b"\x1f\x8b", "gzip"),
+    (b"\x28\xb5\x2f\xfd", "zstd"),
+    (b"PAR1", "parquet"),
+    (b"PK\x03\x04", "zip"),
+    (b"%PDF-", "pdf"),
+    (b"\x89PNG", "png"),
+    (b"\xff\xd8\xff", "jpeg"),
+    (b"BZh", "bzip2"),
+    (b"\xfd7zXZ\x00", "xz"),
+    (b"\x7fELF", "program"),
+    (b"SQLite format 3\x00", "sqlite"),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "office document"),
+)
+_PIECE = 1 << 20
+
+
+@dataclass(frozen=True)
+class Content:
+    """A file's content after unpacking."""
+
+    data: bytes
+    """Text bytes, or the whole Parquet file."""
+    is_parquet: bool
+    cut_short: str = ""
+    """Why the compressed stream could be read only in part; empty if it was whole."""
+
+
+def sha256_hex(stored: bytes) -> str:
+    """SHA-256 of the bytes as stored: the key of a log."""
+    return hashlib.sha256(stored).hexdigest()
+
+
+def read_stored(path: Path, shown: str) -> bytes:
+    """Read a file's bytes as stored.
+
+    Raises
+    ------
+    LogUnreadableError
+        Not a regular file, gone, unreadable, empty or larger than the limit.
+    """
+    try:
+        if not path.is_file():
+            raise LogUnreadableError(shown, "there is no such file, or it is no regular file")
+        with path.open("rb") as stream:
+            stored = stream.read(LIMITS.stored_bytes + 1)
+    except OSError as error:
+        raise LogUnreadableError(shown, f"the file cannot be read ({error.strerror or 'system error'})") from None
+    except ValueError:  # a NUL in the path
+        raise LogUnreadableError(shown, "no file can have this name") from None
+    if len(stored) > LIMITS.stored_bytes:
+        raise LogUnreadableError(shown, f"the file is larger than {LIMITS.stored_bytes >> 20} MB, too large for a log")
+    if not stored:
+        raise LogUnreadableError(shown, "the file is empty")
+    return stored
+
+
+def kind_of_bytes(stored: bytes) -> str:
+    """What the first bytes say the file is; empty for anything that may be text."""
+    return next((kind for magic, kind in _MAGIC if stored.startswith(magic)), "")
+
+
+def unpack(stored: bytes, name: str) -> Content:
+    """Decompress what the name says is compressed.
+
+    A compressed stream that ends early gives its readable part and says so.
+
+    Raises
+    ------
+    LogUnreadableError
+        The bytes are not what the name says, or open to more than the limits allow.
+    """
+    lower = name.lower()
+    said = "gzip" if lower.endswith(".gz") else "zstd" if lower.endswith(".zst") else ""
+    said = "parquet" if lower.endswith((".parquet", ".pq")) else said
+    found = kind_of_bytes(stored)
+    if found != said:
+        looks = f"its bytes are {found}" if found else "its bytes are not"
+        raise LogUnreadableError(
+            name,
+            f"the bytes are not what the name says: the name says {said or 'plain text'}, {looks}; name it rightly",
+        )
+    if said == "parquet":
+        if len(stored) < 12 or stored[-4:] != b"PAR1":
+            raise LogUnreadableError(name, "the Parquet file is cut short: its end is missing; hand it in again")
+        return Content(stored, is_parquet=True)
+    if said == "":
+        return Content(stored, is_parquet=False)
+    data, cut_short = _gunzip(stored, name) if said == "gzip" else _unzstd(stored, name)
+    if not data:
+        raise LogUnreadableError(name, cut_short or "nothing is in the compressed file")
+    inner = kind_of_bytes(data)
+    if inner:
+        raise LogUnreadableError(name, f"the bytes are not what the name says: inside is {inner}, not text")
+    return Content(data, is_parquet=False, cut_short=cut_short)
+
+
+def _check_size(size: int, stored: int, name: str) -> None:
+    bound = max(LIMITS.ratio_free_bytes, min(LIMITS.text_bytes, LIMITS.ratio * stored))
+    if size > bound:
+        raise LogUnreadableError(
+            name, f"the compressed file opens to more than {bound >> 20} MB, {LIMITS.ratio} times its size: no log does"
+        )
+
+
+def _gunzip(stored: bytes, name: str) -> tuple[bytes, str]:
+    pieces: list[bytes] = []
+    size, rest = 0, stored
+    while rest:  # a gzip file may have several members
+        member = zlib.decompressobj(wbits=31)
+        try:
+            while not member.eof:
+                piece = member.decompress(rest, _PIECE)
+                rest = member.unconsumed_tail
+                size += len(piece)
+                pieces.append(piece)
+                _check_size(size, len(stored), name)
+                if not piece and not rest:
+                    break
+        except zlib.error as error:
+            return b"".join(pieces), f"the gzip stream is damaged ({error}); what came before was used"
+        if not member.eof:
+            return b"".join(pieces), "the gzip stream ends early; what came before was used"
+        rest = member.unused_data.lstrip(b"\0")
+        if rest and not rest.startswith(b"\x1f\x8b"):
+            return b"".join(pieces), "bytes that are no gzip follow the gzip stream; they were left out"
+    return b"".join(pieces), ""
+
+
+def _unzstd(stored: bytes, name: str) -> tuple[bytes, str]:
+    import zstandard
+
+    pieces: list[bytes] = []
+    size = 0
+    try:  # the usual case: one frame that states its size
+        stated = zstandard.get_frame_parameters(stored).content_size
+        if 0 < stated <= LIMITS.ratio_free_bytes:
+            return zstandard.ZstdDecompressor().decompress(stored, allow_extra_data=False), ""
+    except zstandard.ZstdError:
+        pass
+    reader = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(
+        io.BytesIO(stored), read_across_frames=True
+    )
+    try:
+        while piece := reader.read(_PIECE):
+            size += len(piece)
+            pieces.append(piece)
+            _check_size(size, len(stored), name)
+    except zstandard.ZstdError as error:
+        return b"".join(pieces), f"the zstd stream is damaged ({error}); what came before was used"
+    data = b"".join(pieces)
+    if not _zstd_is_whole(stored):
+        return data, "the zstd stream ends early; what came before was used"
+    return data, ""
+
+
+def _zstd_is_whole(stored: bytes) -> bool:
+    """Whether the last frame is complete: a truncated frame reads as a quiet end of stream."""
+    import zstandard
+
+    rest, size = stored, 0
+    while rest:
+        if not rest.startswith(b"\x28\xb5\x2f\xfd"):
+            return not rest.strip(b"\0")
+        worker = zstandard.ZstdDecompressor(max_window_size=1 << 27).decompressobj()
+        try:
+            for start in range(0, len(rest), _PIECE):
+                size += len(worker.decompress(rest[start : start + _PIECE]))
+                if size > 2 * LIMITS.text_bytes:
+                    return False
+                if worker.eof:
+                    rest = worker.unused_data + rest[start + _PIECE :]
+                    break
+            else:
+                return False
+        except zstandard.ZstdError:
+            return False
+    return True
