@@ -1,0 +1,134 @@
+"""The boil-off plateau: where it lies, how long it lasts, how much water it boils away. Kernels.
+
+Free water holds pressure near its own saturation pressure, at the ambient temperature or, as it cools, below. On the
+curve that is a stretch that falls slowly and then falls faster again at lower pressure, which neither a pump nor a hose
+does of itself: their speed only shrinks as pressure falls. A floor is not left again.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.constants import GAS_CONSTANT_J_MOL_K, MICRON_PA, WATER_MOLAR_MASS_KG_MOL, ZERO_CELSIUS_K
+from blankoff.physics.compiled import kernel
+from blankoff.physics.saturation import _psat_kernel
+from blankoff.samples import FloatArray
+
+_BIN_LN = 0.1
+_BINS = 72
+_LOWEST_MICRON = 600.0
+"""A spot of ice colder than about -22 degC (600 microns) boils too slowly to show as a plateau (own judgement)."""
+
+_SLOW = 0.4
+"""A bin of the curve belongs to the plateau if its rate is below this share of a rate further down."""
+
+GRAM_PER_MICRON_L_K = MICRON_PA * 1e-3 * WATER_MOLAR_MASS_KG_MOL * 1e3 / GAS_CONSTANT_J_MOL_K
+"""Grams of water vapour in a micron-litre, times kelvin: ideal gas law."""
+
+
+@kernel
+def find_plateau(
+    t: FloatArray, p: FloatArray, i0: int, i1: int, ambient_c: float, least_s: float, out: FloatArray
+) -> None:
+    """Plateau of one pull.
+
+    Parameters
+    ----------
+    ambient_c
+        Ambient temperature, °C; NaN is taken as 25 °C with a wider margin.
+    least_s
+        Shortest stretch that counts, s.
+    out
+        ``(5,)`` mean pressure (microns), length (s), start (s), the fastest rate further down (1/s) and the pressure at
+        which it was met; NaN without a plateau.
+    """
+    out[:] = math.nan
+    warm = 25.0 if math.isnan(ambient_c) else ambient_c
+    ceiling = _psat_kernel(warm + (15.0 if math.isnan(ambient_c) else 6.0))
+    top = math.log(ceiling)
+    enter = np.full(_BINS + 1, math.nan)
+    # time at which the running lowest pressure first enters each bin, downwards from the ceiling
+    k = 0
+    last_i = -1
+    low = 1e30
+    for i in range(i0, i1):
+        if math.isnan(p[i]):
+            continue
+        y = math.log(max(p[i], 1e-3))
+        if last_i < 0 and y < top - 2.0:
+            k = int((top - y) / _BIN_LN) + 1
+        if y < low:
+            if last_i >= 0 and low < 1e29:
+                while k <= _BINS and top - k * _BIN_LN >= y:
+                    edge = top - k * _BIN_LN
+                    share = (low - edge) / (low - y) if low > y else 1.0
+                    if share >= 0.0:
+                        enter[k] = t[last_i] + min(share, 1.0) * (t[i] - t[last_i])
+                    k += 1
+            else:
+                while k <= _BINS and top - k * _BIN_LN >= y:
+                    k += 1
+            low = y
+            last_i = i
+        elif last_i >= 0 and y < low + 0.02:
+            last_i = i
+    # rates per bin and the fastest one further down
+    best_s = 0.0
+    fastest = 0.0
+    fastest_k = -1
+    j = _BINS - 1
+    run_end = -1
+    for j in range(_BINS - 1, -1, -1):
+        if math.isnan(enter[j]) or math.isnan(enter[j + 1]):
+            continue
+        dwell = enter[j + 1] - enter[j]
+        rate = _BIN_LN / max(dwell, 1e-3)
+        edge = math.exp(top - j * _BIN_LN)
+        if fastest > 0.0 and rate < _SLOW * fastest and edge > _LOWEST_MICRON:
+            if run_end < 0:
+                run_end = j + 1
+            length = enter[run_end] - enter[j]
+            if length > best_s and length > least_s:
+                best_s = length
+                total = 0.0
+                mean = 0.0
+                for q in range(j, run_end):
+                    if math.isnan(enter[q]) or math.isnan(enter[q + 1]):
+                        continue
+                    part = enter[q + 1] - enter[q]
+                    total += part
+                    mean += part * (top - (q + 0.5) * _BIN_LN)
+                out[0] = math.exp(mean / total)
+                out[1] = length
+                out[2] = enter[j]
+                out[3] = fastest
+                out[4] = math.exp(top - (fastest_k + 0.5) * _BIN_LN)
+        else:
+            run_end = -1
+        # two neighbouring bins together, so that one noisy dwell makes no fast stretch
+        if j + 2 <= _BINS and not math.isnan(enter[j + 2]):
+            pair = 2.0 * _BIN_LN / max(enter[j + 2] - enter[j], 1e-3)
+            if pair > fastest:
+                fastest = pair
+                fastest_k = j
+
+
+@kernel
+def water_grams(
+    t: FloatArray, p: FloatArray, i0: int, i1: int, start_s: float, end_s: float, rate_per_s: float, volume_l: float, gas_c: float
+) -> float:
+    """Water carried away between two moments: throughput ``rate * volume * p`` of vapour by the ideal gas law, g."""
+    total = 0.0
+    last = -1
+    for i in range(i0, i1):
+        if math.isnan(p[i]):
+            continue
+        if last >= 0:
+            a = max(t[last], start_s)
+            b = min(t[i], end_s)
+            if b > a:
+                total += 0.5 * (p[i] + p[last]) * (b - a)
+        last = i
+    return total * rate_per_s * volume_l * GRAM_PER_MICRON_L_K / (gas_c + ZERO_CELSIUS_K)

@@ -1,0 +1,392 @@
+"""What a pump-down says: times, speeds by pressure band, plateau and water, floor; one row per log.
+
+Speeds are *net effective speeds for air at the circuit's service port*: the throughput of air drawn from the circuit,
+divided by the pressure there. Blank-off and hose are included; the circuit's own gas load is taken out. Without a
+volume the same is given over the volume, as a rate per second.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.constants import (
+    ATMOSPHERE_EXPONENT,
+    ATMOSPHERE_LAPSE_PER_M,
+    MICRON_PA,
+    STANDARD_ATMOSPHERE_PA,
+)
+from blankoff.evacuation.phases import PhaseTable
+from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales, step_at
+from blankoff.evacuation.plateau import find_plateau, water_grams
+from blankoff.evacuation.pump_down_bands import band_rate
+from blankoff.evacuation.pump_down_levels import (
+    LEVELS_MICRON,
+    early_rise_rate,
+    first_below,
+    last_steady,
+    lowest_reading,
+    pumped_floor,
+)
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray, IntArray, JobContext, SampleBatch
+from blankoff.settings import Judging
+
+COLUMNS = (
+    "pumped_minutes",
+    "isolated_at_s",
+    "final_vacuum_micron",
+    "minutes_to_10000",
+    "minutes_to_5000",
+    "minutes_to_2000",
+    "minutes_to_1000",
+    "minutes_to_500",
+    "viscous_rate_per_s",
+    "viscous_rate_se_ln",
+    "deep_rate_per_s",
+    "deep_rate_se_ln",
+    "plateau_micron",
+    "plateau_minutes",
+    "water_g",
+    "water_g_lower",
+    "water_g_upper",
+    "floor_micron",
+    "floor_se_micron",
+    "lowest_pumped_micron",
+    "noise_percent",
+    "sample_interval_s",
+    "readings",
+    "over_range_readings",
+)
+"""Columns that the kernel fills, in its order."""
+
+_WIDEST_SE_LN = 0.6
+"""A speed known no better than this (factor 1.8) is not reported."""
+
+
+@kernel
+def _features_of(
+    t: FloatArray,
+    p: FloatArray,
+    kind: IntArray,
+    start_s: FloatArray,
+    end_s: FloatArray,
+    start_i: IntArray,
+    end_i: IntArray,
+    hold: int,
+    pull: int,
+    ambient_c: float,
+    altitude_m: float,
+    volume_l: float,
+    out: FloatArray,
+) -> None:
+    """Features of one log into `out`, in the order of `COLUMNS`; `hold` and `pull` are rows of its phases or -1."""
+    out[:] = math.nan
+    n = t.size
+    scales = np.zeros(N_SCALES)
+    over = 0
+    for i in range(n):
+        if math.isnan(p[i]):
+            over += 1
+    out[22] = n
+    out[23] = over
+    if n < 2:
+        return
+    measure_scales(t, p, scales)
+    noise = scales[SIGMA]
+    out[20] = 100.0 * noise
+    out[21] = scales[MEDIAN_DT]
+
+    pumped = 0.0
+    for r in range(kind.size):
+        if kind[r] == 0:
+            pumped += end_s[r] - start_s[r]
+    out[0] = pumped / 60.0
+    for q in range(LEVELS_MICRON.size):
+        before = 0.0
+        for r in range(kind.size):
+            if kind[r] != 0:
+                continue
+            at = first_below(t, p, start_i[r], end_i[r], LEVELS_MICRON[q])
+            if not math.isnan(at):
+                out[3 + q] = max(at - start_s[r] + before, 0.0) / 60.0
+                break
+            if not math.isnan(p[start_i[r]]) and p[start_i[r]] <= LEVELS_MICRON[q] and before == 0.0:
+                break
+            before += end_s[r] - start_s[r]
+
+    rise = np.full(2, math.nan)
+    if hold >= 0:
+        out[1] = start_s[hold]
+        early_rise_rate(t, p, start_i[hold], end_i[hold], rise)
+    if pull < 0:
+        return
+    i0, i1 = start_i[pull], end_i[pull]
+    out[2] = last_steady(t, p, i0, i1)
+    out[19] = lowest_reading(p, i0, i1)
+    if out[2] < out[19]:
+        out[19] = out[2]
+    two = np.empty(2)
+    pumped_floor(t, p, i0, i1, noise, two)
+    out[17] = two[0]
+    out[18] = two[1]
+    final = out[2]
+
+    # speeds: the best known of all pulls
+    deep = np.empty(4)
+    viscous = np.empty(4)
+    atmosphere = STANDARD_ATMOSPHERE_PA / MICRON_PA
+    if not math.isnan(altitude_m):
+        atmosphere *= (1.0 - ATMOSPHERE_LAPSE_PER_M * altitude_m) ** ATMOSPHERE_EXPONENT
+    for r in range(kind.size):
+        if kind[r] != 0:
+            continue
+        a, b = start_i[r], end_i[r]
+        last = last_steady(t, p, a, b)
+        if math.isnan(last):
+            continue
+        # deep: the load now from where the curve settles after it passed the band, split by the rise after isolation
+        load = 0.0
+        load_sd = 50.0
+        low = max(550.0, 1.2 * last)
+        for trial in range(3):
+            if low > 950.0:
+                break
+            band_rate(t, p, a, b, 2000.0, low, 1000.0, noise, step_at(scales, 1000.0), 0.35, 0.25, load, load_sd, deep)
+            if math.isnan(deep[0]):
+                band_rate(
+                    t, p, a, b, 4000.0, max(300.0, 1.1 * last), 1000.0, noise, step_at(scales, 1000.0), 0.35, 0.25, load,
+                    load_sd, deep,
+                )
+                if math.isnan(deep[0]):
+                    break
+            settled = last
+            want = deep[3] + 4.0 / deep[0]
+            for i in range(a, b):
+                if t[i] >= want:
+                    if not math.isnan(p[i]) and i + 1 < b:
+                        settled = last_steady(t, p, a, i + 1)
+                    break
+            settled = min(settled, 990.0)
+            early = want > t[b - 1]
+            share = 0.5
+            share_sd = 0.3
+            if r == pull and not math.isnan(rise[0]) and final > 0.0:
+                share = min(rise[0] / (deep[0] * final), 1.0)
+                share_sd = min(0.1 + rise[1] / (deep[0] * final), 0.3)
+            stay = settled * (0.7 if early else 1.0)
+            blank = (1.0 - share) * last
+            load = deep[0] * max(stay - blank, 0.0)
+            load_sd = deep[0] * (share_sd * last + 0.25 * max(stay - blank, 0.0) + (0.3 * settled if early else 0.0)) + 1e-6
+        if low <= 950.0 and not math.isnan(deep[0]) and (math.isnan(out[11]) or deep[1] < out[11]):
+            out[10] = deep[0]
+            out[11] = deep[1]
+        # viscous
+        guess = load * 1.3
+        guess_sd = load + load_sd + 1e-6
+        band_rate(
+            t, p, a, b, 13_000.0, 5000.0, 8000.0, noise, step_at(scales, 8000.0), 0.06, 0.08, guess, guess_sd, viscous
+        )
+        if math.isnan(viscous[0]) or viscous[2] < 5.0 or viscous[1] > 0.1:
+            wide = np.empty(4)
+            band_rate(
+                t, p, a, b, 30_000.0, 2500.0, 8000.0, noise, step_at(scales, 8000.0), 0.08, 0.08, guess, guess_sd, wide
+            )
+            if not math.isnan(wide[0]) and (math.isnan(viscous[0]) or wide[1] < viscous[1]):
+                viscous[:] = wide
+        # time over range from atmosphere: known to begin with the log only
+        first = a
+        while first < b and math.isnan(p[first]):
+            first += 1
+        if r == 0 and a == 0 and first > 2 and first < b and t[first] > 0.0:
+            spacing = t[first] - t[first - 1]
+            free = math.log(atmosphere / p[first]) / max(t[first] - 0.5 * spacing, 1e-3)
+            free_sd = math.sqrt(0.3**2 + (0.5 * spacing / t[first]) ** 2)
+            if math.isnan(viscous[0]):
+                viscous[0] = free
+                viscous[1] = free_sd
+            else:
+                apart = math.log(free / viscous[0])
+                if abs(apart) < 2.0 * math.sqrt(free_sd**2 + viscous[1] ** 2):
+                    w0 = 1.0 / viscous[1] ** 2
+                    w1 = 1.0 / free_sd**2
+                    viscous[0] *= math.exp(apart * w1 / (w0 + w1))
+                    viscous[1] = 1.0 / math.sqrt(w0 + w1)
+        if not math.isnan(viscous[0]) and (math.isnan(out[9]) or viscous[1] < out[9]):
+            out[8] = viscous[0]
+            out[9] = viscous[1]
+
+    # plateau: the longest of all pulls; water of all of them
+    five = np.empty(5)
+    water = 0.0
+    seen = False
+    rate_sd = 0.0
+    for r in range(kind.size):
+        if kind[r] != 0:
+            continue
+        find_plateau(t, p, start_i[r], end_i[r], ambient_c, max(40.0, 4.0 * scales[MEDIAN_DT]), five)
+        if math.isnan(five[0]):
+            continue
+        if math.isnan(out[13]) or five[1] / 60.0 > out[13]:
+            out[12] = five[0]
+            out[13] = five[1] / 60.0
+        rate = five[3]
+        rate_sd = 0.35
+        if not math.isnan(out[8]) and out[9] < 0.3 and out[8] > rate:
+            rate = math.sqrt(out[8] * rate)
+        gas_c = 20.0 if math.isnan(ambient_c) else ambient_c
+        water += water_grams(
+            t, p, start_i[r], end_i[r], five[2], five[2] + five[1], rate, volume_l, gas_c
+        )
+        seen = True
+    if seen and not math.isnan(volume_l):
+        out[14] = water
+        out[15] = water * math.exp(-1.645 * rate_sd)
+        out[16] = water * math.exp(1.645 * rate_sd)
+    elif not math.isnan(volume_l):
+        out[14] = 0.0
+        out[15] = 0.0
+    for q in (8, 10):
+        if out[q + 1] > _WIDEST_SE_LN:
+            out[q] = out[q + 1] = math.nan
+
+
+@kernel
+def _features_all(
+    offsets: IntArray,
+    t: FloatArray,
+    p: FloatArray,
+    phase_offsets: IntArray,
+    kind: IntArray,
+    start_s: FloatArray,
+    end_s: FloatArray,
+    start_i: IntArray,
+    end_i: IntArray,
+    hold: IntArray,
+    pull: IntArray,
+    ambient_c: FloatArray,
+    altitude_m: FloatArray,
+    volume_l: FloatArray,
+    out: FloatArray,
+) -> None:
+    for i in range(offsets.size - 1):
+        a, b = offsets[i], offsets[i + 1]
+        c, d = phase_offsets[i], phase_offsets[i + 1]
+        _features_of(
+            t[a:b],
+            p[a:b],
+            kind[c:d],
+            start_s[c:d],
+            end_s[c:d],
+            start_i[c:d],
+            end_i[c:d],
+            hold[i] - c if hold[i] >= 0 else -1,
+            pull[i] - c if pull[i] >= 0 else -1,
+            ambient_c[i],
+            altitude_m[i],
+            volume_l[i],
+            out[i],
+        )
+
+
+def mean_ambient_c(batch: SampleBatch) -> FloatArray:
+    """Mean ambient temperature in each log, °C; NaN where no reading has one."""
+    known = np.isfinite(batch.ambient_c)
+    log = np.repeat(np.arange(len(batch)), np.diff(batch.offsets))
+    total = np.bincount(log[known], weights=batch.ambient_c[known], minlength=len(batch))
+    count = np.bincount(log[known], minlength=len(batch))
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def pump_down_features_batch(
+    batch: SampleBatch, phases: PhaseTable, context: JobContext, settings: Judging
+) -> dict[str, NDArray[np.float64]]:
+    """Pump-down columns of `schemas.MEASURE` for every log of a batch.
+
+    Parameters
+    ----------
+    batch, phases
+        Readings and their phases from `phases.find_phases_batch`.
+    context
+        Volume, altitude and ambient per log; a log's own ambient readings win over the register's.
+    settings
+        Thresholds.
+
+    Returns
+    -------
+    dict
+        Column name to ``(n,)`` float64, NaN for null: `COLUMNS`, and ``speed_viscous_l_s``, ``speed_deep_l_s`` with
+        ``_se_ln``, which need the volume.
+    """
+    n = len(batch)
+    out = np.full((n, len(COLUMNS)), np.nan)
+    own = mean_ambient_c(batch)
+    ambient = np.where(np.isfinite(own), own, context.ambient_c)
+    if n:
+        _features_all(
+            batch.offsets,
+            batch.elapsed_s,
+            batch.pressure_micron,
+            phases.offsets,
+            phases.kind,
+            phases.start_s,
+            phases.end_s,
+            phases.start_i,
+            phases.end_i,
+            phases.judged_hold,
+            phases.judged_pull,
+            ambient,
+            context.altitude_m,
+            context.volume_l,
+            out,
+        )
+    columns: dict[str, NDArray[np.float64]] = {name: out[:, i].copy() for i, name in enumerate(COLUMNS)}
+    known = np.isfinite(context.volume_l)
+    for band in ("viscous", "deep"):
+        columns[f"speed_{band}_l_s"] = columns[f"{band}_rate_per_s"] * context.volume_l
+        columns[f"speed_{band}_l_s_se_ln"] = np.where(known, columns[f"{band}_rate_se_ln"], np.nan)
+    return columns
+
+
+def effective_speed_l_s(
+    elapsed_s: FloatArray,
+    pressure_micron: FloatArray,
+    volume_l: float,
+    low_micron: float,
+    high_micron: float,
+    floor_micron: float = 0.0,
+) -> float:
+    """Mean effective speed in a band of pressure: ``V d ln(p - floor) / dt``, by a straight line through its readings.
+
+    Parameters
+    ----------
+    elapsed_s, pressure_micron
+        ``(n,)`` one pull-down; NaN readings are left out.
+    volume_l
+        Volume, l.
+    low_micron, high_micron
+        The band. Readings from the first one below `high_micron` up to the first one below `low_micron` count.
+    floor_micron
+        Pressure that the pull tends to, taken out.
+
+    Returns
+    -------
+    float
+        Speed in l/s; NaN with fewer than three readings in the band.
+    """
+    t = np.asarray(elapsed_s, dtype=np.float64)
+    p = np.asarray(pressure_micron, dtype=np.float64)
+    below_high = np.flatnonzero(p <= high_micron)
+    if below_high.size == 0:
+        return math.nan
+    below_low = np.flatnonzero(p < low_micron)
+    later = below_low[below_low > below_high[0]]
+    stop = int(later[0]) if later.size else p.size
+    part = slice(int(below_high[0]), stop)
+    tt, pp = t[part], p[part] - floor_micron
+    keep = np.isfinite(pp) & (pp > 0)
+    if keep.sum() < 3 or np.ptp(tt[keep]) <= 0:
+        return math.nan
+    return float(-np.polyfit(tt[keep] - tt[keep][0], np.log(pp[keep]), 1)[0] * volume_l)

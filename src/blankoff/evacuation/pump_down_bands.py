@@ -1,0 +1,143 @@
+"""Effective speed over volume in a band of pressure, with the gas load taken out. Kernels.
+
+Model in a band about ``pc``: ``d ln p / dt = -k (1 + s ln(p / pc)) + g / p``. ``k`` is the net rate at ``pc``: the
+throughput of air drawn from the circuit, over pressure and volume, blank-off included; ``s`` how the rate falls with
+pressure; ``g`` the circuit's own gas load over its volume, microns/s. Integrated over time it is linear in ``ln p0``,
+``k``, ``k s`` and ``g``, so that white noise of the readings stays white; ``s`` and ``g`` carry priors.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray
+
+
+@kernel
+def band_rate(
+    t: FloatArray,
+    p: FloatArray,
+    i0: int,
+    i1: int,
+    high: float,
+    low: float,
+    centre: float,
+    noise: float,
+    step_micron: float,
+    bend: float,
+    bend_sd: float,
+    load: float,
+    load_sd: float,
+    out: FloatArray,
+) -> None:
+    """Net rate at `centre` from the readings of a pull between `high` and `low`.
+
+    Parameters
+    ----------
+    high, low, centre
+        Band and the pressure at which the rate is wanted, microns.
+    noise, step_micron
+        Relative noise of a reading; step between readings, microns.
+    bend, bend_sd
+        Prior of ``s``.
+    load, load_sd
+        Prior of ``g``, microns/s.
+    out
+        ``(4,)`` rate per s, standard error of its logarithm, readings used, time at which `centre` is crossed; NaN
+        without enough readings.
+    """
+    out[0] = out[1] = out[3] = math.nan
+    out[2] = 0.0
+    start = i0
+    while start < i1 and not (0.0 < p[start] <= high):
+        start += 1
+    end = start
+    # the band ends where pressure first stays below its lower edge
+    while end < i1 and not (p[end] < low and (end + 1 >= i1 or not p[end + 1] >= low)):
+        end += 1
+    while end > start and not p[end - 1] > 0.0:
+        end -= 1
+    n = 0
+    for i in range(start, end):
+        if p[i] > 0.0:
+            n += 1
+    # a band that the pull does not fall through says nothing of speed
+    if n < 3 or t[end - 1] <= t[start] or not p[end - 1] < 0.85 * p[start]:
+        return
+    t_mid = t[start]
+    for i in range(start, end):
+        if p[i] >= centre:
+            t_mid = t[i]
+    stride = max(1, n // 200)
+    rate = max(math.log(p[start] / max(p[end - 1], 1e-3)) / (t[end - 1] - t[start]), 1e-7)
+    m = np.zeros((4, 4))
+    b = np.zeros(4)
+    x = np.zeros(4)
+    for _ in range(3):
+        m[:] = 0.0
+        b[:] = 0.0
+        u = g = 0.0
+        count = 0
+        yy = 0.0
+        before = start
+        for i in range(start, end):
+            if not p[i] > 0.0:
+                continue
+            if i > start:
+                dt = t[i] - t[before]
+                u += 0.5 * dt * (math.log(p[i] / centre) + math.log(p[before] / centre))
+                g += 0.5 * dt * (1.0 / p[i] + 1.0 / p[before])
+            before = i
+            if (i - start) % stride:
+                continue
+            y = math.log(p[i] / p[start])
+            step = step_micron / p[i]
+            w = 1.0 / (noise * noise + step * step / 12.0 + 1e-8)
+            f1 = -(t[i] - t[start])
+            m[0, 0] += w
+            m[0, 1] += w * f1
+            m[0, 2] -= w * u
+            m[0, 3] += w * g
+            m[1, 1] += w * f1 * f1
+            m[1, 2] -= w * f1 * u
+            m[1, 3] += w * f1 * g
+            m[2, 2] += w * u * u
+            m[2, 3] -= w * u * g
+            m[3, 3] += w * g * g
+            b[0] += w * y
+            b[1] += w * f1 * y
+            b[2] -= w * u * y
+            b[3] += w * g * y
+            yy += w * y * y
+            count += 1
+        for r in range(4):
+            for c in range(r):
+                m[r, c] = m[c, r]
+        q = 1.0 / (bend_sd * rate) ** 2
+        m[2, 2] += q
+        b[2] += q * bend * rate
+        yy += q * (bend * rate) ** 2
+        q = 1.0 / load_sd**2
+        m[3, 3] += q
+        b[3] += q * load
+        yy += q * load * load
+        inv = np.linalg.inv(m)
+        for r in range(4):
+            x[r] = 0.0
+            for c in range(4):
+                x[r] += inv[r, c] * b[c]
+        if not x[1] > 1e-6:
+            return
+        rate = x[1]
+    rest = yy
+    for r in range(4):
+        rest -= x[r] * b[r]
+    freedom = max(count - 2, 1)
+    inflate = max(1.0, rest / freedom)
+    out[0] = rate
+    out[1] = math.sqrt(inv[1, 1] * inflate) / rate
+    out[2] = n
+    out[3] = t_mid
