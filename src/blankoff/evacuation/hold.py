@@ -1,0 +1,168 @@
+"""Hold fits of many logs at once: readings and the judged holds in, what their rise is made of out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.constants import ZERO_CELSIUS_K
+from blankoff.evacuation.hold_fit import OUT, fit_blocks
+from blankoff.evacuation.hold_prior import RisePrior, SplitTable, split_table
+from blankoff.evacuation.noise import BLOCKS, block_means
+from blankoff.physics.compiled import kernel
+from blankoff.physics.saturation import saturation_pressure_micron
+from blankoff.settings import Judging
+
+__all__ = ["HoldFits", "fit_holds"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+CHOKED_SHARE = 0.45
+"""A leak from the atmosphere is choked, hence straight, while the circuit is below about half the ambient pressure:
+critical ratio of air 0.528 (ideal diatomic gas, calculated), with some room."""
+
+_UNKNOWN_AMBIENT_C = 30.0
+"""Where nobody noted the ambient, saturation is bounded as on a warm day: a bound too high is the safe side."""
+
+_DRIFT_K_PER_S = 0.3 / 600.0
+"""Ambient drift to allow for where it was not logged: 0.3 K in ten minutes (this project's judgement)."""
+
+_LEAST_BLOCKS = 5
+_LEAST_SPAN_S = 20.0
+
+COLUMNS = (
+    "leak_micron", "leak_se", "saturating_micron", "saturating_se", "p_leak_raw", "p_moisture_raw", "tau_s", "p0_micron",
+    "step_micron", "wander", "wander_memory_s", "straight_micron", "straight_se", "tau_1_s", "tau_2_s", "share_1",
+    "best_bend_micron", "best_straight_micron", "misfit", "shapes",
+    "noise", "used", "last_s", "blocks",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class HoldFits:
+    """Raw fits of ``n`` holds; NaN where there is no hold or too little of one.
+
+    ``values`` is ``(n, len(COLUMNS))`` float64; every column is reached by its name: ``fits["leak_micron"]``.
+    Rises are microns within the required hold; probabilities are not yet calibrated (`calibration`).
+    """
+
+    values: FloatArray
+
+    def __getitem__(self, name: str) -> FloatArray:
+        return self.values[:, COLUMNS.index(name)]
+
+
+@kernel
+def _fit_all(
+    offsets: IntArray, elapsed: FloatArray, pressure: FloatArray, ambient: FloatArray, starts: FloatArray, ends: FloatArray,
+    required_s: FloatArray, saturation: FloatArray, ceiling: FloatArray, which: IntArray, tables: NDArray[np.float64],
+    table_scale: float, table_step: float, bend_scale: float, pair_share: float, slow_scale: float, wet_share: float, material: float,
+    drift_per_s: float, zero_k: float, first: int, last: int, out: FloatArray,
+) -> None:  # fmt: skip
+    """Fit logs ``first`` to ``last - 1``; each writes its own row only, so any split over threads gives the same."""
+    bt, bp, bv, bw = np.empty(BLOCKS), np.empty(BLOCKS), np.empty(BLOCKS), np.empty(BLOCKS)
+    row = np.empty(OUT)
+    for i in range(first, last):
+        if not ends[i] > starts[i]:
+            continue
+        a, b = offsets[i], offsets[i + 1]
+        n, noise, used, last_s = block_means(elapsed[a:b], pressure[a:b], starts[i], ends[i], ceiling[i], bt, bp, bv)
+        out[i, OUT], out[i, OUT + 1], out[i, OUT + 2], out[i, OUT + 3] = noise, used, last_s, n
+        if n < _LEAST_BLOCKS or last_s < _LEAST_SPAN_S:
+            continue
+        # ambient drift, as a fraction of absolute temperature; a stated allowance where it was not logged
+        known = False
+        k = a
+        t0 = np.nan
+        for j in range(n):
+            while k < b - 1 and elapsed[k] - starts[i] < bt[j]:
+                k += 1
+            x = ambient[k]
+            if np.isfinite(x):
+                if not np.isfinite(t0):
+                    t0 = x
+                bw[j] = (x - t0) / (x + zero_k)
+                if x != t0:
+                    known = True
+            else:
+                bw[j] = bw[j - 1] if j > 0 else 0.0
+        if not known:
+            for j in range(n):
+                bw[j] = drift_per_s * bt[j] / 293.15
+        wet = min(1.0, bp[n - 1] / saturation[i])
+        drift_sd = 1.0 + 17.0 * wet
+        fit_blocks(
+            bt, bp, bv, bw, n, required_s[i], max(saturation[i] - bp[0], 1.0), drift_sd, tables[which[i]], table_scale,
+            table_step, bend_scale, pair_share, slow_scale, wet_share, material, row,
+        )  # fmt: skip
+        for j in range(OUT):
+            out[i, j] = row[j]
+
+
+@lru_cache(maxsize=64)
+def _tables(prior: RisePrior, minutes: tuple[float, ...], material: float) -> tuple[FloatArray, SplitTable]:
+    tables = [split_table(prior, m, material) for m in minutes]
+    return np.stack([t.values for t in tables]), tables[0]
+
+
+def rise_prior(judging: Judging) -> RisePrior:
+    """The prior with the fleet's own setting of slow outgassing."""
+    return RisePrior(slow_scale_micron=max(judging.slow_outgassing_micron, 0.5))
+
+
+def fit_holds(
+    offsets: IntArray,
+    elapsed_s: FloatArray,
+    pressure_micron: FloatArray,
+    ambient_c: FloatArray,
+    start_s: FloatArray,
+    end_s: FloatArray,
+    required_min: FloatArray,
+    job_ambient_c: FloatArray,
+    atmosphere_micron: FloatArray,
+    judging: Judging,
+    top_micron: FloatArray | None = None,
+    prior: RisePrior | None = None,
+) -> HoldFits:
+    """Fit the judged hold of every log.
+
+    Parameters
+    ----------
+    offsets, elapsed_s, pressure_micron, ambient_c
+        As in `samples.SampleBatch`.
+    start_s, end_s : (n,)
+        The judged hold, seconds from the log's first reading; NaN = none.
+    required_min, job_ambient_c, atmosphere_micron : (n,)
+        Required hold, ambient where known, atmospheric pressure.
+    judging
+        Thresholds.
+    top_micron
+        Top of the gauge's range where known.
+    prior
+        Belief about the rise; by default the standing one with the settings' slow outgassing.
+
+    Returns
+    -------
+    HoldFits
+    """
+    n = start_s.size
+    minutes, which = np.unique(np.clip(required_min, 0.1, 10_000.0), return_inverse=True)
+    belief = prior or rise_prior(judging)
+    tables, first = _tables(belief, tuple(float(m) for m in minutes), judging.material_rise_micron)
+    warm = np.where(np.isfinite(job_ambient_c), job_ambient_c, _UNKNOWN_AMBIENT_C)
+    saturation = np.asarray(saturation_pressure_micron(np.clip(warm, -60.0, 80.0)))
+    ceiling = CHOKED_SHARE * atmosphere_micron
+    if top_micron is not None:
+        ceiling = np.where(np.isfinite(top_micron), np.minimum(ceiling, top_micron), ceiling)
+    out = np.full((n, len(COLUMNS)), np.nan)
+    _fit_all(
+        offsets, elapsed_s, pressure_micron, ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
+        required_min * 60.0, saturation, ceiling, which.astype(np.int64), tables, first.scale, first.step,
+        belief.bend_scale_micron, belief.pair_share, belief.slow_scale_micron, belief.wet_share,
+        judging.material_rise_micron, _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
+    )  # fmt: skip
+    return HoldFits(out)

@@ -1,0 +1,305 @@
+"""One log or many, judged: phases, pump-down, hold and verdict joined into the tables `measure` and `log_phase`."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from blankoff import schemas
+from blankoff.evacuation.calibration import calibrated
+from blankoff.evacuation.hold import HoldFits, fit_holds
+from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
+from blankoff.evacuation.power import more_hold_minutes
+from blankoff.evacuation.pump_down import pump_down_features_batch
+from blankoff.evacuation.verdict import (
+    RISE_WORDS,
+    RiseKind,
+    borderline_verdicts,
+    hold_pressures,
+    hold_tolerance_s,
+    rise_kinds,
+    verdict_words,
+    verdicts,
+)
+from blankoff.physics.atmosphere import standard_pressure_micron
+from blankoff.physics.leak import leak_at_temperature_pa_m3_s, leak_from_rise_pa_m3_s, refrigerant_loss
+from blankoff.physics.saturation import saturation_temperature_c
+from blankoff.samples import JobContext, SampleBatch
+from blankoff.settings import Judging, Settings
+
+__all__ = ["LEAK_REFERENCE_C", "Judged", "judge_batch"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+_T = TypeVar("_T")
+
+LEAK_REFERENCE_C = 20.0
+"""Declared reference temperature of `leak_pa_m3_s`; 0 degC would give a number 7 % smaller."""
+
+LOSS_REFRIGERANT = "R410A"
+"""Refrigerant of the modelled yearly loss: a log does not say which one the circuit takes, so one is declared."""
+
+_CHUNK = 256
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Tables of a judged batch.
+
+    Attributes
+    ----------
+    measure
+        `schemas.MEASURE`: one row per log, in the batch's order.
+    phase
+        `schemas.LOG_PHASE`: one row per phase.
+    """
+
+    measure: pl.DataFrame
+    phase: pl.DataFrame
+
+
+def _sub_batch(batch: SampleBatch, first: int, last: int) -> SampleBatch:
+    """Logs ``first`` to ``last - 1``; arrays are views."""
+    a, b = int(batch.offsets[first]), int(batch.offsets[last])
+    marks = tuple(
+        type(m)(m.log - first, m.elapsed_s, m.text) for m in batch.marks if first <= m.log < last
+    )
+    return SampleBatch(
+        batch.keys[first:last], batch.offsets[first : last + 1] - a, batch.elapsed_s[a:b], batch.pressure_micron[a:b],
+        batch.ambient_c[a:b], marks,
+    )  # fmt: skip
+
+
+def _sub_context(context: JobContext, first: int, last: int) -> JobContext:
+    """Jobs ``first`` to ``last - 1``."""
+    names = JobContext.__dataclass_fields__
+    return JobContext(**{name: getattr(context, name)[first:last] for name in names})
+
+
+def _spacing_s(batch: SampleBatch) -> FloatArray:
+    """Median spacing of each log's readings, s."""
+    out = np.full(len(batch), np.nan)
+    for i in range(len(batch)):
+        gaps = np.diff(batch.elapsed_s[batch.offsets[i] : batch.offsets[i + 1]])
+        if gaps.size:
+            out[i] = float(np.median(gaps))
+    return out
+
+
+def _ambient_of(batch: SampleBatch, context: JobContext, start_s: FloatArray) -> FloatArray:
+    """Ambient of each job: the log's own readings from the isolation on, else the register's."""
+    out = context.ambient_c.copy()
+    if not np.isfinite(batch.ambient_c).any():
+        return out
+    for i in range(len(batch)):
+        rows = slice(int(batch.offsets[i]), int(batch.offsets[i + 1]))
+        x = batch.ambient_c[rows]
+        if np.isfinite(start_s[i]):
+            late = x[batch.elapsed_s[rows] >= start_s[i]]
+            x = late if np.isfinite(late).any() else x
+        x = x[np.isfinite(x)]
+        if x.size:
+            out[i] = float(np.median(x))
+    return out
+
+
+def _judged_holds(phases: PhaseTable, n: int) -> tuple[FloatArray, FloatArray]:
+    """Start and end of each log's judged hold, s; NaN where there is none."""
+    start, end = np.full(n, np.nan), np.full(n, np.nan)
+    has = phases.judged_hold >= 0
+    start[has] = phases.start_s[phases.judged_hold[has]]
+    end[has] = phases.end_s[phases.judged_hold[has]]
+    return start, end
+
+
+def _judge_chunk(
+    batch: SampleBatch, context: JobContext, settings: Settings, gauge_ratio: FloatArray | None
+) -> tuple[dict[str, Any], PhaseTable]:
+    judging = settings.judging
+    n = len(batch)
+    phases = find_phases_batch(batch, judging)
+    features: dict[str, Any] = dict(pump_down_features_batch(batch, phases, context, settings))
+    start_s, end_s = _judged_holds(phases, n)
+    interval_s = _spacing_s(batch)
+    required_s = context.hold_minutes * 60.0
+    tolerance_s = hold_tolerance_s(context.hold_minutes, interval_s)
+    pressures = np.full((n, 4), np.nan)
+    hold_pressures(
+        batch.offsets, batch.elapsed_s, batch.pressure_micron, start_s, end_s, required_s, tolerance_s, pressures
+    )
+    ambient = _ambient_of(batch, context, start_s)
+    atmosphere = standard_pressure_micron(np.nan_to_num(context.altitude_m, nan=0.0))
+    atmosphere = np.where(np.isfinite(atmosphere), atmosphere, float(standard_pressure_micron(0.0)))
+    fits = fit_holds(
+        batch.offsets, batch.elapsed_s, batch.pressure_micron, batch.ambient_c, start_s, end_s, context.hold_minutes,
+        ambient, atmosphere, judging, context.top_of_range_micron,
+    )  # fmt: skip
+    measure = {**features, **_hold_columns(fits, context, judging, start_s, end_s, ambient, pressures, interval_s)}
+    rise = measure["_kind"]
+    p0, settled = fits["p0_micron"], pressures[:, 3]
+    # the pressure when isolated is the circuit's, with the line's gradient evened out: not a reading on the pump's side
+    isolated = np.fmax(np.fmin(p0, settled), _floats(features.get("final_vacuum_micron"), n))
+    isolated = np.where(np.isfinite(start_s), isolated, np.nan)
+    criterion = (
+        isolated, pressures[:, 2], _floats(features.get("lowest_pumped_micron"), n), end_s - start_s, rise,
+        context.target_micron, context.hold_limit_micron, required_s, tolerance_s, judging.shortest_hold_min * 60.0,
+    )  # fmt: skip
+    reasons = verdicts(*criterion)
+    measure["_reason"] = reasons
+    measure["borderline"] = borderline_verdicts(*criterion, context.accuracy_percent, gauge_ratio)
+    measure.setdefault("sample_interval_s", interval_s)
+    measure.setdefault("readings", np.diff(batch.offsets))
+    over = np.isnan(batch.pressure_micron)
+    measure.setdefault("over_range_readings", np.add.reduceat(np.append(over, False).astype(np.int64), batch.offsets[:-1]) * (np.diff(batch.offsets) > 0))
+    return measure, phases
+
+
+def _floats(values: Any, n: int) -> FloatArray:
+    return np.full(n, np.nan) if values is None else np.asarray(values, dtype=np.float64)
+
+
+def _hold_columns(
+    fits: HoldFits, context: JobContext, judging: Judging, start_s: FloatArray, end_s: FloatArray, ambient_c: FloatArray,
+    pressures: FloatArray, interval_s: FloatArray,
+) -> dict[str, Any]:  # fmt: skip
+    """Columns of `measure` that the hold gives, plus ``_kind`` codes of the rise."""
+    p_leak, p_moisture = calibrated(fits["p_leak_raw"], fits["p_moisture_raw"])
+    rise = rise_kinds(p_leak, p_moisture, judging.proof_probability)
+    leak = fits["leak_micron"] / context.hold_minutes
+    stood_s = end_s - start_s
+    throughput = leak_at_temperature_pa_m3_s(
+        leak_from_rise_pa_m3_s(context.volume_l, leak), np.where(np.isfinite(ambient_c), ambient_c, LEAK_REFERENCE_C),
+        LEAK_REFERENCE_C,
+    )  # fmt: skip
+    end_micron = pressures[:, 0]
+    boiling_c = saturation_temperature_c(np.where(end_micron > 0.0, end_micron, np.nan))
+    more = more_hold_minutes(
+        stood_s, context.hold_minutes * 60.0, fits["straight_micron"], end_micron, fits["noise"], interval_s,
+        fits["wander"], fits["wander_memory_s"], rise == RiseKind.UNDETERMINED, judging.proof_probability,
+        judging.evidence_power,
+    )  # fmt: skip
+    bends = fits["saturating_micron"] > 2.0 * fits["saturating_se"]
+    return {
+        "_kind": rise,
+        "p_leak": p_leak,
+        "p_moisture": p_moisture,
+        "isolated_at_s": start_s,
+        "hold_minutes": stood_s / 60.0,
+        "hold_start_micron": np.where(np.isfinite(fits["p0_micron"]), np.maximum(fits["p0_micron"], 0.0), pressures[:, 3]),
+        "hold_end_micron": end_micron,
+        "hold_at_limit_micron": pressures[:, 1],
+        "leak_micron_per_min": leak,
+        "leak_micron_per_min_se": fits["leak_se"] / context.hold_minutes,
+        "leak_pa_m3_s": throughput,
+        "leak_mass_g_per_year": np.where(
+            np.isfinite(throughput), refrigerant_loss(np.nan_to_num(throughput), LOSS_REFRIGERANT).g_per_year, np.nan
+        ),
+        "moisture_rise_micron": fits["saturating_micron"],
+        "moisture_rise_micron_se": fits["saturating_se"],
+        "rise_time_constant_min": np.where(bends, fits["tau_s"] / 60.0, np.nan),
+        "more_hold_minutes": more,
+        "saturation_c": boiling_c,
+        "dryness_margin_k": ambient_c - boiling_c,
+        "settling_step_micron": -fits["step_micron"],
+        "noise_percent": fits["noise"] * 100.0,
+    }
+
+
+def _in_threads(work: Callable[[int], _T], count: int, threads: int) -> list[_T]:
+    """Results of ``work(0)`` to ``work(count - 1)`` in order; the split never depends on the number of threads."""
+    if threads <= 1 or count <= 1:
+        return [work(k) for k in range(count)]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(work, range(count)))
+
+
+def judge_batch(
+    batch: SampleBatch,
+    context: JobContext,
+    settings: Settings | None = None,
+    *,
+    threads: int | None = None,
+    gauge_ratio: FloatArray | None = None,
+) -> Judged:
+    """Judge many logs.
+
+    Parameters
+    ----------
+    batch
+        Readings of ``n`` logs.
+    context
+        What is known of the ``n`` jobs.
+    settings
+        Thresholds; the defaults if not given.
+    threads
+        Worker threads; by default one per processor. Results are the same for any number.
+    gauge_ratio : (n,) float64, optional
+        The fleet's estimate of how each gauge reads against the others; widens `borderline` only.
+
+    Returns
+    -------
+    Judged
+
+    Raises
+    ------
+    ValueError
+        If `batch` and `context` differ in length.
+    """
+    if len(batch) != len(context):
+        raise ValueError(f"{len(batch)} logs but {len(context)} jobs: pass one job per log")
+    settings = settings or Settings()
+    n = len(batch)
+    if n == 0:
+        return Judged(schemas.MEASURE.empty(), schemas.LOG_PHASE.empty())
+    edges = list(range(0, n, _CHUNK)) + [n]
+
+    def work(k: int) -> tuple[dict[str, Any], PhaseTable]:
+        a, b = edges[k], edges[k + 1]
+        ratio = None if gauge_ratio is None else gauge_ratio[a:b]
+        return _judge_chunk(_sub_batch(batch, a, b), _sub_context(context, a, b), settings, ratio)
+
+    parts = _in_threads(work, len(edges) - 1, threads or os.cpu_count() or 1)
+    columns = {name: np.concatenate([np.asarray(m[name]) for m, _ in parts]) for name in parts[0][0]}
+    return Judged(_measure_frame(batch.keys, columns), _phase_frame(batch.keys, PhaseTable.concat([p for _, p in parts])))
+
+
+def _measure_frame(keys: tuple[str, ...], columns: dict[str, NDArray[Any]]) -> pl.DataFrame:
+    """Columns as a frame of `schemas.MEASURE`; NaN becomes null."""
+    verdict, reason = verdict_words(columns.pop("_reason"))
+    rise = _rise_words(columns)
+    data = {name: pl.Series(name, values, nan_to_null=values.dtype.kind == "f") for name, values in columns.items()}
+    frame = pl.DataFrame({"log_key": list(keys), "verdict": verdict, "reason": reason, "rise_kind": rise, **data})
+    known = set(schemas.MEASURE.names)
+    return schemas.MEASURE.conform(frame.select(c for c in frame.columns if c in known))
+
+
+def _rise_words(columns: dict[str, NDArray[Any]]) -> pl.Series:
+    """Take ``_kind`` codes out of the columns and give their words, null for none."""
+    words = [RISE_WORDS[RiseKind(k)] for k in columns.pop("_kind").tolist()]
+    return pl.Series("rise_kind", words, dtype=pl.String)
+
+
+def _phase_frame(keys: tuple[str, ...], phases: PhaseTable) -> pl.DataFrame:
+    """Phases as a frame of `schemas.LOG_PHASE`."""
+    number = np.arange(len(phases)) - phases.offsets[phases.log] + 1
+    frame = pl.DataFrame(
+        {
+            "log_key": [keys[k] for k in phases.log.tolist()],
+            "phase_no": number,
+            "kind": [schemas.PHASE_KINDS[k] for k in phases.kind.tolist()],
+            "start_s": phases.start_s,
+            "end_s": phases.end_s,
+            "start_micron": pl.Series(phases.start_micron, nan_to_null=True),
+            "end_micron": pl.Series(phases.end_micron, nan_to_null=True),
+            "start_why": [START_WHY_WORDS[k] for k in phases.start_why.tolist()],
+            "start_uncertainty_s": pl.Series(phases.start_uncertainty_s, nan_to_null=True),
+        },
+    )
+    return schemas.LOG_PHASE.conform(frame)

@@ -1,0 +1,146 @@
+"""How much longer a hold had to stand: a power calculation from the fitted noise and curvature.
+
+The two explanations that a short hold leaves open are a straight rise and one that bends. Over a longer hold they part
+by the misfit of the best straight line to the bending curve. The calculation takes the fitted slope at the hold's end
+and the fitted noise (white, and slow wander of the gauge), supposes the rise to be the slowest bend that the hold
+leaves likely, and finds the length at which a test of the one against the other, at the level at which a part of the
+rise is named, has the power asked for.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from blankoff.physics.compiled import kernel
+
+__all__ = ["LONGEST_MORE_MIN", "more_hold_minutes"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+LONGEST_MORE_MIN = 1440.0
+"""Cap of the answer: a day (common practice: a hold over night is the longest anyone stands)."""
+
+_GRID = 40
+_POINTS = 48
+
+
+@kernel
+def _noncentrality(length_s: float, tau_s: float, bend: float, level: float, noise: float, interval_s: float, size: float, memory_s: float) -> float:
+    """Chi-square by which a bend of `bend` microns parts from its best straight line over a hold of `length_s`.
+
+    White noise is averaged over the readings of each point, wander is AR(1): the whitened columns of a constant and a
+    line are projected out of the whitened bend.
+    """
+    step = length_s / _POINTS
+    w2 = (size * level) ** 2
+    rho = math.exp(-step / memory_s)
+    var = (noise * level) ** 2 / max(step / interval_s, 1.0)
+    cov = w2
+    s1, s2, s3 = 0.0, 0.0, 0.0
+    g11, g12, g22, g13, g23, g33 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(_POINTS):
+        x = (i + 0.5) / _POINTS
+        y = bend * (1.0 - math.exp(-x * length_s / tau_s))
+        if i > 0:
+            cov = rho * rho * cov + w2 * (1.0 - rho * rho)
+            s1, s2, s3 = s1 * rho, s2 * rho, s3 * rho
+        total = cov + var
+        gain = cov / total
+        scale = 1.0 / total
+        e1, e2, e3 = 1.0 - s1, x - s2, y - s3
+        s1, s2, s3 = s1 + gain * e1, s2 + gain * e2, s3 + gain * e3
+        cov -= gain * cov
+        g11 += e1 * e1 * scale
+        g12 += e1 * e2 * scale
+        g22 += e2 * e2 * scale
+        g13 += e1 * e3 * scale
+        g23 += e2 * e3 * scale
+        g33 += e3 * e3 * scale
+    det = g11 * g22 - g12 * g12
+    a = (g13 * g22 - g23 * g12) / det
+    b = (g23 * g11 - g13 * g12) / det
+    return max(g33 - a * g13 - b * g23, 0.0)
+
+
+@kernel
+def _lengths(
+    stood_s: FloatArray, required_s: FloatArray, straight: FloatArray, level: FloatArray, noise: FloatArray,
+    interval_s: FloatArray, size: FloatArray, memory_s: FloatArray, wanted: float, cap_s: float, out: FloatArray,
+) -> None:  # fmt: skip
+    """Shortest total length at which the explanations part, s; the cap where none does."""
+    for i in range(stood_s.size):
+        out[i] = np.nan
+        if not (stood_s[i] > 0.0 and straight[i] > 0.0 and noise[i] > 0.0):
+            continue
+        slope = straight[i] / required_s[i]
+        # the slowest bend the hold leaves likely: as slow as four times the hold, where the library of shapes ends
+        tau = 4.0 * stood_s[i]
+        bend = slope * tau
+        low, high = stood_s[i], stood_s[i] + cap_s
+        if _noncentrality(high, tau, bend, level[i] + 0.5 * bend, noise[i], interval_s[i], size[i], memory_s[i]) < wanted:
+            out[i] = high
+            continue
+        for _ in range(_GRID):
+            middle = 0.5 * (low + high)
+            mean = level[i] + 0.5 * bend * (1.0 - math.exp(-middle / tau))
+            if _noncentrality(middle, tau, bend, mean, noise[i], interval_s[i], size[i], memory_s[i]) < wanted:
+                low = middle
+            else:
+                high = middle
+        out[i] = high
+
+
+@lru_cache(maxsize=16)
+def _wanted(proof: float, power: float) -> float:
+    return float((ndtri(proof) + ndtri(power)) ** 2)
+
+
+def more_hold_minutes(
+    stood_s: FloatArray,
+    required_s: FloatArray,
+    straight_micron: FloatArray,
+    level_micron: FloatArray,
+    noise: FloatArray,
+    interval_s: FloatArray,
+    wander: FloatArray,
+    wander_memory_s: FloatArray,
+    undetermined: BoolArray,
+    proof: float,
+    power: float,
+) -> FloatArray:
+    """Minutes by which each hold had to stand longer to tell leak from moisture.
+
+    Parameters
+    ----------
+    stood_s, required_s : (n,)
+        How long it stood and how long it had to, s.
+    straight_micron : (n,)
+        What of the rise, within the required hold, does not visibly bend, microns.
+    level_micron : (n,)
+        Pressure at the hold's end.
+    noise, interval_s, wander, wander_memory_s : (n,)
+        Relative white noise, spacing of the readings in s, relative size and memory in s of the gauge's wander.
+    undetermined : (n,) bool
+        Holds whose rise is not explained; all others get 0.
+    proof, power
+        Level at which a part is named, and the power wanted.
+
+    Returns
+    -------
+    (n,) float64
+        0 where the hold told them apart, at most `LONGEST_MORE_MIN`, NaN without a fitted hold.
+    """
+    total = np.empty(stood_s.shape)
+    _lengths(
+        stood_s, required_s, np.maximum(straight_micron, 1.0), level_micron, np.maximum(noise, 1e-4),
+        np.maximum(interval_s, 0.1), wander, np.maximum(wander_memory_s, 1.0), _wanted(proof, power),
+        LONGEST_MORE_MIN * 60.0, total,
+    )  # fmt: skip
+    more = np.clip((total - stood_s) / 60.0, 0.0, LONGEST_MORE_MIN)
+    return np.where(np.isfinite(total), np.where(undetermined, more, 0.0), np.nan)
