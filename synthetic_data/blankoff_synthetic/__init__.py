@@ -7,13 +7,16 @@ truth beside it; `draw_case` draws a single evacuation whose right answer is cle
 """
 
 from .clear_cases import KINDS, JobInfo, draw_case
+from .fleet import FleetSummary, make_fleet, remove_fleet
 from .parts import Break, Circuit, Gauge, Idle, Isolate, Pool, Procedure, Pull, Pump, Requirement, Rig
+from .scenario import Scenario, load_scenario, shipped_scenarios
 from .single import simulate
 
 __all__ = [
     "KINDS",
     "Break",
     "Circuit",
+    "FleetSummary",
     "Gauge",
     "Idle",
     "Isolate",
@@ -24,6 +27,11 @@ __all__ = [
     "Pump",
     "Requirement",
     "Rig",
+    "Scenario",
     "draw_case",
+    "load_scenario",
+    "make_fleet",
+    "remove_fleet",
+    "shipped_scenarios",
     "simulate",
 ]
