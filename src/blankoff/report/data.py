@@ -28,15 +28,37 @@ MONTHLY_SCHEMA: dict[str, Any] = {
 """One row per asset or technician, month and measure: the adjusted level of that month, 1.0 = the fleet's middle."""
 
 HOURS_LOST_SCHEMA: dict[str, Any] = {
+    "month": S,
     "factor": S,
     "level_id": S,
-    "month": S,
-    "hours": F,
+    "evacuations": I,
+    "pumped_hours": F,
+    "hours_lost": F,
     "hours_lower": F,
     "hours_upper": F,
     "cost": F,
+    "separable": pl.Boolean,
 }
-"""One row per asset, technician or habit and month: hours beyond a typical rig on the same circuits, and their cost."""
+"""One row per asset or technician and month: hours beyond a typical rig on the same circuits, and their cost."""
+
+PROOF_LOST_SCHEMA: dict[str, Any] = {"month": S, "technician_id": S, "habit": S, "evacuations": I, "pumped_hours": F}
+"""One row per month, technician and habit: pumped hours that ended without proof."""
+
+TALK_SCHEMA: dict[str, Any] = {
+    "coached_on": pl.Date,
+    "technician_id": S,
+    "topic": S,
+    "jobs_before": I,
+    "jobs_after": I,
+    "rate_before": F,
+    "rate_after": F,
+    "change": F,
+    "change_lower": F,
+    "change_upper": F,
+    "peers_change": F,
+    "p_improved": F,
+}
+"""One row per talk that has jobs on both sides: the rate before and after, and what changed for peers meanwhile."""
 
 COVERAGE_SCHEMA: dict[str, Any] = {"item": S, "handed_in": I, "used": I, "refused": I}
 """One row per kind of input (``log files``, then each register): the counts add up."""
@@ -83,7 +105,11 @@ class MonthData:
     monthly
         Columns `MONTHLY_SCHEMA`.
     hours_lost
-        Columns `HOURS_LOST_SCHEMA`; ``factor`` is ``pump``, ``hose``, ``gauge``, ``technician``, or a habit's name.
+        Columns `HOURS_LOST_SCHEMA`; negative hours were won.
+    proof_lost
+        Columns `PROOF_LOST_SCHEMA`.
+    talks
+        Columns `TALK_SCHEMA`.
     coverage
         Columns `COVERAGE_SCHEMA`.
     load_log
@@ -108,6 +134,8 @@ class MonthData:
     registers: Mapping[str, pl.DataFrame] = field(default_factory=dict)
     monthly: pl.DataFrame = field(default_factory=lambda: empty_frame(MONTHLY_SCHEMA))
     hours_lost: pl.DataFrame = field(default_factory=lambda: empty_frame(HOURS_LOST_SCHEMA))
+    proof_lost: pl.DataFrame = field(default_factory=lambda: empty_frame(PROOF_LOST_SCHEMA))
+    talks: pl.DataFrame = field(default_factory=lambda: empty_frame(TALK_SCHEMA))
     coverage: pl.DataFrame = field(default_factory=lambda: empty_frame(COVERAGE_SCHEMA))
     load_log: Callable[[str], SampleBatch] = no_log
     not_made: tuple[tuple[str, str], ...] = ()

@@ -1,0 +1,345 @@
+"""The month's frames, looked up once: what every page asks again and again."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.report import names
+from blankoff.report.data import (
+    COVERAGE_SCHEMA,
+    HOURS_LOST_SCHEMA,
+    MONTHLY_SCHEMA,
+    PROOF_LOST_SCHEMA,
+    TALK_SCHEMA,
+    EvacuationData,
+    MonthData,
+    conform,
+)
+from blankoff.report.layout import Link, Verdict
+from blankoff.report.words import VERDICT_SIGNS, VERDICT_WORDS, PressureWords, months_up_to
+from blankoff.samples import SampleBatch
+
+Row = Mapping[str, Any]
+PEOPLE = "technician"
+ASSETS = ("pump", "hose", "gauge")
+EVIDENCE_SHOWN = 12
+EVACUATION_PAGES = 900
+_Z90 = 1.6448536269514722
+_WORK_COLUMNS: dict[str, Any] = {
+    **schemas.RESULT.polars_schema,
+    "log_file": pl.String,
+    "started_at": schemas.TIME,
+    "started_on": pl.Date,
+    "branch": pl.String,
+    "job_id": pl.String,
+    "ambient_c": pl.Float64,
+    "altitude_m": pl.Float64,
+    "reported": pl.String,
+    "required_target_micron": pl.Float64,
+    "required_limit_micron": pl.Float64,
+    "required_hold_minutes": pl.Float64,
+    "kind": pl.String,
+    "volume_l": pl.Float64,
+    "refrigerant": pl.String,
+    "system_oil": pl.String,
+    "rated_l_per_s": pl.Float64,
+    "rated_blankoff_micron": pl.Float64,
+    "bore_mm": pl.Float64,
+    "length_m": pl.Float64,
+    "top_of_range_micron": pl.Float64,
+    "accuracy_percent": pl.Float64,
+    "calibrated_on": pl.Date,
+}
+
+
+def share_bounds(hits: int, of: int) -> tuple[float, float, float]:
+    """Share with its 90 % Wilson score bounds; ``(nan, 0, 1)`` of none.
+
+    References
+    ----------
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209.
+    """
+    if of == 0:
+        return math.nan, 0.0, 1.0
+    p, z2 = hits / of, _Z90 * _Z90
+    centre = (p + z2 / (2 * of)) / (1 + z2 / of)
+    half = _Z90 * math.sqrt(p * (1 - p) / of + z2 / (4 * of * of)) / (1 + z2 / of)
+    return p, max(centre - half, 0.0), min(centre + half, 1.0)
+
+
+def verdict_of(code: str | None) -> Verdict | None:
+    """A verdict as style code, sign and word."""
+    return None if code not in VERDICT_WORDS else Verdict(code, VERDICT_SIGNS[code], VERDICT_WORDS[code])
+
+
+def _newest(frame: pl.DataFrame, as_of: dt.date) -> pl.DataFrame:
+    known = frame.filter(pl.col("as_of") <= as_of)
+    return known.filter(pl.col("as_of") == pl.col("as_of").max()) if known.height else known
+
+
+@dataclass(frozen=True)
+class Book:
+    """Everything the pages look up; made once by `open_book`."""
+
+    data: MonthData
+    work: pl.DataFrame
+    finding: pl.DataFrame
+    earlier_finding: pl.DataFrame
+    effect: pl.DataFrame
+    oil: pl.DataFrame
+    practice: pl.DataFrame
+    monthly: pl.DataFrame
+    hours: pl.DataFrame
+    proof_lost: pl.DataFrame
+    talks: pl.DataFrame
+    coverage: pl.DataFrame
+    paged: Mapping[str, frozenset[str]]
+
+    @cached_property
+    def pressure(self) -> PressureWords:
+        """Pressures in the fleet's unit."""
+        return PressureWords(self.data.settings.units)
+
+    @property
+    def month(self) -> str:
+        """The month under review."""
+        return self.data.month
+
+    @cached_property
+    def months(self) -> list[str]:
+        """This month and the twelve before, oldest first."""
+        return months_up_to(self.data.month, 13)
+
+    @cached_property
+    def now(self) -> pl.DataFrame:
+        """This month's evacuations."""
+        return self.work.filter(pl.col("month") == self.data.month)
+
+    @cached_property
+    def year(self) -> pl.DataFrame:
+        """The evacuations of the twelve months before."""
+        return self.work.filter(pl.col("month").is_in(self.months[:-1]))
+
+    @cached_property
+    def people_names(self) -> dict[str, str]:
+        """Technician id → name for people."""
+        register = self.data.registers.get("technicians", schemas.TECHNICIANS.empty())
+        return {r["technician_id"]: (r.get("name") or r["technician_id"]) for r in register.iter_rows(named=True)}
+
+    def name_of(self, kind: str, id_: str) -> str:
+        """Return the name people use: a technician's name, else the id."""
+        return self.people_names.get(id_, id_) if kind == PEOPLE else id_
+
+    def link(self, kind: str, id_: str | None, note: str = "") -> Link:
+        """Link to a thing's page, or its bare name where it has none."""
+        if id_ is None:
+            return Link("–")
+        return Link(self.name_of(kind, id_), self.href(kind, id_), note)
+
+    def href(self, kind: str, id_: str) -> str:
+        """Path of a thing's page, empty where there is none."""
+        return names.page_path(kind, id_) if id_ in self.paged.get(kind, frozenset()) else ""
+
+    @cached_property
+    def findings(self) -> list[dict[str, Any]]:
+        """Current findings, the surest first; ties by id."""
+        rows = list(self.finding.iter_rows(named=True))
+        return sorted(rows, key=lambda f: (-(f["probability"] or 0.0), f["finding_id"]))
+
+    def findings_on(self, subject: str, id_: str) -> list[dict[str, Any]]:
+        """Current findings on one thing."""
+        return self._findings_by_subject.get((subject, id_), [])
+
+    @cached_property
+    def _findings_by_subject(self) -> dict[tuple[str, str], list[dict[str, Any]]]:
+        out: dict[tuple[str, str], list[dict[str, Any]]] = {}
+        for f in self.findings:
+            out.setdefault((f["subject"], f["subject_id"]), []).append(f)
+        return out
+
+    @cached_property
+    def _findings_by_evacuation(self) -> dict[str, list[dict[str, Any]]]:
+        out: dict[str, list[dict[str, Any]]] = {}
+        for f in self.findings:
+            involved = set(f["evidence"] or ())
+            if f["subject"] == "evacuation":
+                involved.add(f["subject_id"])
+            for e in involved:
+                out.setdefault(e, []).append(f)
+        return out
+
+    @cached_property
+    def rows(self) -> dict[str, dict[str, Any]]:
+        """Evacuation id → its row of the work frame."""
+        return {r["evacuation_id"]: r for r in self.work.iter_rows(named=True)}
+
+    @cached_property
+    def _register_rows(self) -> dict[str, dict[str, Any]]:
+        register = self.data.registers.get("evacuations", schemas.EVACUATIONS.empty())
+        return {r["evacuation_id"]: r for r in register.iter_rows(named=True)}
+
+    @cached_property
+    def _phases(self) -> dict[str, pl.DataFrame]:
+        wanted = self.data.phase.filter(pl.col("evacuation_id").is_in(list(self.paged["evacuation"])))
+        return {str(k[0]): v for k, v in wanted.partition_by("evacuation_id", as_dict=True).items()}
+
+    def log_of(self, evacuation_id: str) -> SampleBatch:
+        """Readings of one evacuation; an empty batch when there are none."""
+        try:
+            return self.data.load_log(evacuation_id)
+        except LookupError:
+            return SampleBatch.concat([])
+
+    def evacuation(self, evacuation_id: str) -> EvacuationData:
+        """Everything about one evacuation for its page and sheet."""
+        findings = tuple(self._findings_by_evacuation.get(evacuation_id, []))
+        twins = [
+            e
+            for f in findings
+            if f["kind"] == "log_recycled"
+            for e in (f["subject_id"], *(f["evidence"] or ()))
+            if e != evacuation_id
+        ]
+        return EvacuationData(
+            evacuation_id,
+            self.rows[evacuation_id],
+            self._phases.get(evacuation_id, schemas.PHASE.empty()),
+            self.log_of(evacuation_id),
+            self.data.settings,
+            self._register_rows.get(evacuation_id, {}),
+            self.people_names,
+            findings,
+            tuple((e, self.log_of(e)) for e in dict.fromkeys(twins)),
+        )
+
+    def work_of(self, factor: str, id_: str) -> pl.DataFrame:
+        """Evacuations done by a technician or with an asset, oldest first."""
+        return self._work_by[factor].get(id_, self.work.head(0))
+
+    @cached_property
+    def _work_by(self) -> dict[str, dict[str, pl.DataFrame]]:
+        return {f: _split(self.work, f"{f}_id") for f in (*ASSETS, PEOPLE)}
+
+    def monthly_of(self, factor: str, id_: str, measure: str) -> list[dict[str, Any]]:
+        """Rows of the monthly levels of one thing and measure, oldest first."""
+        return [r for r in self._monthly_by.get((factor, id_), []) if r["measure"] == measure]
+
+    @cached_property
+    def _monthly_by(self) -> dict[tuple[str, str], list[dict[str, Any]]]:
+        out: dict[tuple[str, str], list[dict[str, Any]]] = {}
+        for r in self.monthly.sort("month").iter_rows(named=True):
+            out.setdefault((r["factor"], r["level_id"]), []).append(r)
+        return out
+
+    @cached_property
+    def effects(self) -> dict[tuple[str, str, str], dict[str, Any]]:
+        """``(factor, level_id, measure)`` → the newest effect."""
+        return {(r["factor"], r["level_id"], r["measure"]): r for r in self.effect.iter_rows(named=True)}
+
+    @cached_property
+    def hours_now(self) -> dict[tuple[str, str], dict[str, Any]]:
+        """``(factor, level_id)`` → hours lost this month."""
+        rows = self.hours.filter(pl.col("month") == self.data.month)
+        return {(r["factor"], r["level_id"]): r for r in rows.iter_rows(named=True)}
+
+    @cached_property
+    def practice_by(self) -> dict[str, list[dict[str, Any]]]:
+        """Technician id → practice rows up to this month, oldest first."""
+        out: dict[str, list[dict[str, Any]]] = {}
+        for r in self.practice.sort("month").iter_rows(named=True):
+            out.setdefault(r["technician_id"], []).append(r)
+        return out
+
+    def services_of(self, asset: str, id_: str) -> list[dict[str, Any]]:
+        """Services of one asset, oldest first."""
+        return self._services.get((asset, id_), [])
+
+    @cached_property
+    def _services(self) -> dict[tuple[str, str], list[dict[str, Any]]]:
+        register = self.data.registers.get("services", schemas.SERVICES.empty())
+        out: dict[tuple[str, str], list[dict[str, Any]]] = {}
+        for r in register.filter(pl.col("serviced_on") <= self.data.as_of).sort("serviced_on").iter_rows(named=True):
+            out.setdefault((r["asset"], r["asset_id"]), []).append(r)
+        return out
+
+    def coaching_of(self, technician_id: str) -> list[dict[str, Any]]:
+        """Talks held with one technician, oldest first."""
+        register = self.data.registers.get("coaching", schemas.COACHING.empty())
+        rows = register.filter((pl.col("technician_id") == technician_id) & (pl.col("coached_on") <= self.data.as_of))
+        return list(rows.sort("coached_on").iter_rows(named=True))
+
+
+def _split(frame: pl.DataFrame, column: str) -> dict[str, pl.DataFrame]:
+    known = frame.filter(pl.col(column).is_not_null())
+    return {str(k[0]): v for k, v in known.partition_by(column, as_dict=True, maintain_order=True).items()}
+
+
+def _ids(frame: pl.DataFrame, column: str) -> set[str]:
+    return set(frame.get_column(column).drop_nulls().to_list()) if column in frame.columns else set()
+
+
+def _evacuations_with_pages(
+    work: pl.DataFrame, finding: pl.DataFrame, month: str, extra: Iterable[str], everything: bool
+) -> frozenset[str]:
+    if everything:
+        return frozenset(work.get_column("evacuation_id").to_list())
+    when = dict(zip(work.get_column("evacuation_id").to_list(), work.get_column("month").to_list(), strict=True))
+    first: list[str] = list(extra)
+    later: list[str] = []
+    for f in finding.sort("finding_id").iter_rows(named=True):
+        evidence = [e for e in (f["evidence"] or []) if e in when]
+        if f["subject"] == "evacuation":
+            mine = [e for e in (f["subject_id"], *evidence) if e in when]
+            (first if when.get(f["subject_id"]) == month else later).extend(mine[:EVIDENCE_SHOWN])
+        else:
+            first.extend(sorted(evidence, key=lambda e: (when[e] or "", e), reverse=True)[:EVIDENCE_SHOWN])
+    later.sort(key=lambda e: (when[e] or "", e), reverse=True)
+    chosen = dict.fromkeys(e for e in (*first, *later) if e in when)
+    return frozenset(list(chosen)[: max(EVACUATION_PAGES, len(set(first)))])
+
+
+def open_book(data: MonthData, *, all_evacuations: bool = False, extra: Iterable[str] = ()) -> Book:
+    """Look everything up once.
+
+    Parameters
+    ----------
+    data
+        The month's frames.
+    all_evacuations
+        Give every evacuation its page, not only those that findings name.
+    extra
+        More evacuations that get a page.
+    """
+    work = conform(data.work, _WORK_COLUMNS).sort("started_at", "evacuation_id", nulls_last=True)
+    finding = _newest(schemas.FINDING.conform(data.finding), data.as_of)
+    first_of_month = dt.date(int(data.month[:4]), int(data.month[5:7]), 1)
+    before = schemas.FINDING.conform(data.finding).filter(pl.col("as_of") < first_of_month)
+    earlier = _newest(before, data.as_of)
+    paged: dict[str, frozenset[str]] = {}
+    for factor in (*ASSETS, PEOPLE):
+        on = finding.filter(pl.col("subject") == factor)
+        paged[factor] = frozenset(_ids(work, f"{factor}_id") | _ids(on, "subject_id"))
+    paged["evacuation"] = _evacuations_with_pages(work, finding, data.month, extra, all_evacuations)
+    return Book(
+        data,
+        work,
+        finding,
+        earlier,
+        _newest(schemas.EFFECT.conform(data.effect), data.as_of),
+        _newest(schemas.OIL_FORECAST.conform(data.oil_forecast), data.as_of),
+        schemas.PRACTICE.conform(data.practice).filter(pl.col("month") <= data.month),
+        conform(data.monthly, MONTHLY_SCHEMA).filter(pl.col("month") <= data.month),
+        conform(data.hours_lost, HOURS_LOST_SCHEMA).filter(pl.col("month") <= data.month),
+        conform(data.proof_lost, PROOF_LOST_SCHEMA).filter(pl.col("month") <= data.month),
+        conform(data.talks, TALK_SCHEMA).filter(pl.col("coached_on") <= data.as_of),
+        conform(data.coverage, COVERAGE_SCHEMA),
+        paged,
+    )

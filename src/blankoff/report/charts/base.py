@@ -1,0 +1,109 @@
+"""What every chart is: a message, a drawing, the same in words, and the numbers behind it as a table."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import altair as alt
+
+from blankoff.report import theme
+
+Records: TypeAlias = list[dict[str, Any]]
+Spec: TypeAlias = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Table:
+    """Numbers as shown text; ``links`` are page paths for the first column, empty where there is none."""
+
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    links: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One chart with one message.
+
+    Parameters
+    ----------
+    key
+        Unique on its page.
+    title
+        The message, in a sentence.
+    alt
+        What the drawing shows, for those who don't see it.
+    spec
+        Vega-Lite, colours as roles, data inside.
+    table
+        The numbers drawn.
+    note
+        How to read it: marks, bounds, units.
+    """
+
+    key: str
+    title: str
+    alt: str
+    spec: Spec
+    table: Table
+    note: str = ""
+
+    @property
+    def spec_json(self) -> str:
+        """The spec as JSON that is safe inside a script element."""
+        return safe_json(self.spec)
+
+
+def safe_json(value: Any) -> str:
+    """Dump as JSON with sorted keys that can't end a script element, nor break one."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def figures(x: float | None, digits: int = 5) -> float | None:
+    """Round to some figures for drawing; ``None`` where it isn't finite."""
+    if x is None or not math.isfinite(x):
+        return None
+    return float(f"{x:.{digits}g}")
+
+
+def iso(date: dt.date | None) -> str | None:
+    """Date as Vega reads it as UTC midnight."""
+    return None if date is None else date.isoformat()
+
+
+def named(name: str) -> alt.NamedData:
+    """Return data that `fill` puts in later, so that a drawing can be built once and used for many."""
+    return alt.NamedData(name=name)
+
+
+def build(chart: Any, height: int | None = None) -> Spec:
+    """Turn an Altair chart into a bare spec that fills its container's width."""
+    sized = chart.properties(width="container") if height is None else chart.properties(width="container", height=height)
+    spec: Spec = sized.to_dict(validate=True)
+    spec.pop("config", None)
+    spec["config"] = theme.config()
+    spec["autosize"] = {"type": "fit-x", "contains": "padding"}
+    return spec
+
+
+def fill(spec: Spec, datasets: Mapping[str, Records], **changes: Any) -> Spec:
+    """Return a spec with its named data put in; ``changes`` replace top-level entries.
+
+    A layer whose data is empty is left out: it would only make the drawing warn of axes without extent.
+    """
+    layers = [
+        layer for layer in spec.get("layer", []) if datasets.get(layer.get("data", {}).get("name", ""), True) or "data" not in layer
+    ]
+    kept = {"layer": layers} if layers else {}
+    return {**spec, **kept, **changes, "datasets": {k: list(v) for k, v in datasets.items() if v or not kept}}
+
+
+def table_of(headers: Sequence[str], rows: Sequence[Sequence[str]], links: Sequence[str] = ()) -> Table:
+    """Make a table from any sequences."""
+    return Table(tuple(headers), tuple(tuple(r) for r in rows), tuple(links))

@@ -1,0 +1,120 @@
+"""Dots with their bounds, one row per thing: shares, ratios, rates, hours and dates alike."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Literal, TypeAlias
+
+import altair as alt
+
+from blankoff.report.charts.base import Chart, Records, Spec, Table, build, figures, fill, named
+from blankoff.report.theme import role
+
+Scale: TypeAlias = Literal["share", "ratio", "hours", "date", "pressure"]
+STEP = 26
+_SHAPES = ("circle", "diamond", "square", "triangle-up")
+_ROLES = ("own", "peer", "service", "warn")
+
+
+@dataclass(frozen=True)
+class Dot:
+    """One estimate: where it stands, its bounds, which series it belongs to, and where a click leads."""
+
+    label: str
+    value: float | dt.date | None
+    lower: float | dt.date | None = None
+    upper: float | dt.date | None = None
+    series: str = ""
+    tip: str = ""
+    href: str = ""
+
+
+def _axis(scale: Scale, title: str) -> Any:
+    if scale == "date":
+        return alt.X("v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %y", tickCount=5, grid=True))
+    if scale == "share":
+        return alt.X(
+            "v:Q", title=title, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True), axis=alt.Axis(format=".0%", tickCount=5)
+        )
+    if scale == "ratio":
+        return alt.X(
+            "v:Q",
+            title=title,
+            scale=alt.Scale(type="log", nice=False, padding=12),
+            axis=alt.Axis(format="~r", values=[0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10]),
+        )
+    if scale == "pressure":
+        return alt.X("v:Q", title=title, scale=alt.Scale(type="log", nice=False, padding=12), axis=alt.Axis(format=",~r", tickCount=5))
+    return alt.X("v:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format="~r", tickCount=5))
+
+
+@lru_cache(maxsize=64)
+def _drawing(scale: Scale, title: str, series: tuple[str, ...]) -> Spec:
+    x = _axis(scale, title)
+    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False))
+    shapes = alt.Scale(domain=list(series), range=list(_SHAPES[: len(series)]))
+    colours = alt.Scale(domain=list(series), range=[role(r) for r in _ROLES[: len(series)]])
+    legend = alt.Legend(title=None, columns=1) if len(series) > 1 else None
+    offset = {"yOffset": alt.YOffset("series:N", sort=list(series))} if len(series) > 1 else {}
+    base = alt.Chart(named("dots")).encode(y=y, **offset)
+    bounds = base.mark_rule(strokeWidth=2.4, opacity=0.65).encode(
+        x=alt.X("low:T" if scale == "date" else "low:Q", title=title),
+        x2="high:T" if scale == "date" else "high:Q",
+        color=alt.Color("series:N", scale=colours, legend=legend),
+    )
+    marks = base.mark_point(size=90, filled=True, opacity=1, strokeWidth=1).encode(
+        x=x,
+        shape=alt.Shape("series:N", scale=shapes, legend=legend),
+        color=alt.Color("series:N", scale=colours, legend=legend),
+        tooltip=alt.Tooltip("tip:N", title=""),
+    )
+    at = "v:T" if scale == "date" else "v:Q"
+    reference = alt.Chart(named("reference")).mark_rule(strokeDash=[4, 3], color=role("muted"), strokeWidth=1.2).encode(x=at)
+    words = (
+        alt.Chart(named("reference"))
+        .mark_text(align="left", baseline="bottom", dx=3, y=-2, fontSize=11, color=role("muted"))
+        .encode(x=at, text="label:N")
+    )
+    return build(alt.layer(reference, words, bounds, marks))
+
+
+def _plain(x: float | dt.date | None) -> float | str | None:
+    return x.isoformat() if isinstance(x, dt.date) else figures(x)
+
+
+def dots_chart(
+    key: str,
+    title: str,
+    description: str,
+    dots: Sequence[Dot],
+    scale: Scale,
+    axis_title: str,
+    table: Table,
+    *,
+    reference: tuple[float | dt.date, str] | None = None,
+    note: str = "",
+) -> Chart:
+    """Draw estimates with their bounds, in the order given; an estimate without a value keeps its row."""
+    series = tuple(dict.fromkeys(d.series for d in dots)) or ("",)
+    records: Records = []
+    for d in dots:
+        record: dict[str, Any] = {
+            "label": d.label if len(d.label) <= 48 else f"{d.label[:47]}…",
+            "v": _plain(d.value),
+            "low": _plain(d.lower),
+            "high": _plain(d.upper),
+            "series": d.series,
+            "tip": d.tip,
+        }
+        if d.href:
+            record["href"] = d.href
+        records.append(record)
+    rows = len({d.label for d in dots})
+    marks = [] if reference is None else [{"v": _plain(reference[0]), "label": reference[1]}]
+    spec = fill(
+        _drawing(scale, axis_title, series), {"dots": records, "reference": marks}, height=STEP * max(rows, 1) * (1.35 if len(series) > 1 else 1)
+    )
+    return Chart(key, title, description, spec, table, note)

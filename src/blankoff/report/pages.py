@@ -1,0 +1,165 @@
+"""All pages of a month, written into one folder that works offline from a disk, a share or a web server."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import vl_convert
+
+from blankoff.report import theme
+from blankoff.report.book import ASSETS, PEOPLE, Book, open_book
+from blankoff.report.data import MonthData
+from blankoff.report.handover import write_handover
+from blankoff.report.layout import Block, Page
+from blankoff.report.names import page_path
+from blankoff.report.views.asset import asset_page
+from blankoff.report.views.entry import entry_page
+from blankoff.report.views.evacuation import evacuation_page
+from blankoff.report.views.maintenance import maintenance_page
+from blankoff.report.views.operations import operations_page
+from blankoff.report.views.people import person_extras, person_page, training_page
+from blankoff.report.words import CAUTIONS, GLOSSARY, day, month_name, months_up_to
+from blankoff.report.worklist import work_list
+
+NAV = (
+    ("index", "Overview"),
+    ("operations", "Operations"),
+    ("maintenance", "Maintenance"),
+    ("training", "Training"),
+    ("glossary", "Glossary"),
+)
+_VEGA_LITE = "6.4"
+
+
+@lru_cache(maxsize=1)
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("blankoff.report"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+        auto_reload=False,
+    )
+    return environment
+
+
+@lru_cache(maxsize=1)
+def charts_bundle() -> str:
+    """Return the charting libraries as one script, shared by all pages."""
+    return str(vl_convert.javascript_bundle(vl_version=_VEGA_LITE))
+
+
+def style_sheet() -> str:
+    """Return the style sheet with the palette put in."""
+    source = (files("blankoff.report") / "assets" / "blankoff.css.j2").read_text(encoding="utf-8")
+    light, dark = theme.css_variables(theme.LIGHT), theme.css_variables(theme.DARK)
+    return source.replace("{{ light }}", light).replace("{{ dark }}", dark)
+
+
+def render(page: Page, site: dict[str, Any], root: str) -> str:
+    """Return a page as HTML; ``root`` leads from its folder to the pages' folder."""
+    return _environment().get_template("page.html.j2").render(page=page, site=site, root=root)
+
+
+def _glossary_page() -> Page:
+    return Page(
+        "glossary",
+        "Glossary",
+        "Glossary",
+        "The words on these pages, in plain language",
+        (),
+        (Block("plain", list(GLOSSARY.items())),),
+    )
+
+
+def _site(data: MonthData) -> dict[str, Any]:
+    return {
+        "month_name": month_name(data.month),
+        "as_of": day(data.as_of),
+        "nav": NAV,
+        "cautions": CAUTIONS,
+        "glossary": GLOSSARY,
+    }
+
+
+def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
+    """Yield every page of the month with its path, one at a time."""
+    yield "index.html", entry_page(book)
+    yield "operations.html", operations_page(book)
+    yield "maintenance.html", maintenance_page(book)
+    yield "training.html", training_page(book)
+    yield "glossary.html", _glossary_page()
+    for factor in ASSETS:
+        for id_ in sorted(book.paged[factor]):
+            yield page_path(factor, id_), asset_page(book, factor, id_)
+    for id_ in sorted(book.paged[PEOPLE]):
+        yield page_path(PEOPLE, id_), person_page(book, id_)
+    for id_ in sorted(book.paged["evacuation"]):
+        yield page_path("evacuation", id_), evacuation_page(book, id_)
+
+
+def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
+    """Write all pages of a month, the maintenance list and what they share.
+
+    Parameters
+    ----------
+    data
+        The month's frames.
+    out
+        The folder; made when missing. Files of an earlier run that this one does not write again are removed if, and
+        only if, that run listed them.
+    all_evacuations
+        Write a page for every evacuation on record, not only for those that findings name.
+
+    Returns
+    -------
+    list of Path
+        Everything written, the entry page first.
+    """
+    months = months_up_to(data.month, 13)
+    extra = person_extras(data.work, data.finding, months)
+    book = open_book(data, all_evacuations=all_evacuations, extra=extra)
+    site = _site(data)
+    out.mkdir(parents=True, exist_ok=True)
+    for folder in ("static", *ASSETS, PEOPLE, "evacuation"):
+        (out / folder).mkdir(exist_ok=True)
+    written: list[Path] = []
+    for name, page in month_pages(book):
+        path = out / name
+        path.write_text(render(page, site, "../" if "/" in name else ""), encoding="utf-8", errors="replace", newline="\n")
+        written.append(path)
+    written += write_handover(work_list(book), data.as_of, out)
+    assets = files("blankoff.report") / "assets"
+    for name, text in (
+        ("charts.js", charts_bundle()),
+        ("site.js", (assets / "site.js").read_text(encoding="utf-8")),
+        ("mark.svg", (assets / "mark.svg").read_text(encoding="utf-8")),
+        ("blankoff.css", style_sheet()),
+    ):
+        path = out / "static" / name
+        path.write_text(text, encoding="utf-8", newline="\n")
+        written.append(path)
+    _forget_old(out, written)
+    return written
+
+
+def _forget_old(out: Path, written: list[Path]) -> None:
+    """Remove what an earlier run listed as its own and this one did not write; then list this run's files."""
+    listing = out / "static" / "files.txt"
+    now = {p.relative_to(out).as_posix() for p in written}
+    if listing.is_file():
+        for name in listing.read_text(encoding="utf-8").splitlines():
+            old = out / name
+            if name and name not in now and old.resolve().is_relative_to(out.resolve()) and old.is_file():
+                old.unlink()
+    listing.write_text("\n".join(sorted(now)) + "\n", encoding="utf-8", newline="\n")
+    written.append(listing)
+
+
+__all__ = ["charts_bundle", "month_pages", "render", "style_sheet", "write_month"]

@@ -1,0 +1,224 @@
+"""One pump's, hose set's or gauge's page: its findings, its history with services marked, the logs behind it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.report.book import Book
+from blankoff.report.charts.base import Chart, table_of
+from blankoff.report.charts.series import Event, Level, Spot, history_chart
+from blankoff.report.layout import Block, Page, Section
+from blankoff.report.views.common import capital, entangled_words, evacuation_table, finding_cards, ratio_words
+from blankoff.report.words import (
+    ACTION_WORDS,
+    FACTOR_WORDS,
+    KIND_WORDS,
+    MEASURE_WORDS,
+    VERDICT_WORDS,
+    count,
+    day,
+    hours,
+    listed,
+    month_name,
+    number,
+    plural,
+    times,
+)
+
+MOST_SPOTS = 400
+MOST_LOGS = 60
+_FACTS = {
+    "pump": (("rated_l_per_s", "free air displacement", "l/s"), ("rated_blankoff_micron", "blank-off by its plate", "micron"), ("in_service_on", "in service since", ""), ("branch", "branch", "")),
+    "hose": (("bore_mm", "bore", "mm"), ("length_m", "length", "m"), ("in_service_on", "in service since", "")),
+    "gauge": (("top_of_range_micron", "top of range", "micron"), ("accuracy_percent", "stated accuracy", "% of reading"), ("calibrated_on", "calibrated on", "")),
+}  # fmt: skip
+_KEYS = {"pump": "pumps", "hose": "hoses", "gauge": "gauges"}
+_VALUES = {"speed_viscous": "speed_viscous_l_s", "speed_deep": "speed_deep_l_s", "floor": "floor_micron"}
+
+
+def first_of(month: str) -> dt.date:
+    """First day of ``YYYY-MM``."""
+    return dt.date(int(month[:4]), int(month[5:7]), 1)
+
+
+def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
+    """Monthly level against the fleet's middle, with bounds and services; ``None`` without months."""
+    rows = book.monthly_of(factor, id_, measure)
+    if not rows:
+        return None
+    levels = [
+        Level(
+            first_of(r["month"]), r["ratio"], r["ratio_lower"], r["ratio_upper"], 1.0,
+            f"{month_name(r['month'])}: {times(r['ratio'])} ({times(r['ratio_lower'])} to {times(r['ratio_upper'])}), {plural(r['n'] or 0, 'evacuation')}",
+        )
+        for r in rows
+    ]  # fmt: skip
+    events = [Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)]
+    last = rows[-1]
+    word = capital(MEASURE_WORDS[measure])
+    return history_chart(
+        f"history-{measure}",
+        f"{word}: {times(last['ratio'])} of the fleet's middle in {month_name(last['month'])}",
+        f"{word} by month against the fleet's middle on like work, with 90 % bounds and services marked.",
+        "ratio",
+        "ratio to the fleet's middle",
+        table_of(
+            ("month", "ratio", "90 % bounds", "evacuations"),
+            [(month_name(r["month"]), times(r["ratio"]), f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}", count(r["n"])) for r in rows],
+        ),
+        levels=levels,
+        events=events,
+        note="Line and band: this one with 90 % bounds. Dashes: the fleet's middle. Upright lines: services.",
+    )
+
+
+def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
+    """Every evacuation's own value over time, as it was measured; ``None`` when fewer than two are known."""
+    column = _VALUES[measure]
+    known = book.work_of(factor, id_).filter(pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null())
+    if known.height < 2:
+        return None
+    pressure = book.pressure
+    floor = measure == "floor"
+    spots, rows, links = [], [], []
+    for r in known.tail(MOST_SPOTS).iter_rows(named=True):
+        value = pressure.value(r[column]) if floor else r[column]
+        shown = pressure.text(r[column]) if floor else f"{number(value)} l/s"
+        verdict = VERDICT_WORDS.get(r["verdict"] or "", "unproven")
+        spots.append(
+            Spot(r["started_on"], value, verdict, f"{r['evacuation_id']}, {day(r['started_on'])}\n{shown}, {verdict}", book.href("evacuation", r["evacuation_id"]))
+        )
+        rows.append((r["evacuation_id"], day(r["started_on"]), shown, verdict))
+        links.append(book.href("evacuation", r["evacuation_id"]))
+    events = [Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)]
+    reference = None
+    if floor and factor == "pump":
+        limit = book.data.settings.maintenance.blankoff_limit_micron
+        reference = (pressure.value(limit), f"oil due above {pressure.text(limit)}")
+    unit = pressure.name if floor else "l/s"
+    return history_chart(
+        f"spots-{measure}",
+        f"{capital(MEASURE_WORDS[measure])}, evacuation by evacuation",
+        f"{capital(MEASURE_WORDS[measure])} of each evacuation by date, unadjusted.",
+        "pressure" if floor else "speed",
+        f"{unit} (log axis)",
+        table_of(("evacuation", "date", unit, "verdict"), rows[::-1], links[::-1]),
+        events=events,
+        spots=spots,
+        reference=reference,
+        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. Click a mark to open its log.",
+    )
+
+
+def register_row(book: Book, factor: str, id_: str) -> dict[str, Any]:
+    """Return the asset's row of its register; empty when it has none."""
+    name = _KEYS[factor]
+    register = book.data.registers.get(name, schemas.REGISTERS[name].empty())
+    found = register.filter(pl.col(f"{factor}_id") == id_)
+    return found.row(0, named=True) if found.height else {}
+
+
+def _register_facts(book: Book, factor: str, id_: str) -> list[tuple[str, str]]:
+    row = register_row(book, factor, id_)
+    out = []
+    for column, word, unit in _FACTS[factor]:
+        value = row.get(column)
+        if value is None:
+            shown = "unknown"
+        elif isinstance(value, dt.date):
+            shown = day(value)
+        elif unit == "micron":
+            shown = book.pressure.text(value)
+        elif isinstance(value, float):
+            shown = f"{number(value)} {unit}".strip()
+        else:
+            shown = str(value)
+        out.append((word, shown))
+    services = book.services_of(factor, id_)
+    out.append(("services", ", ".join(f"{ACTION_WORDS.get(s['action'], s['action'])} {day(s['serviced_on'])}" for s in services[::-1][:6]) or "none on record"))
+    return out
+
+
+def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
+    findings = book.findings_on(factor, id_)
+    lines = []
+    if findings:
+        lines.append(f"Found: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}. {' '.join(f['action'] or '' for f in findings)}".strip())
+    else:
+        lines.append(f"Nothing was found against this {FACTOR_WORDS[factor]}.")
+    if factor == "pump":
+        oil = book.oil.filter(pl.col("pump_id") == id_)
+        if oil.height:
+            r = oil.row(0, named=True)
+            when = "No due day could be forecast" if r["due_on"] is None else f"Oil is due on about {day(r['due_on'])} (80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])})"
+            lines.append(f"{when}; blank-off pressure now {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil. {r['reason'] or ''}".strip())
+    lost = book.hours_now.get((factor, id_))
+    if lost and lost["hours_lost"] is not None and lost["hours_lost"] > 0:
+        lines.append(f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])}).")
+    tied = {entangled_words(book, e) for (f, i, _), e in book.effects.items() if f == factor and i == id_} - {""}
+    if tied:
+        lines.append(f"Take care: it was always used with {listed(sorted(tied))}. This fleet's history cannot tell which of them is the cause; a swap would.")
+    return tuple(lines)
+
+
+def _now_sentence(book: Book, factor: str, id_: str) -> str:
+    parts = []
+    for measure, word in (("speed_viscous", "speed in the thick stage"), ("speed_deep", "speed in the deep stage"), ("floor", "lowest pressure")):
+        e = book.effects.get((factor, id_, measure))
+        if e is not None and e["ratio"] is not None:
+            parts.append(f"{word} {ratio_words(e['ratio'])} ({times(e['ratio_lower'])} to {times(e['ratio_upper'])} of the fleet's middle, {plural(e['n'] or 0, 'evacuation')})")
+    return f"As it stands on like work: {'; '.join(parts)}." if parts else ""
+
+
+def asset_page(book: Book, factor: str, id_: str) -> Page:
+    """Put one asset's page together."""
+    work = book.work_of(factor, id_)
+    findings = book.findings_on(factor, id_)
+    histories = [c for c in (ratio_history(book, factor, id_, m) for m in ("speed_viscous", "speed_deep", "floor")) if c is not None]
+    spots = [c for c in (spot_chart(book, factor, id_, m) for m in ("floor", "speed_deep")) if c is not None]
+    named: set[str] = set()
+    for f in findings:
+        named.update(f["evidence"] or ())
+    rows = list(work.sort("started_at", "evacuation_id", descending=True, nulls_last=True).iter_rows(named=True))
+    behind = [r for r in rows if r["evacuation_id"] in named]
+    others = [r for r in rows if r["evacuation_id"] not in named][: MOST_LOGS - min(len(behind), MOST_LOGS // 2)]
+    sections = []
+    if findings:
+        sections.append(Section("findings", "What was found", (Block("findings", finding_cards(book, findings)),)))
+    sections.append(
+        Section(
+            "history",
+            "History on like work",
+            (Block("charts", histories),) if histories else (Block("missing", "No level on like work could be worked out: too few pulls on circuits of known volume, or the same partners throughout."),),
+            _now_sentence(book, factor, id_),
+        )
+    )
+    if spots:
+        sections.append(Section("measured", "As measured", (Block("charts", spots),)))
+    elif work.height:
+        sections.append(Section("measured", "As measured", (Block("missing", "Fewer than two evacuations have a measured speed or lowest pressure."),)))
+    if behind:
+        sections.append(Section("behind", "Logs behind the findings", (evacuation_table(book, "Logs behind the findings", behind[:MOST_LOGS], ""),)))
+    sections.append(
+        Section(
+            "logs",
+            "Its other logs" if behind else "Its logs",
+            (evacuation_table(book, f"The latest {len(others)} of {plural(len(rows) - len(behind), 'log')}", others, f"No evacuation with this {FACTOR_WORDS[factor]} is on record."),),
+        )
+    )
+    sections.append(Section("facts", "From the registers", (Block("plain", _register_facts(book, factor, id_)),)))
+    return Page(
+        "maintenance",
+        f"{capital(FACTOR_WORDS[factor])} {id_}",
+        f"{capital(FACTOR_WORDS[factor])} {id_}",
+        f"{plural(work.height, 'evacuation')} on record, {plural(work.filter(pl.col('month') == book.month).height, 'evacuation')} in {month_name(book.month)}",
+        _matters(book, factor, id_),
+        (),
+        tuple(sections),
+        ("Effective speed", "Deep stage", "Blank-off pressure", "Ratio to the fleet's middle", "Like work", "Bounds", "Entangled"),
+    )  # fmt: skip
+

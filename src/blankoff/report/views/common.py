@@ -1,0 +1,173 @@
+"""Pieces that several pages share: findings as cards, evacuations as rows, what could not be made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from blankoff.report import names
+from blankoff.report.book import EVIDENCE_SHOWN, Book, verdict_of
+from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
+from blankoff.report.words import (
+    FACTOR_WORDS,
+    KIND_WORDS,
+    NBSP,
+    NONE,
+    REASON_WORDS,
+    day,
+    effect_size,
+    percent,
+    sure,
+)
+
+SMALL_SAMPLE = 10
+
+
+@dataclass(frozen=True)
+class Card:
+    """One finding as a page shows it."""
+
+    anchor: str
+    kind: str
+    subject: Link
+    statement: str
+    action: str
+    small: str
+    evidence: tuple[Link, ...]
+    more_evidence: int
+
+
+def capital(text: str) -> str:
+    """Upper-case the first letter only."""
+    return text[:1].upper() + text[1:]
+
+
+def anchor(finding: Mapping[str, Any]) -> str:
+    """Return a finding's anchor on a page, safe whatever its id."""
+    return "f-" + names.file_stem("finding", str(finding["finding_id"]))
+
+
+def finding_cards(book: Book, findings: Iterable[Mapping[str, Any]]) -> tuple[Card, ...]:
+    """Findings as cards with links to the logs behind them."""
+    return tuple(_card(book, f) for f in findings)
+
+
+def evidence_of(book: Book, finding: Mapping[str, Any]) -> list[str]:
+    """Return the evacuations behind a finding that this fleet knows, the newest first."""
+    known = [e for e in (finding["evidence"] or ()) if e in book.rows]
+    return sorted(known, key=lambda e: (book.rows[e]["month"] or "", e), reverse=True)
+
+
+def _card(book: Book, f: Mapping[str, Any]) -> Card:
+    evidence = evidence_of(book, f)
+    size = effect_size(dict(f), book.pressure)
+    small = [f"{capital(sure(f['probability']))} sure." if f["probability"] is not None else "How sure: not stated."]
+    if size != NONE:
+        small.append(f"Size: {size}.")
+    if f["since"] is not None:
+        small.append(f"Since about {day(f['since'])}.")
+    return Card(
+        anchor(f),
+        capital(KIND_WORDS.get(f["kind"], str(f["kind"]))),
+        book.link(f["subject"], f["subject_id"]),
+        f["statement"] or "",
+        f["action"] or "",
+        " ".join(small),
+        tuple(book.link("evacuation", e) for e in evidence[:EVIDENCE_SHOWN]),
+        max(len(evidence) - EVIDENCE_SHOWN, 0),
+    )
+
+
+def verdict_cell(code: str | None) -> Cell:
+    """A verdict with its sign."""
+    verdict = verdict_of(code)
+    return cell(NONE) if verdict is None else Cell((Link(verdict.word),), verdict.word, verdict=verdict)
+
+
+def date_cell(date: Any) -> Cell:
+    """A day that sorts by time."""
+    return cell(day(date), "" if date is None else date.isoformat())
+
+
+def number_cell(text: str, key: float | None, href: str = "") -> Cell:
+    """A number that sorts by its value."""
+    return cell(text, "" if key is None or key != key else float(key), href)
+
+
+def thing_cell(book: Book, kind: str, id_: str | None) -> Cell:
+    """A thing, linked when it has a page."""
+    link = book.link(kind, id_)
+    return Cell((link,), link.text.lower())
+
+
+EVACUATION_HEADS = head("evacuation", "date", "circuit", "verdict", "why", "by", "with")
+
+
+def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | None = None) -> list[Row]:
+    """Evacuations as table rows; with ``hide``, everybody but that technician is marked as another."""
+    out = []
+    for r in rows:
+        who = book.link("technician", r["technician_id"])
+        other = hide is not None and r["technician_id"] != hide
+        with_what = tuple(book.link(k, r[f"{k}_id"]) for k in ("pump", "hose", "gauge") if r[f"{k}_id"] is not None)
+        out.append(
+            Row(
+                (
+                    thing_cell(book, "evacuation", r["evacuation_id"]),
+                    date_cell(r["started_on"]),
+                    cell(circuit(r)),
+                    verdict_cell(r["verdict"]),
+                    cell(REASON_WORDS.get(r["reason"] or "", NONE) + (", borderline" if r["borderline"] else "")),
+                    Cell((who,), who.text.lower(), alias="a colleague" if other else ""),
+                    Cell(with_what or (Link(NONE),)),
+                ),
+                person="-" if other else "",
+            )
+        )
+    return out
+
+
+def circuit(row: Mapping[str, Any]) -> str:
+    """Name a circuit with its kind."""
+    parts = [str(row[k]) for k in ("system_id", "kind") if row.get(k)]
+    return ", ".join(parts) or NONE
+
+
+def evacuation_table(book: Book, caption: str, rows: Iterable[Mapping[str, Any]], why: str, hide: str | None = None) -> Block:
+    """Evacuations as a table, or why there are none."""
+    return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why)
+
+
+def not_made_blocks(book: Book, kinds: Sequence[str]) -> tuple[Block, ...]:
+    """Say what of these could not be made from this fleet's input, and why."""
+    lines = [f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in book.data.not_made if k in kinds]
+    if not lines:
+        return ()
+    return (Block("quiet", "What could not be looked for in this fleet's data:"), Block("list", lines))
+
+
+def no_rows_section(key: str, title: str, why: str) -> Section:
+    """Make a section that only says why it is empty."""
+    return Section(key, title, (Block("missing", why),))
+
+
+def entangled_words(book: Book, effect: Mapping[str, Any]) -> str:
+    """What a level can't be told from, in words; empty when it stands alone."""
+    partners = effect.get("entangled_with") or []
+    if effect.get("separable") in (None, True) and not partners:
+        return ""
+    words = []
+    for partner in partners:
+        factor, _, id_ = str(partner).partition(":")
+        words.append(f"{FACTOR_WORDS.get(factor, factor)} {book.name_of(factor, id_)}")
+    return ", ".join(words) or "what it always travels with"
+
+
+def ratio_words(ratio: float | None, faster: str = "above", slower: str = "below") -> str:
+    """``18 % below`` typical, or ``typical``."""
+    if ratio is None:
+        return NONE
+    if abs(ratio - 1.0) < 0.03:
+        return "about typical"
+    return f"{percent(abs(ratio - 1.0))} {faster if ratio > 1 else slower} typical".replace("  ", NBSP)

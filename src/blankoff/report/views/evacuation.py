@@ -1,0 +1,185 @@
+"""One evacuation's page: the curve, the hold taken apart, the verdict in words, what was used, copies side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from blankoff.report.book import Book, verdict_of
+from blankoff.report.charts.curve import copies_chart, curve_chart, hold_chart
+from blankoff.report.data import EvacuationData
+from blankoff.report.layout import Block, Link, Page, Section
+from blankoff.report.views.common import capital, circuit, finding_cards
+from blankoff.report.words import (
+    NONE,
+    REASON_WORDS,
+    RISE_WORDS,
+    PressureWords,
+    day,
+    minutes,
+    number,
+    sure,
+)
+
+
+def verdict_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
+    """Say the verdict and why, with the numbers that made it."""
+    verdict = verdict_of(row.get("verdict"))
+    word = capital(verdict.word) if verdict else "Not judged"
+    limit, hold, target = row.get("required_limit_micron"), row.get("required_hold_minutes"), row.get("required_target_micron")
+    reason = row.get("reason") or ""
+    lowest = row.get("lowest_pumped_micron") or row.get("final_vacuum_micron")
+    detail = {
+        "held": f"reached {pressure.text(row.get('final_vacuum_micron'))} and stood {minutes(row.get('hold_minutes'))} under {pressure.text(limit)}",
+        "target_missed": f"the target of {pressure.text(target)} was not reached; the lowest was {pressure.text(lowest)}",
+        "short_hold": f"the hold stood {minutes(row.get('hold_minutes'))} where {minutes(hold)} were required",
+        "no_hold": "the circuit was never isolated, or for under a minute",
+        "recycled_log": "the log is a copy of another job's",
+        "no_log": "no log was handed in",
+        "unreadable_log": "the log cannot be read",
+        "leak": f"rose over {pressure.text(limit)} within {minutes(hold)}: a steady rise, as a leak makes it",
+        "moisture": f"rose over {pressure.text(limit)} within {minutes(hold)}: a rise that levels off, as water makes it",
+        "leak_and_moisture": f"rose over {pressure.text(limit)} within {minutes(hold)}: part steady, part levelling off",
+        "rise_unexplained": f"rose over {pressure.text(limit)} within {minutes(hold)}; what made it rise stays open",
+    }.get(reason, REASON_WORDS.get(reason, ""))
+    line = " The gauge's accuracy alone could have turned this verdict." if row.get("borderline") else ""
+    return f"{word}: {detail}.{line}"
+
+
+def dryness_sentence(row: Mapping[str, Any]) -> str:
+    """Say how dry the circuit was at the hold's end; empty when unknown."""
+    saturation, margin = row.get("saturation_c"), row.get("dryness_margin_k")
+    if saturation is None:
+        return ""
+    text = f"At the hold's end pressure, water would be {'ice' if saturation < 0 else 'liquid'} only below {number(saturation, 2)} °C"
+    if margin is None:
+        return f"{text}. The air's temperature is unknown."
+    if margin >= 20:
+        return f"{text}, {number(margin, 2)} K below the air: no free water can be left at the air's temperature."
+    if margin > 0:
+        return f"{text}, only {number(margin, 2)} K below the air: water in a cold spot could still be there."
+    return f"{text}, which is not below the air's temperature: free water may be left."
+
+
+def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
+    """Say what the hold's rise is made of; empty without a hold."""
+    kind = row.get("rise_kind")
+    if kind is None:
+        return ""
+    parts = f"The hold shows {RISE_WORDS[kind]}."
+    if row.get("leak_micron_per_min") is not None:
+        parts += f" Steady part {pressure.rate(row['leak_micron_per_min'])}"
+        if row.get("leak_micron_per_min_se") is not None:
+            parts += f" (standard error {pressure.rate(row['leak_micron_per_min_se'])})"
+        parts += f"; the part that levels off adds {pressure.text(row.get('moisture_rise_micron'))} over the required hold."
+    if row.get("p_leak") is not None and row.get("p_moisture") is not None:
+        parts += f" That the steady part matters is {sure(row['p_leak'])} likely; that the other part does, {sure(row['p_moisture'])}."
+    more = row.get("more_hold_minutes")
+    if kind == "undetermined" and more is not None and more > 0:
+        parts += f" It had to stand {minutes(more)} longer to tell a leak from moisture."
+    return parts
+
+
+def criterion_source(data: EvacuationData) -> str:
+    """Say where the acceptance criterion comes from."""
+    given = [k for k in ("target_micron", "hold_limit_micron", "hold_minutes") if data.register_row.get(k) is not None]
+    kind = data.row.get("kind")
+    rest = f"the fleet's setting for {kind}" if kind in data.settings.acceptance_by_kind else "the fleet's general setting"
+    if len(given) == 3:
+        return "this job's own row in the register"
+    return f"this job's own row in the register, the rest from {rest}" if given else rest
+
+
+def criterion_words(data: EvacuationData) -> str:
+    """Target, limit and hold in one line."""
+    row, pressure = data.row, PressureWords(data.settings.units)
+    return f"pump to {pressure.text(row.get('required_target_micron'))} or lower, then stand {minutes(row.get('required_hold_minutes'))} at or below {pressure.text(row.get('required_limit_micron'))}"
+
+
+def gauge_words(row: Mapping[str, Any]) -> str:
+    """Gauge, its stated accuracy and its calibration date."""
+    if row.get("gauge_id") is None:
+        return "not noted"
+    accuracy = "accuracy not stated" if row.get("accuracy_percent") is None else f"± {number(row['accuracy_percent'])} % of reading"
+    calibrated = "calibration date unknown" if row.get("calibrated_on") is None else f"calibrated {day(row['calibrated_on'])}"
+    return f"{row['gauge_id']}, {accuracy}, {calibrated}"
+
+
+def _pump_down(row: Mapping[str, Any], pressure: PressureWords) -> list[tuple[str, str]]:
+    marks = [(f"to {pressure.text(float(p))}", minutes(row[f"minutes_to_{p}"])) for p in (10000, 5000, 2000, 1000, 500) if row.get(f"minutes_to_{p}") is not None]
+    water = NONE
+    if row.get("water_g") is not None:
+        water = f"{number(row['water_g'], 2)} g"
+        if row.get("water_g_lower") is not None and row.get("water_g_upper") is not None:
+            water += f" ({number(row['water_g_lower'], 2)} to {number(row['water_g_upper'], 2)})"
+    plateau = NONE
+    if row.get("plateau_micron") is not None:
+        plateau = f"{minutes(row.get('plateau_minutes'))} at {pressure.text(row['plateau_micron'])}"
+    speed = "needs the circuit's volume" if row.get("volume_l") is None else NONE
+    return [
+        ("pumped", minutes(row.get("pumped_minutes"))),
+        *marks,
+        ("last steady reading before isolation", pressure.text(row.get("final_vacuum_micron"))),
+        ("effective speed, thick stage", f"{number(row['speed_viscous_l_s'])} l/s" if row.get("speed_viscous_l_s") is not None else speed),
+        ("effective speed, deep stage", f"{number(row['speed_deep_l_s'])} l/s" if row.get("speed_deep_l_s") is not None else speed),
+        ("boil-off plateau", plateau),
+        ("water boiled off", water),
+    ]
+
+
+def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
+    row = data.row
+    volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
+    extra = ", ".join(str(row[k]) for k in ("refrigerant", "system_oil") if row.get(k))
+    return [
+        ("circuit", f"{circuit(row)}{volume}{', ' + extra if extra else ''}"),
+        ("date", day(row.get("started_on"))),
+        ("branch, job", ", ".join(str(row[k]) for k in ("branch", "job_id") if row.get(k)) or NONE),
+        ("technician", book.link("technician", row.get("technician_id"))),
+        ("pump", book.link("pump", row.get("pump_id"))),
+        ("hose set", book.link("hose", row.get("hose_id"))),
+        ("gauge", Link(gauge_words(row), book.href("gauge", row["gauge_id"]) if row.get("gauge_id") else "")),
+        ("air", f"{number(row['ambient_c'], 2)} °C" if row.get("ambient_c") is not None else "temperature unknown"),
+        ("signed as", row.get("reported") or "not noted"),
+        ("criterion", criterion_words(data)),
+        ("it comes from", criterion_source(data)),
+        ("log", row.get("log_file") or "none handed in"),
+        ("readings", f"{data.log.readings}" if data.log.readings else "none"),
+        ("content hash of the log", data.log.keys[0] if len(data.log) else NONE),
+    ]
+
+
+def evacuation_page(book: Book, id_: str) -> Page:
+    """Put one evacuation's page together."""
+    data = book.evacuation(id_)
+    row, pressure = data.row, book.pressure
+    lines = [verdict_sentence(row, pressure)]
+    lines.extend(s for s in (rise_sentence(row, pressure), dryness_sentence(row)) if s)
+    sections = []
+    if data.log.readings:
+        charts = [Block("chart", curve_chart(data, "The whole log"))]
+        hold = hold_chart(data, "The hold, its rise taken apart")
+        charts.append(Block("chart", hold) if hold else Block("missing", "There is no hold to take apart."))
+        sections.append(Section("curve-section", "The curve", tuple(charts)))
+    else:
+        sections.append(Section("curve-section", "The curve", (Block("missing", "There are no readings to draw."),)))
+    copies = copies_chart(data)
+    if data.copies:
+        same = [book.link("evacuation", e) for e, _ in data.copies]
+        blocks: list[Block] = [Block("chart", copies)] if copies else []
+        blocks.append(Block("links", same))
+        sections.append(Section("copies-section", "Shares its curve with", tuple(blocks), "Look at both before speaking to anybody. The same file may have been handed in for two jobs by mistake."))
+    if data.findings:
+        sections.append(Section("findings", "Findings that name this log", (Block("findings", finding_cards(book, data.findings[:6])),)))
+    sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)),)))
+    sections.append(Section("pumping", "Pumping", (Block("plain", _pump_down(row, pressure)),)))
+    return Page(
+        "",
+        f"Evacuation {id_}",
+        f"Evacuation {id_}",
+        f"{day(row.get('started_on'))}, {circuit(row)}",
+        tuple(lines),
+        (),
+        tuple(sections),
+        ("Micron", "Hold", "Isolation", "Target and limit", "Steady rise", "Saturating rise", "Saturation line", "Dryness margin", "Effective speed"),
+    )  # fmt: skip

@@ -1,0 +1,254 @@
+"""The maintenance planner's page: a dated work list, each row leading to its evidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from blankoff.report.book import Book
+from blankoff.report.charts.base import Chart, table_of
+from blankoff.report.charts.dots import Dot, dots_chart
+from blankoff.report.layout import Block, Cell, Link, Page, Row, Section, cell, head, table_or
+from blankoff.report.views.common import (
+    capital,
+    date_cell,
+    entangled_words,
+    finding_cards,
+    not_made_blocks,
+    number_cell,
+    thing_cell,
+)
+from blankoff.report.words import (
+    FACTOR_PLURALS,
+    FACTOR_WORDS,
+    KIND_WORDS,
+    NONE,
+    count,
+    day,
+    hours,
+    listed,
+    month_name,
+    number,
+    plural,
+    sure,
+    times,
+)
+from blankoff.report.worklist import WorkItem, work_list
+
+_MOST_DOTS = 24
+
+
+def oil_chart(book: Book) -> Chart | None:
+    """When each pump's oil falls due, with bounds."""
+    rows = [r for r in book.oil.sort("due_on", "pump_id", nulls_last=True).iter_rows(named=True) if r["due_on"] is not None]
+    if not rows:
+        return None
+    dots, cells = [], []
+    for r in rows[:_MOST_DOTS]:
+        name = r["pump_id"]
+        tip = f"{name}: due {day(r['due_on'])}\n80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])}\nnow {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil"
+        dots.append(Dot(name, r["due_on"], r["due_lower"], r["due_upper"], "", tip, book.href("pump", name)))
+        cells.append(
+            (name, day(r["due_on"]), f"{day(r['due_lower'])} to {day(r['due_upper'])}", book.pressure.text(r["blankoff_micron"]), hours(r["oil_hours"]), r["reason"] or NONE)
+        )
+    soon = sum(r["due_on"] <= book.data.as_of + dt.timedelta(days=31) for r in rows)
+    title = f"{plural(soon, 'pump needs', 'pumps need')} fresh oil within a month" if soon else "No pump needs fresh oil within a month"
+    note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. Click a dot to open the pump."
+    if len(rows) > _MOST_DOTS:
+        note += f" The {_MOST_DOTS} soonest of {len(rows)} pumps."
+    return dots_chart(
+        "oil",
+        title,
+        "The day on which each pump's oil falls due, with 80 % bounds, the soonest first.",
+        dots,
+        "date",
+        "",
+        table_of(("pump", "due", "80 % bounds", "blank-off now", "hours on this oil", "why"), cells, [book.href("pump", r["pump_id"]) for r in rows[:_MOST_DOTS]]),
+        reference=(book.data.as_of, "today"),
+        note=note,
+    )
+
+
+def _due_words(item: WorkItem, as_of: dt.date) -> str:
+    if item.overdue or item.due <= as_of:
+        return "now"
+    inside = f" ({day(item.due_lower)} to {day(item.due_upper)})" if item.due_lower and item.due_upper else ""
+    return f"{day(item.due)}{inside}"
+
+
+def _waiting(item: WorkItem) -> Cell:
+    if item.hours_per_month is None:
+        return cell(NONE, "")
+    cost = "" if item.cost_per_month is None else f", {number(item.cost_per_month)}"
+    return number_cell(f"{hours(item.hours_per_month)}{cost} ({hours(item.hours_lower)} to {hours(item.hours_upper)})", item.hours_per_month)
+
+
+def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
+    """Return the work list as table rows."""
+    rows = []
+    for item in items:
+        link = book.link(item.asset, item.asset_id)
+        rows.append(
+            Row(
+                (
+                    cell(_due_words(item, book.data.as_of), item.due.isoformat()),
+                    Cell((Link(f"{FACTOR_WORDS[item.asset]} {link.text}", link.href),), link.text.lower()),
+                    cell(capital(KIND_WORDS[item.kind])),
+                    cell(item.action),
+                    number_cell(sure(item.probability) if item.probability is not None else "forecast", item.probability),
+                    _waiting(item),
+                )
+            )
+        )
+    return rows
+
+
+def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> Chart | None:
+    """How each asset stands to the fleet's middle on like work, the worst first."""
+    rows = [r for r in book.effects.values() if r["factor"] == factor and r["measure"] == measure and r["ratio"] is not None]
+    if not rows:
+        return None
+    worst_low = measure != "floor"
+    rows.sort(key=lambda r: (r["ratio"] if worst_low else -r["ratio"], r["level_id"]))
+    dots, cells = [], []
+    for r in rows[:_MOST_DOTS]:
+        tied = entangled_words(book, r)
+        name = book.name_of(factor, r["level_id"])
+        tip = f"{name}: {times(r['ratio'])} of the fleet's middle\n90 % bounds {times(r['ratio_lower'])} to {times(r['ratio_upper'])}\n{count(r['n'])} evacuations"
+        dots.append(Dot(name, r["ratio"], r["ratio_lower"], r["ratio_upper"], "can't be told apart" if tied else "stands alone", f"{tip}\ncan't be told from {tied}" if tied else tip, book.href(factor, r["level_id"])))
+        cells.append((name, times(r["ratio"]), f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}", count(r["n"]), tied or NONE))
+    note = "1.0 is the fleet's middle on like work. Lines: 90 % bounds. Circle: stands alone; diamond: always used with something else, so the cause may be that."
+    if len(rows) > _MOST_DOTS:
+        note += f" The {_MOST_DOTS} lowest of {len(rows)}."
+    first = rows[0]
+    name = book.name_of(factor, first["level_id"])
+    below = first["ratio_upper"] is not None and first["ratio_upper"] < 1.0
+    title = (
+        f"{what}: {name} stands lowest, at {times(first['ratio'])} of the fleet's middle"
+        if below
+        else f"{what}: no {FACTOR_WORDS[factor]} is surely below the fleet's middle"
+    )
+    return dots_chart(
+        key, title, f"{what} against the fleet's middle, with 90 % bounds, the lowest first.", dots, "ratio", "ratio to the fleet's middle",
+        table_of((FACTOR_WORDS[factor], "ratio", "90 % bounds", "evacuations", "can't be told from"), cells, [book.href(factor, r["level_id"]) for r in rows[:_MOST_DOTS]]),
+        reference=(1.0, "typical"), note=note,
+    )  # fmt: skip
+
+
+def _asset_section(book: Book, factor: str) -> Section:
+    """Make a section with every asset of one sort, worst first."""
+    findings = [f for f in book.findings if f["subject"] == factor]
+    ids = sorted(book.paged[factor])
+    rows = []
+    for id_ in ids:
+        deep = book.effects.get((factor, id_, "speed_deep"), {})
+        floor = book.effects.get((factor, id_, "floor"), {})
+        words = ", ".join(KIND_WORDS[f["kind"]] for f in book.findings_on(factor, id_) if f["kind"] in KIND_WORDS)
+        lost = book.hours_now.get((factor, id_), {}).get("hours_lost")
+        services = book.services_of(factor, id_)
+        this_month = book.work_of(factor, id_).filter(book.work_of(factor, id_)["month"] == book.month).height
+        rows.append(
+            (
+                (-len(book.findings_on(factor, id_)), -(lost or 0.0), id_),
+                Row(
+                    (
+                        thing_cell(book, factor, id_),
+                        cell(capital(words) or "nothing found", words or "~"),
+                        number_cell(_ratio(deep), deep.get("ratio")),
+                        number_cell(_ratio(floor), floor.get("ratio")),
+                        number_cell(hours(lost), lost),
+                        number_cell(count(this_month), this_month),
+                        date_cell(services[-1]["serviced_on"] if services else None),
+                    )
+                ),
+            )
+        )
+    rows.sort(key=lambda r: r[0])
+    kinds = {"pump": ("pump_worn", "oil_due"), "hose": ("hose_leaking", "hose_restricted"), "gauge": ("gauge_off",)}[factor]
+    blocks: list[Block] = []
+    if findings:
+        blocks.append(Block("findings", finding_cards(book, findings[:8])))
+    if factor == "pump":
+        chart = oil_chart(book)
+        blocks.append(Block("chart", chart) if chart else Block("missing", "No oil forecast could be made: it needs pump hours and, for its dates, oil changes in the services register."))
+    if factor in ("pump", "hose"):
+        pair = [
+            c
+            for c in (
+                levels_chart(book, factor, "speed_viscous", f"{factor}-viscous", "Speed in the thick stage") if factor == "pump" else None,
+                levels_chart(book, factor, "speed_deep", f"{factor}-deep", "Speed in the deep stage"),
+            )
+            if c is not None
+        ]
+        blocks.append(Block("charts", pair) if pair else Block("missing", "Speeds could not be compared: they need circuits of known volume."))
+    blocks.append(
+        table_or(
+            f"All {FACTOR_PLURALS[factor]}, those with findings first; ratios are to the fleet's middle on like work, with 90 % bounds",
+            head(FACTOR_WORDS[factor], "found", "#deep speed", "#lowest pressure", "#hours lost this month", "#evacuations this month", "last service"),
+            [r for _, r in rows],
+            f"No {FACTOR_PLURALS[factor]} are on record.",
+        )
+    )
+    blocks.extend(not_made_blocks(book, kinds))
+    return Section(f"all-{factor}", capital(FACTOR_PLURALS[factor]), tuple(blocks))
+
+
+def _ratio(effect: dict[str, float]) -> str:
+    if effect.get("ratio") is None:
+        return NONE
+    return f"{times(effect['ratio'])} ({times(effect['ratio_lower'])} to {times(effect['ratio_upper'])})"
+
+
+def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
+    """Say in a few sentences what the planner should take along."""
+    if not items:
+        return ("Nothing is due: no pump, hose set or gauge shows a fault that the logs can prove, and no oil falls due within two months.",)
+    now = [i for i in items if i.overdue]
+    later = [i for i in items if not i.overdue]
+    lines = []
+    if now:
+        per = {a: len({i.asset_id for i in now if i.asset == a}) for a in ("pump", "hose", "gauge")}
+        told = listed([plural(n, FACTOR_WORDS[a], FACTOR_PLURALS[a]) for a, n in per.items() if n])
+        lines.append(f"To do now: {told}.")
+    if later:
+        lines.append(f"Oil falls due within two months on {plural(len(later), 'more pump')}, the first on {day(later[0].due)} (pump {later[0].asset_id}).")
+    costly = max(items, key=lambda i: (i.hours_per_month or 0.0, i.asset_id))
+    if costly.hours_per_month:
+        lines.append(f"Waiting costs most with {FACTOR_WORDS[costly.asset]} {costly.asset_id}: {hours(costly.hours_per_month)} a month beyond a typical one.")
+    return tuple(lines)
+
+
+def maintenance_page(book: Book) -> Page:
+    """Put the maintenance page together."""
+    items = work_list(book)
+    files = [
+        Link("Spreadsheet (XLSX)", "maintenance.xlsx"),
+        Link("Plain table (CSV)", "maintenance.csv"),
+        Link("Calendar (iCalendar)", "maintenance.ics", "all-day entries on the due days"),
+    ]
+    cost = book.data.settings.maintenance.oil_change_cost
+    return Page(
+        "maintenance",
+        f"Maintenance, {month_name(book.month)}",
+        "Maintenance",
+        f"Work list of {day(book.data.as_of)}",
+        matters(book, items),
+        (),
+        (
+            Section(
+                "list",
+                "Work list, by date",
+                (
+                    table_or(
+                        "Each row opens the asset's evidence",
+                        head("due", "asset", "what", "to do", "#sure", "#waiting costs a month: hours, money (90 % bounds)"),
+                        work_rows(book, items),
+                        "Nothing is due.",
+                    ),
+                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {number(cost)} of the fleet's own money. Dates in brackets are 80 % bounds."),
+                    Block("links", files),
+                ),
+            ),
+            *(_asset_section(book, a) for a in ("pump", "hose", "gauge")),
+        ),
+        ("Blank-off pressure", "Effective speed", "Deep stage", "Ratio to the fleet's middle", "Like work", "Bounds", "Entangled", "Finding"),
+    )  # fmt: skip

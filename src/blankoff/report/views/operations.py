@@ -1,0 +1,382 @@
+"""The operations lead's page: a monthly review meeting, ten minutes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import polars as pl
+
+from blankoff.report.book import Book, share_bounds
+from blankoff.report.charts.base import Chart, Records, table_of
+from blankoff.report.charts.dots import Dot, dots_chart
+from blankoff.report.charts.series import verdict_chart
+from blankoff.report.layout import Block, Link, Page, Row, Section, cell, chart_or, head, table_or
+from blankoff.report.views.common import (
+    capital,
+    evacuation_table,
+    finding_cards,
+    no_rows_section,
+    number_cell,
+)
+from blankoff.report.words import (
+    FACTOR_PLURALS,
+    FACTOR_WORDS,
+    KIND_WORDS,
+    NONE,
+    REASON_WORDS,
+    VERDICT_WORDS,
+    count,
+    day,
+    hours,
+    month_name,
+    month_short,
+    number,
+    percent,
+    plural,
+)
+
+VERDICTS = ("passed", "failed", "unproven")
+THIN = 5
+_MOST_ROWS = 14
+
+
+def verdict_counts(frame: pl.DataFrame) -> dict[str, int]:
+    """Evacuations by verdict, every verdict present."""
+    found = Counter(frame.get_column("verdict").drop_nulls().to_list())
+    return {v: found.get(v, 0) for v in VERDICTS}
+
+
+def signed_without_proof(frame: pl.DataFrame) -> pl.DataFrame:
+    """Evacuations that were signed as passed and are not proven."""
+    return frame.filter((pl.col("reported") == "passed") & (pl.col("verdict") != "passed"))
+
+
+def against_before(book: Book) -> str:
+    """Say how this month's proven share stands to the twelve months before, as far as the numbers can tell."""
+    now, before = verdict_counts(book.now), verdict_counts(book.year)
+    n, m = sum(now.values()), sum(before.values())
+    if n == 0 or m == 0:
+        return "There are no earlier months to compare with." if n else ""
+    share, low, high = share_bounds(now["passed"], n)
+    past = before["passed"] / m
+    if low <= past <= high:
+        how = "no clear change"
+    else:
+        how = "better than before" if share > past else "worse than before"
+    return f"In the twelve months before, {percent(past)} were proven: {how}."
+
+
+def months_chart(book: Book) -> Chart | None:
+    """Proven, failed and unproven by month."""
+    frame = book.work.filter(pl.col("month").is_in(book.months))
+    if frame.is_empty():
+        return None
+    by = frame.group_by("month", "verdict").len()
+    counts = {(r["month"], r["verdict"]): r["len"] for r in by.iter_rows(named=True)}
+    records: Records = []
+    rows = []
+    for month in book.months:
+        total = sum(counts.get((month, v), 0) for v in VERDICTS)
+        below = 0.0
+        for rank, verdict in enumerate(VERDICTS):
+            n = counts.get((month, verdict), 0)
+            share = n / total if total else 0.0
+            if n:
+                records.append(
+                    {
+                        "month": month_short(month),
+                        "verdict": VERDICT_WORDS[verdict],
+                        "n": n,
+                        "share": round(share, 5),
+                        "middle": round(below + share / 2, 5),
+                        "rank": rank,
+                        "tip": f"{month_name(month)}: {n} of {total} {VERDICT_WORDS[verdict]} ({percent(share)})",
+                    }
+                )
+            below += share
+        if not total:
+            records.append({"month": month_short(month), "verdict": "unproven", "n": 0, "share": 0, "middle": 0, "rank": 2, "tip": ""})
+        rows.append((month_name(month), count(total), *(count(counts.get((month, v), 0)) for v in VERDICTS)))
+    now = verdict_counts(book.now)
+    n = sum(now.values())
+    title = f"{percent(now['passed'] / n)} proven in {month_name(book.month)}" if n else "Proven, month by month"
+    return verdict_chart(
+        "months",
+        title,
+        "Stacked bars, one per month: share of evacuations proven, failed and unproven, with counts inside.",
+        records,
+        table_of(("month", "evacuations", "proven", "failed", "unproven"), rows),
+        "Numbers inside the bars are evacuations. From below: proven, failed, unproven (dashed edge).",
+    )
+
+
+def shares_chart(book: Book, column: str, word: str) -> Chart | None:
+    """Proven share by branch or system kind, this month against the twelve before."""
+    frame = book.now.filter(pl.col(column).is_not_null())
+    if frame.is_empty():
+        return None
+    past = book.year
+    groups = frame.group_by(column).agg(pl.len().alias("n")).sort(["n", column], descending=[True, False]).head(_MOST_ROWS)
+    dots: list[Dot] = []
+    rows = []
+    worst: tuple[float, str] | None = None
+    overall = verdict_counts(book.now)["passed"] / max(book.now.height, 1)
+    for name in groups.get_column(column).to_list():
+        cells = [str(name)]
+        for label, part in (("this month", frame), ("twelve months before", past)):
+            own = part.filter(pl.col(column) == name)
+            hits, n = verdict_counts(own)["passed"], own.height
+            share, low, high = share_bounds(hits, n)
+            tip = f"{name}, {label}: {hits} of {n} proven ({percent(share)})\n90 % bounds {percent(low)} to {percent(high)}"
+            dots.append(Dot(str(name), share if n else None, low if n else None, high if n else None, label, tip))
+            cells.extend([f"{count(hits)} of {count(n)}", f"{percent(share)} ({percent(low)} to {percent(high)})" if n else NONE])
+            if label == "this month" and n >= THIN and high < overall and (worst is None or share < worst[0]):
+                worst = (share, str(name))
+        rows.append(cells)
+    title = (
+        f"By {word}: {worst[1]} is clearly below the rest, {percent(worst[0])} proven"
+        if worst
+        else f"By {word}: no {word} is clearly below the rest"
+    )
+    return dots_chart(
+        f"by-{column}",
+        title,
+        f"Share proven by {word} this month and in the twelve months before, with 90 % bounds.",
+        dots,
+        "share",
+        "share proven",
+        table_of((word, "this month", "share (90 % bounds)", "twelve before", "share (90 % bounds)"), rows),
+        note="Circle: this month. Diamond: the twelve months before. Lines: 90 % bounds.",
+    )
+
+
+def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
+    """Hours lost this month, the costliest things first, and those rows."""
+    rows = sorted(
+        (r for r in book.hours_now.values() if r["hours_lost"] is not None and r["hours_lost"] > 0),
+        key=lambda r: (-r["hours_lost"], r["factor"], r["level_id"]),
+    )
+    if not rows:
+        return None, []
+    dots, cells = [], []
+    for r in rows[:_MOST_ROWS]:
+        name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
+        cost = "" if r["cost"] is None else f", cost {number(r['cost'])}"
+        tip = f"{name}: {hours(r['hours_lost'])} lost (90 % bounds {hours(r['hours_lower'])} to {hours(r['hours_upper'])}){cost}"
+        dots.append(Dot(name, r["hours_lost"], r["hours_lower"], r["hours_upper"], "", tip, book.href(r["factor"], r["level_id"])))
+        cells.append(
+            (name, hours(r["hours_lost"]), f"{hours(r['hours_lower'])} to {hours(r['hours_upper'])}", number(r["cost"]), count(r["evacuations"]))
+        )
+    top = rows[0]
+    title = f"{capital(FACTOR_WORDS.get(top['factor'], top['factor']))} {book.name_of(top['factor'], top['level_id'])} cost the most: {hours(top['hours_lost'])}"
+    chart = dots_chart(
+        "hours",
+        title,
+        "Hours lost this month against a typical rig on the same circuits, the costliest first, with 90 % bounds.",
+        dots,
+        "hours",
+        "hours beyond a typical rig",
+        table_of(
+            ("what", "hours lost", "90 % bounds", "cost (own money)", "evacuations"),
+            cells,
+            [book.href(r["factor"], r["level_id"]) for r in rows[:_MOST_ROWS]],
+        ),
+        reference=(0.0, ""),
+        note="Against what the same circuits would have taken with a typical rig. Click a dot to open its page.",
+    )
+    return chart, rows
+
+
+def _hours_section(book: Book) -> Section:
+    chart, rows = hours_chart(book)
+    if chart is None:
+        return no_rows_section("lost", "Hours and money lost", "Hours lost could not be worked out this month: too few pulls on circuits of known volume.")
+    by = {
+        f: sum(r["hours_lost"] for r in rows if r["factor"] == f) for f in dict.fromkeys(r["factor"] for r in rows)
+    }
+    total = ", ".join(f"{FACTOR_PLURALS.get(f, f)} {hours(h)}" for f, h in by.items())
+    cost = book.data.settings.maintenance.labour_cost_per_hour
+    blocks: list[Block] = [Block("chart", chart)]
+    repeat = book.proof_lost.filter(pl.col("month") == book.month)
+    if repeat.height:
+        per = repeat.group_by("habit").agg(pl.col("evacuations").sum(), pl.col("pumped_hours").sum()).sort("habit")
+        table = tuple(
+            Row((cell(r["habit"]), number_cell(count(r["evacuations"]), r["evacuations"]), number_cell(hours(r["pumped_hours"]), r["pumped_hours"]),
+                 number_cell(number(r["pumped_hours"] * cost), r["pumped_hours"])))
+            for r in per.iter_rows(named=True)
+        )  # fmt: skip
+        blocks.append(
+            table_or(
+                "Pumping that ended without proof: what it would take to pump these again",
+                head("habit", "#evacuations", "#hours", "#cost (own money)"),
+                table,
+                "",
+            )
+        )
+    lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {number(cost)} of the fleet's own money."
+    return Section("lost", "Hours and money lost", tuple(blocks), lead)
+
+
+def changes_section(book: Book) -> Section:
+    """What last month's actions changed: findings that opened, persist and closed."""
+    key, title = "changed", "What last month's actions changed"
+    if book.earlier_finding.is_empty():
+        return no_rows_section(key, title, "No findings from an earlier month are known, so nothing can be compared yet.")
+    lasting = pl.col("subject") != "evacuation"
+    now = {f["finding_id"]: f for f in book.finding.filter(lasting).iter_rows(named=True)}
+    then = {f["finding_id"]: f for f in book.earlier_finding.filter(lasting).iter_rows(named=True)}
+    rows: list[Row] = []
+    kinds = [k for k in KIND_WORDS if any(f["kind"] == k for f in (*now.values(), *then.values()))]
+    for kind in kinds:
+        groups = (
+            [f for i, f in sorted(now.items()) if f["kind"] == kind and i not in then],
+            [f for i, f in sorted(now.items()) if f["kind"] == kind and i in then],
+            [f for i, f in sorted(then.items()) if f["kind"] == kind and i not in now],
+        )
+        cells = [cell(capital(KIND_WORDS[kind]))]
+        for group in groups:
+            parts = tuple(book.link(f["subject"], f["subject_id"]) for f in group) or (Link(NONE),)
+            cells.append(type(cells[0])(parts, float(len(group))))
+        rows.append(Row(tuple(cells)))
+    opened, closed = len(now.keys() - then.keys()), len(then.keys() - now.keys())
+    when = day(book.earlier_finding.get_column("as_of").max())  # type: ignore[arg-type]
+    lead = f"Since {when}: {plural(opened, 'finding')} opened, {len(now.keys() & then.keys())} persist, {closed} closed."
+    return Section(key, title, (table_or("Findings by kind", head("finding", "opened", "persists", "closed"), rows, "No findings then or now."),), lead)
+
+
+def _signed_section(book: Book) -> Section:
+    rows = signed_without_proof(book.now)
+    signed = book.now.filter(pl.col("reported") == "passed").height
+    if signed == 0:
+        return no_rows_section("signed", "Signed without proof", "Nothing was signed as passed this month, or the register has no column 'reported'.")
+    by = rows.group_by("reason").len().sort(["len", "reason"], descending=[True, False])
+    why = ", ".join(f"{r['len']} {REASON_WORDS.get(r['reason'] or '', '')}" for r in by.iter_rows(named=True))
+    lead = f"{rows.height} of {plural(signed, 'job')} signed as passed {'is' if rows.height == 1 else 'are'} not proven by {'its' if rows.height == 1 else 'their'} log{': ' + why if why else ''}."
+    return Section(
+        "signed",
+        "Signed without proof",
+        (evacuation_table(book, "Signed as passed, not proven", rows.sort("started_on", "evacuation_id", descending=True).iter_rows(named=True), "Every job signed as passed is proven by its log."),),
+        lead,
+    )  # fmt: skip
+
+
+def _groups_section(book: Book) -> Section:
+    key, title = "groups", "How evacuations went, without looking at the verdict"
+    frame = book.now.filter(pl.col("group_name").is_not_null())
+    if frame.is_empty():
+        return no_rows_section(key, title, "Too few logs alike to form groups.")
+    rows = []
+    for r in (
+        frame.group_by("group_id", "group_name")
+        .agg(pl.len().alias("n"), *((pl.col("verdict") == v).sum().alias(v) for v in VERDICTS))
+        .sort(["n", "group_id"], descending=[True, False])
+        .iter_rows(named=True)
+    ):
+        rows.append(
+            Row((cell(capital(r["group_name"])), number_cell(count(r["n"]), r["n"]), *(number_cell(f"{count(r[v])} ({percent(r[v] / r['n'])})", r[v]) for v in VERDICTS)))
+        )  # fmt: skip
+    lead = "Logs that look alike, grouped by the computer from their curves alone. A group that is split between verdicts, or that none explains, deserves a look."
+    return Section(key, title, (table_or("Outcome groups and verdicts this month", head("group", "#evacuations", "#proven", "#failed", "#unproven"), rows, ""),), lead)
+
+
+def _thin_section(book: Book) -> Section:
+    lines: list[str] = []
+    for column, word in (("branch", "branch"), ("kind", "system kind")):
+        known = book.now.filter(pl.col(column).is_not_null())
+        small = known.group_by(column).len().filter(pl.col("len") < THIN).sort(column)
+        if small.height:
+            names = ", ".join(f"{r[column]} ({r['len']})" for r in small.head(12).iter_rows(named=True))
+            lines.append(f"Fewer than {THIN} evacuations this month, by {word}: {names}.")
+    n = book.now.height
+    for column, word in (("volume_l", "the circuit's volume"), ("ambient_c", "the air's temperature"), ("gauge_id", "the gauge"), ("kind", "the system's kind")):
+        missing = book.now.get_column(column).null_count()
+        if n and missing > 0.1 * n:
+            lines.append(f"{capital(word)} is unknown for {missing} of {n} evacuations.")
+    lost = [r for r in book.effects.values() if r["separable"] is False]
+    by = Counter(r["factor"] for r in {(r["factor"], r["level_id"]): r for r in lost}.values())
+    if by:
+        told = ", ".join(plural(by[f], FACTOR_WORDS[f], FACTOR_PLURALS[f]) for f in FACTOR_WORDS if by[f])
+        lines.append(f"Always used together with something else, so that this fleet's history can't tell which is the cause: {told}.")
+    lines.extend(book.data.swap_plan)
+    blocks: list[Block] = [Block("list", lines)] if lines else [Block("missing", "Nothing stands out as thin this month.")]
+    if book.data.not_made:
+        blocks.append(Block("quiet", "What could not be made from this fleet's input:"))
+        blocks.append(Block("list", [f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in book.data.not_made]))
+    return Section("thin", "Where the data is thin", tuple(blocks))
+
+
+def _coverage_section(book: Book) -> Section:
+    rows = [
+        Row((cell(capital(r["item"])), *(number_cell(count(r[k]), r[k]) for k in ("handed_in", "used", "refused"))))
+        for r in book.coverage.iter_rows(named=True)
+    ]
+    blocks = [table_or("What was handed in, used and refused", head("input", "#handed in", "#used", "#refused"), rows, "No counts of the input are known.")]
+    refused = book.data.quarantine
+    if refused.height:
+        items = [
+            Row((cell(r["path"] or NONE), number_cell(count(r["row"]), r["row"]), cell(r["field"] or NONE), cell(r["problem"] or NONE)))
+            for r in refused.sort("path", "row", "field", nulls_last=True).head(400).iter_rows(named=True)
+        ]
+        blocks.append(table_or("Refused, with the reason and the mend", head("file", "#line", "part", "reason"), items, ""))
+        if refused.height > len(items):
+            blocks.append(Block("quiet", f"The first {len(items)} of {count(refused.height)}; the rest is in the exported table quarantine."))
+    return Section("coverage", "What was handed in", tuple(blocks), "Every file and every register row is either used or listed here with the reason.")
+
+
+def matters(book: Book) -> tuple[str, ...]:
+    """Say in a few sentences what the lead should take along."""
+    counts = verdict_counts(book.now)
+    n = sum(counts.values())
+    if n == 0:
+        return (f"No evacuation is on record for {month_name(book.month)}.",)
+    lines = [
+        f"{plural(n, 'evacuation')}: {counts['passed']} proven dry and tight ({percent(counts['passed'] / n)}), {counts['failed']} failed, {counts['unproven']} without proof. {against_before(book)}"
+    ]
+    unproven = signed_without_proof(book.now).height
+    if unproven:
+        lines.append(f"{plural(unproven, 'job was', 'jobs were')} signed as passed without proof in the log.")
+    _, rows = hours_chart(book)
+    if rows:
+        r = rows[0]
+        name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
+        cost = "" if r["cost"] is None else f", {number(r['cost'])} in labour"
+        lines.append(f"The dearest single thing was {name}: {hours(r['hours_lost'])} beyond a typical rig{cost}.")
+    return tuple(lines)
+
+
+def operations_page(book: Book) -> Page:
+    """Put the operations page together."""
+    counts = verdict_counts(book.now)
+    n = sum(counts.values())
+    facts = []
+    for verdict, word in (("passed", "proven"), ("failed", "failed"), ("unproven", "unproven")):
+        share, low, high = share_bounds(counts[verdict], n)
+        facts.append({"label": capital(word), "value": count(counts[verdict]), "small": f"{percent(share)} ({percent(low)} to {percent(high)})" if n else ""})
+    unproven = signed_without_proof(book.now).height
+    facts.append({"label": "Signed without proof", "value": count(unproven), "small": "jobs signed as passed"})
+    evacuation_findings = [f for f in book.findings if f["kind"] == "log_recycled" and book.rows.get(f["subject_id"], {}).get("month") == book.month]
+    where = [c for c in (shares_chart(book, "branch", "branch"), shares_chart(book, "kind", "system kind")) if c is not None]
+    sections = [
+        Section("months-section", "This month against the twelve before", (chart_or(months_chart(book), "No evacuations in these thirteen months."),)),
+        Section("where", "Where it goes wrong", (Block("charts", where),) if where else (Block("missing", "Neither branches nor system kinds are known."),)),
+        _signed_section(book),
+        _hours_section(book),
+        changes_section(book),
+        _groups_section(book),
+    ]
+    if evacuation_findings:
+        sections.insert(3, Section("copies", "Logs that are copies of other jobs'", (Block("findings", finding_cards(book, evacuation_findings)),),
+                                   "Look at the two curves side by side before speaking to anybody."))  # fmt: skip
+    sections += [_thin_section(book), _coverage_section(book)]
+    return Page(
+        "operations",
+        f"Operations, {month_name(book.month)}",
+        "Operations",
+        f"{month_name(book.month)}, from what was known on {day(book.data.as_of)}",
+        matters(book),
+        (Block("facts", facts),),
+        tuple(sections),
+        ("Proven", "Failed", "Unproven", "Hold", "Target and limit", "Bounds", "Like work", "Entangled", "Outcome group", "Finding"),
+    )
+

@@ -1,0 +1,258 @@
+"""Plain words: dates, numbers, pressures in the fleet's unit, and what each code of the tables means to a person."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from blankoff.units import micron_to_pa
+
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+          "December")  # fmt: skip
+NBSP = "\u00a0"
+NONE = "–"
+THIN = "\u202f"
+
+VERDICT_WORDS = {"passed": "proven", "failed": "failed", "unproven": "unproven"}
+VERDICT_SIGNS = {"passed": "●", "failed": "▲", "unproven": "◇"}
+REASON_WORDS = {
+    "held": "held as required",
+    "leak": "rose over the limit: leak",
+    "moisture": "rose over the limit: moisture",
+    "leak_and_moisture": "rose over the limit: leak and moisture",
+    "rise_unexplained": "rose over the limit, cause open",
+    "target_missed": "target vacuum not reached",
+    "short_hold": "hold cut short",
+    "no_hold": "no hold",
+    "recycled_log": "log is a copy of another job's",
+    "no_log": "no log handed in",
+    "unreadable_log": "log cannot be read",
+}
+RISE_WORDS = {
+    "flat": "hardly any rise",
+    "moisture": "a rise that levels off: moisture or outgassing",
+    "leak": "a steady rise: leak",
+    "leak_and_moisture": "a steady rise and one that levels off: leak and moisture",
+    "undetermined": "the hold was too short to tell a leak from moisture",
+}
+KIND_WORDS = {
+    "pump_worn": "pump worn",
+    "oil_due": "oil due",
+    "hose_leaking": "hose set leaks",
+    "hose_restricted": "hose set chokes",
+    "gauge_off": "gauge reads off",
+    "holds_skipped": "holds skipped",
+    "holds_cut_short": "holds cut short",
+    "pumping_stopped_early": "pumping stopped early",
+    "slow_rigging": "slow rigging",
+    "log_recycled": "log is a copy",
+    "signed_without_proof": "signed without proof",
+    "reported_pass_rate": "signs more than the logs support",
+}
+FAULT_WORDS = {
+    "skipped": "hold skipped",
+    "short": "hold cut short",
+    "target_missed": "pumping stopped early",
+    "log_missing": "log not handed in",
+}
+FAULT_OF_KIND = {"holds_skipped": "skipped", "holds_cut_short": "short", "pumping_stopped_early": "target_missed"}
+MEASURE_WORDS = {
+    "speed_viscous": "speed in the first, thick stage",
+    "speed_deep": "speed in the deep stage",
+    "floor": "lowest pressure reached",
+}
+FACTOR_WORDS = {"pump": "pump", "hose": "hose set", "gauge": "gauge", "technician": "technician"}
+FACTOR_PLURALS = {"pump": "pumps", "hose": "hose sets", "gauge": "gauges", "technician": "technicians"}
+ACTION_WORDS = {
+    "oil_change": "oil change",
+    "overhaul": "overhaul",
+    "repair": "repair",
+    "replacement": "replacement",
+    "calibration": "calibration",
+}
+PHASE_WORDS = {"pump_down": "pumping", "hold": "hold", "break": "gas break", "gap": "no readings"}
+
+CAUTIONS = (
+    "This is evidence for a qualified person, not a release to charge.",
+    "Refrigerants, pressurised nitrogen, electricity and flammable (A2L, A3) refrigerants can hurt people. Local codes, "
+    "the equipment maker's instructions and licensed practice come first.",
+    "Comparisons of people are for coaching. Small samples, unlike work and shared equipment mislead, so bounds and "
+    "caveats stand beside every name.",
+)
+
+GLOSSARY = {
+    "Evacuation": "Drawing air and water out of an opened circuit with a vacuum pump before it is charged.",
+    "Micron": "A thousandth of a torr, 0.133 322 Pa: the trade's unit of deep vacuum. The air around us is about 760 000.",
+    "Pascal (Pa)": "The SI unit of pressure; 1 Pa is about 7.5 microns.",
+    "Hold": "The standing test: the circuit is shut off from the pump and its pressure is watched.",
+    "Isolation": "The moment the circuit is shut off from the pump; the hold begins.",
+    "Proven": "The log shows that the target was reached and the hold stood under its limit for as long as required.",
+    "Failed": "The pressure rose over the limit within the required hold.",
+    "Unproven": "The log does not show a full test: no log, no hold, a short one, a missed target, or a copied log.",
+    "Borderline": "The gauge's stated accuracy alone could have turned the verdict.",
+    "Target and limit": "The pressure pumping must reach, and the pressure the hold must stay under. They come from the "
+    "job, from the system's kind, or from the fleet's setting.",
+    "Steady rise": "The part of a hold's rise that climbs at one pace: air coming in through a leak.",
+    "Saturating rise": "The part that levels off: water evaporating and gas coming out of oil and walls.",
+    "Undetermined": "The hold was too short to tell a small leak from slow outgassing. The page says how much longer it "
+    "had to stand.",
+    "Saturation line": "The pressure of water vapour over water (or ice) at a temperature. While liquid water is left, "
+    "pumping stays near this line.",
+    "Dryness margin": "The air's temperature minus the temperature at which water would still be liquid or ice at the "
+    "hold's end pressure. The larger, the drier.",
+    "Blank-off pressure": "The lowest pressure a pump reaches with its inlet closed. It tells the state of its oil and "
+    "seals.",
+    "Effective speed": "How fast gas leaves the circuit at its service port, in litres per second: pump, hose and valve "
+    "cores together.",
+    "Deep stage": "Below some 1 500 microns (200 Pa), where hoses and valve cores count most.",
+    "Valve core": "The spring valve in a service port. Left in, it is a hole of 2 to 3 mm that costs most of the deep "
+    "speed.",
+    "Ratio to the fleet's middle": "1.0 is typical on like work. 0.8 is a fifth slower (or lower) than that.",
+    "Bounds": "The true value lies between them with the stated chance (90 % unless it says otherwise).",
+    "Like work": "The same kinds of system, size, water and season: what anybody would be expected to do on those jobs.",
+    "Standing rate": "A person's long-run rate of something, drawn towards like work as long as there are few jobs.",
+    "Entangled": "Two things always used together. This fleet's history cannot tell which of them is the cause.",
+    "Outcome group": "Evacuations whose logs look alike, found by the computer without knowing the verdicts.",
+    "Finding": "Something somebody should act on, with its evidence and how sure we are.",
+}
+
+
+@dataclass(frozen=True)
+class PressureWords:
+    """Pressures as people of this fleet see them."""
+
+    units: Literal["micron", "pa"]
+
+    @property
+    def name(self) -> str:
+        """Word behind a number."""
+        return "microns" if self.units == "micron" else "Pa"
+
+    def value(self, micron: float) -> float:
+        """Microns to the shown unit."""
+        return micron if self.units == "micron" else micron_to_pa(micron)
+
+    def text(self, micron: float | None) -> str:
+        """``480 microns`` or ``64 Pa``; a dash for the unknown."""
+        return NONE if _unknown(micron) else f"{number(self.value(float(micron or 0.0)))}{NBSP}{self.name}"
+
+    def rate(self, micron_per_min: float | None) -> str:
+        """``4.2 microns/min`` or ``0.56 Pa/min``."""
+        return NONE if _unknown(micron_per_min) else f"{self.text(micron_per_min)}/min"
+
+
+def _unknown(x: object) -> bool:
+    return x is None or (isinstance(x, float) and not math.isfinite(x))
+
+
+def day(date: dt.date | dt.datetime | None) -> str:
+    """``3 Nov 2026``; a dash for the unknown."""
+    return NONE if date is None else f"{date.day}{NBSP}{MONTHS[date.month - 1][:3]}{NBSP}{date.year}"
+
+
+def month_name(month: str) -> str:
+    """``2026-10`` → ``October 2026``."""
+    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
+
+
+def month_short(month: str) -> str:
+    """``2026-10`` → ``Oct 26``."""
+    return f"{MONTHS[int(month[5:7]) - 1][:3]} {month[2:4]}"
+
+
+def months_up_to(month: str, count: int) -> list[str]:
+    """Return the ``count`` months that end with ``month``, oldest first."""
+    last = int(month[:4]) * 12 + int(month[5:7]) - 1
+    return [f"{m // 12:04d}-{m % 12 + 1:02d}" for m in range(last - count + 1, last + 1)]
+
+
+def number(x: float | None, digits: int = 3) -> str:
+    """Round to ``digits`` figures, thousands parted by a thin blank; a dash for the unknown.
+
+    Whole parts are never rounded away: 17 546 with three figures is 17 500, 1 234 is 1 230, 0.01234 is 0.0123.
+    """
+    if x is None or _unknown(x):
+        return NONE
+    value = float(x)
+    if value == 0.0:
+        return "0"
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, decimals)
+    if decimals <= 0:
+        text = f"{rounded:,.0f}"
+    else:
+        text = f"{rounded:,.{min(decimals, 12)}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace(",", THIN).replace("-", "−")
+
+
+def count(n: int | None) -> str:
+    """Whole number in full, thousands parted by a thin blank."""
+    return NONE if n is None else f"{n:,}".replace(",", THIN).replace("-", "−")
+
+
+def percent(share: float | None) -> str:
+    """``74 %``; under one per cent with one decimal."""
+    if share is None or _unknown(share):
+        return NONE
+    value = 100.0 * share
+    return f"{value:.1f}{NBSP}%" if 0 < abs(value) < 0.95 else f"{value:.0f}{NBSP}%"
+
+
+def sure(probability: float | None) -> str:
+    """How sure, never quite certain."""
+    if probability is None or _unknown(probability):
+        return NONE
+    if probability > 0.99:
+        return f"over 99{NBSP}%"
+    return percent(probability)
+
+
+def times(ratio: float | None) -> str:
+    """Ratio with two decimals."""
+    return NONE if ratio is None or _unknown(ratio) else f"{ratio:.2f}"
+
+
+def minutes(m: float | None) -> str:
+    """``12 min`` or ``3 h 20 min``."""
+    if m is None or _unknown(m):
+        return NONE
+    if m < 100:
+        return f"{number(m, 2 if m < 10 else 3 if m % 1 and m < 20 else 2)}{NBSP}min"
+    hours, rest = divmod(round(m), 60)
+    return f"{hours}{NBSP}h {rest}{NBSP}min" if rest else f"{hours}{NBSP}h"
+
+
+def hours(h: float | None) -> str:
+    """Hours with one decimal under a hundred."""
+    return NONE if h is None or _unknown(h) else f"{number(h, 2 if abs(h) < 10 else 3)}{NBSP}h"
+
+
+def plural(n: int, one: str, many: str = "") -> str:
+    """``1 pump``, ``2 pumps``."""
+    return f"{count(n)}{NBSP}{one if n == 1 else many or one + 's'}"
+
+
+def listed(words: list[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
+
+
+def effect_size(row: dict[str, Any], pressure: PressureWords) -> str:
+    """Size of a finding with its bounds, in its own unit; pressures in the fleet's."""
+    unit = str(row.get("unit") or "")
+    if row.get("effect") is None:
+        return NONE
+    if unit in {"micron", "microns"}:
+        show, tail = (lambda x: number(pressure.value(x))), f"{NBSP}{pressure.name}"
+    elif unit in {"share", "rate", "fraction", "probability"}:
+        show, tail = percent, ""
+    elif unit in {"ratio", ""}:
+        show, tail = times, ""
+    else:
+        show, tail = number, f"{NBSP}{unit}"
+    low, high = row.get("effect_lower"), row.get("effect_upper")
+    inside = f" ({show(low)} to {show(high)})" if low is not None and high is not None else ""
+    return f"{show(row['effect'])}{tail}{inside}"
