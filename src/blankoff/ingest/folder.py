@@ -12,7 +12,7 @@ import polars as pl
 from blankoff.errors import FleetFolderError
 from blankoff.ingest.dialect import layout_for
 from blankoff.ingest.registers import Registers, clean_log_path
-from blankoff.ingest.rejects import Rejects, joined, printable, printable_path
+from blankoff.ingest.rejects import Rejects, frame_of, printable, printable_path
 from blankoff.ingest.unpack import SUFFIXES
 from blankoff.settings import Settings
 
@@ -109,7 +109,7 @@ def scan_fleet(folder: str | Path, settings: Settings | None = None) -> FleetSca
         refused.append(reject)
     rows.sort()
     files = pl.DataFrame(rows, schema=FILE_SCHEMA, orient="row")
-    return FleetScan(files, joined([r.frame() for r in refused]), handed_in)
+    return FleetScan(files, frame_of(refused), handed_in)
 
 
 def _walk(folder: Path) -> list[Path]:
@@ -181,13 +181,13 @@ def match_logs(registers: Registers, scan: FleetScan) -> LogMatch:
         assigned.append(found)
     named = {f for f in assigned if f is not None}
     unnamed = tuple(f for f in scan.files["log_file"].to_list() if f not in named)
-    frames = [rejects.frame()]
+    all_rejects = [rejects]
     for f in unnamed:
         one = Rejects(f"logs/{f}")
         one.add(None, "", "no row of the evacuations register names this log")
-        frames.append(one.frame())
+        all_rejects.append(one)
     return LogMatch(
         pl.DataFrame({"evacuation_id": evacuations["evacuation_id"], "log_file": pl.Series(assigned, dtype=pl.String)}),
         unnamed,
-        joined(frames),
+        frame_of(all_rejects),
     )

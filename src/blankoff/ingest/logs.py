@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from blankoff import schemas
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.dialect import layout_dialect, layout_for, plain_delimiter, standard_dialect
+from blankoff.ingest.dialect import Dialect, layout_dialect, layout_for, plain_delimiter, standard_dialect
+from blankoff.ingest.fast import Body, Plan, plan_body, read_bodies
 from blankoff.ingest.finish import CleanLog, finish
 from blankoff.ingest.parquet_logs import read_parquet_log
-from blankoff.ingest.rejects import Rejects, joined, printable_path
+from blankoff.ingest.rejects import Rejects, frame_of, printable_path
 from blankoff.ingest.text import lines_of
 from blankoff.ingest.tolerant import RawLog, read_lines
 from blankoff.ingest.unpack import Content, read_stored, sha256_hex, unpack
-from blankoff.samples import SampleBatch
+from blankoff.samples import Mark, SampleBatch
 from blankoff.settings import LogLayout, Settings
 
-INFO_SCHEMA = {
+_CHUNK_FILES = 64
+"""Files read and parsed by one thread at a time."""
+INFO_SCHEMA: dict[str, schemas.PolarsType] = {
     "log_file": pl.String,
     "path": pl.String,
     "sha256": pl.String,
@@ -146,18 +151,62 @@ def _read_text(content: Content, shown: str, layout: tuple[str, LogLayout] | Non
     return read_lines(lines, ended, dialect, shown, rejects)
 
 
-def _read_one(path: Path, shown: str, log_file: str, settings: Settings) -> _Read:
-    rejects = Rejects(shown)
-    sha, size = "", 0
+def _read_chunk(places: Sequence[tuple[str, str, str]], settings: Settings) -> list[_Read]:
+    """Read some files: those that can be parsed fast together, the others one by one."""
+    reads: list[_Read | None] = [None] * len(places)
+    stored_of: dict[int, bytes] = {}
+    shas = [""] * len(places)
+    groups: dict[Plan, list[tuple[int, Body]]] = {}
+    cache: dict[bytes, Dialect] = {}
+    for i, (path, shown, log_file) in enumerate(places):
+        try:
+            stored = read_stored(path, shown)
+            shas[i] = sha256_hex(stored)
+            stored_of[i] = stored
+            content = unpack(stored, shown)
+        except LogUnreadableError as error:
+            reads[i] = _refused(places[i], shas[i], len(stored_of.get(i, b"")), error)
+            continue
+        if content.is_parquet or content.cut_short:
+            continue
+        body = plan_body(content.data, layout_for(log_file, settings), cache)
+        if body is not None:
+            groups.setdefault(body.plan, []).append((i, body))
+    for members in groups.values():
+        for (i, _), raw in zip(members, read_bodies([b for _, b in members]), strict=True):
+            if raw is not None:
+                reads[i] = _finished(raw, places[i], shas[i], len(stored_of[i]), settings)
+    for i, place in enumerate(places):
+        if reads[i] is None:
+            reads[i] = _read_carefully(stored_of[i], shas[i], place, settings)
+    return [r for r in reads if r is not None]
+
+
+def _finished(raw: RawLog, place: tuple[str, str, str], sha256: str, size: int, settings: Settings) -> _Read | None:
+    """Outcome of readings parsed fast; None if a line must be refused, which needs its number."""
+    rejects = Rejects(place[1])
     try:
-        stored = read_stored(path, shown)
-        sha, size = sha256_hex(stored), len(stored)
+        log = finish(raw, settings.timezone, place[1], rejects)
+    except LogUnreadableError:
+        return None
+    return None if rejects.total else _Read(place[2], place[1], sha256, size, log, rejects)
+
+
+def _refused(place: tuple[str, str, str], sha256: str, size: int, error: LogUnreadableError) -> _Read:
+    rejects = Rejects(place[1])
+    rejects.add(error.row, error.field, error.problem)
+    return _Read(place[2], place[1], sha256, size, None, rejects, error.problem)
+
+
+def _read_carefully(stored: bytes, sha256: str, place: tuple[str, str, str], settings: Settings) -> _Read:
+    """Outcome of one file by the line-by-line path."""
+    _, shown, log_file = place
+    rejects = Rejects(shown)
+    try:
         log = parse_log(stored, shown, settings, layout_for(log_file, settings), rejects)
     except LogUnreadableError as error:
-        refused = Rejects(shown)
-        refused.add(None, error.field, error.problem)
-        return _Read(log_file, shown, sha, size, None, refused, error.problem)
-    return _Read(log_file, shown, sha, size, log, rejects)
+        return _refused(place, sha256, len(stored), LogUnreadableError(shown, error.problem, error.field))
+    return _Read(log_file, shown, sha256, len(stored), log, rejects)
 
 
 def read_logs(
@@ -183,31 +232,31 @@ def read_logs(
         Samples, one information row per file, quarantine rows. Never raises for what is in a file.
     """
     settings = settings or Settings()
-    root = Path(root)
+    root = os.fspath(root)
     places = [_place(p, root) for p in paths]
-    with ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
-        reads = list(pool.map(lambda p: _read_one(p[0], p[1], p[2], settings), places))
+    chunks = [places[i : i + _CHUNK_FILES] for i in range(0, len(places), _CHUNK_FILES)]
+    if threads <= 1 or len(chunks) < 2:
+        reads = [r for chunk in chunks for r in _read_chunk(chunk, settings)]
+    else:
+        with ThreadPoolExecutor(max_workers=threads) as pool:
+            reads = [r for chunk in pool.map(lambda c: _read_chunk(c, settings), chunks) for r in chunk]
     return _readout(reads)
 
 
-def _place(path: str | Path, root: Path) -> tuple[Path, str, str]:
+def _place(path: str | Path, root: str) -> tuple[str, str, str]:
     """Where a file is, its path relative to the fleet folder, and its path under ``logs/``."""
-    full = Path(path) if Path(path).is_absolute() else root / path
-    try:
-        relative = full.relative_to(root).as_posix()
-    except ValueError:
-        relative = full.as_posix()
-    shown = printable_path(relative)
+    text = os.fspath(path)
+    full = text if os.path.isabs(text) else os.path.join(root, text)  # noqa: PTH117, PTH118 - a Path costs as much as reading
+    relative = full[len(root) :].lstrip("/") if full.startswith(root.rstrip("/") + "/") else full
+    shown = printable_path(relative.replace(os.sep, "/"))
     return full, shown, shown.removeprefix("logs/")
 
 
 def _readout(reads: Sequence[_Read]) -> LogReadout:
-    batches, seen = [], set()
+    unique: dict[str, CleanLog] = {}
     for r in reads:
-        if r.log is not None and r.sha256 not in seen:
-            seen.add(r.sha256)
-            log = r.log
-            batches.append(SampleBatch.of_one(r.sha256, log.elapsed_s, log.pressure_micron, log.ambient_c, log.marks))
+        if r.log is not None:
+            unique.setdefault(r.sha256, r.log)
     rows = [
         {
             "log_file": r.log_file,
@@ -227,7 +276,22 @@ def _readout(reads: Sequence[_Read]) -> LogReadout:
         for r in reads
     ]
     info = pl.DataFrame(rows, schema=INFO_SCHEMA, orient="row") if rows else pl.DataFrame(schema=INFO_SCHEMA)
-    return LogReadout(SampleBatch.concat(batches), info, joined([r.rejects.frame() for r in reads]))
+    return LogReadout(_batch_of(unique), info, frame_of([r.rejects for r in reads]))
+
+
+def _batch_of(logs: dict[str, CleanLog]) -> SampleBatch:
+    """Join the samples of logs, contiguous in their order."""
+    if not logs:
+        return SampleBatch.concat([])
+    parts = list(logs.values())
+    return SampleBatch(
+        tuple(logs),
+        np.concatenate([[0], np.cumsum([p.elapsed_s.size for p in parts])]).astype(np.int64),
+        np.concatenate([p.elapsed_s for p in parts]),
+        np.concatenate([p.pressure_micron for p in parts]),
+        np.concatenate([p.ambient_c for p in parts]),
+        tuple(Mark(i, at, text) for i, p in enumerate(parts) for at, text in p.marks),
+    )
 
 
 def plan_batches(files: pl.DataFrame, bytes_per_batch: int = 64 * 2**20) -> list[list[str]]:

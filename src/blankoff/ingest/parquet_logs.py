@@ -87,7 +87,6 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         pressure_name=columns.name_of(columns.pressure),
         time_name=columns.name_of(columns.time),
         marks=marks,
-        row_is_line=False,
     )
 
 

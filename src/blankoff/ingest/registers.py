@@ -16,7 +16,7 @@ from blankoff import schemas
 from blankoff.errors import FleetFolderError, LogUnreadableError
 from blankoff.ingest.dialect import clean_heading
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.rejects import Rejects, joined, printable
+from blankoff.ingest.rejects import Rejects, frame_of, printable
 from blankoff.ingest.text import decode, is_foreign, split_lines
 from blankoff.ingest.times import local_to_utc, parse_moments
 from blankoff.ingest.tolerant import parse_numbers
@@ -96,7 +96,7 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
     settings = settings or Settings()
     folder = Path(folder)
     frames: dict[str, pl.DataFrame] = {}
-    rejects: list[pl.DataFrame] = []
+    rejects: list[Rejects] = []
     counts: list[tuple[str, str | None, int, int, int]] = []
     missing: list[tuple[str, str | None, str]] = []
     for name, table in schemas.REGISTERS.items():
@@ -119,7 +119,7 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
                 raise FleetFolderError(f"{path.name}: {error.problem}") from None
             whole = Rejects(path.name)
             whole.add(None, error.field, error.problem)
-            rejects.append(whole.frame())
+            rejects.append(whole)
             frames[name] = empty
             missing.append((name, None, f"{path.name} cannot be used: {error.problem}"))
             counts.append((name, path.name, 1, 0, 1))
@@ -131,10 +131,10 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
         frames[name] = frame
         handed_in = len(cells.lines) + cells.refused
         counts.append((name, path.name, handed_in, frame.height, handed_in - frame.height))
-        rejects.append(collected.frame())
+        rejects.append(collected)
     return Registers(
         frames=frames,
-        quarantine=joined(rejects),
+        quarantine=frame_of(rejects),
         counts=pl.DataFrame(
             counts,
             schema={

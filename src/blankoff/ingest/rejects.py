@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -63,27 +64,20 @@ class Rejects:
         """How many were refused, those beyond the listing limit included."""
         return sum(self._count.values())
 
-    def frame(self) -> pl.DataFrame:
-        """As rows of the ``quarantine`` table; ``seen_at`` is left to the caller."""
+    def listed(self) -> list[tuple[str, int | None, str | None, str]]:
+        """Rows of path, line, field and problem: whole-file ones first, then by line, then what was only counted."""
+        if not self._count:
+            return []
         rows = sorted(self.rows, key=lambda r: (r[0] is not None, r[0] or 0))
         for (column, problem), n in self._count.items():
             if n > LIMITS.quarantine_rows:
                 rows.append((None, column, f"{problem}: {n - LIMITS.quarantine_rows} more lines of the same kind"))
         path = printable_path(self.path)
-        return schemas.QUARANTINE.conform(
-            pl.DataFrame(
-                {
-                    "path": [path] * len(rows),
-                    "row": [r[0] for r in rows],
-                    "field": [r[1] or None for r in rows],
-                    "problem": [r[2] for r in rows],
-                },
-                schema={"path": pl.String, "row": pl.Int64, "field": pl.String, "problem": pl.String},
-            )
-        )
+        return [(path, row, column or None, problem) for row, column, problem in rows]
 
 
-def joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
-    """Quarantine frames one below the other."""
-    kept = [f for f in frames if f.height]
-    return pl.concat(kept) if kept else schemas.QUARANTINE.empty()
+def frame_of(rejects: Iterable[Rejects]) -> pl.DataFrame:
+    """As rows of the ``quarantine`` table; ``seen_at`` is left to the caller."""
+    rows = [row for r in rejects for row in r.listed()]
+    schema = {"path": pl.String, "row": pl.Int64, "field": pl.String, "problem": pl.String}
+    return schemas.QUARANTINE.conform(pl.DataFrame(rows, schema=schema, orient="row"))

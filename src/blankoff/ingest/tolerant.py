@@ -58,7 +58,10 @@ class RawLog:
     pressure_name: str = ""
     time_name: str = ""
     marks: list[tuple[int, str]] = field(default_factory=list)
-    row_is_line: bool = True
+    is_judged: bool = False
+    """Every pressure is possible, and the unit in no doubt."""
+    is_ascending: bool = False
+    """Times ascend strictly."""
 
 
 @dataclass

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
+import stat
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,7 +49,7 @@ def sha256_hex(stored: bytes) -> str:
     return hashlib.sha256(stored).hexdigest()
 
 
-def read_stored(path: Path, shown: str) -> bytes:
+def read_stored(path: str | Path, shown: str) -> bytes:
     """Read a file's bytes as stored.
 
     Raises
@@ -56,10 +58,20 @@ def read_stored(path: Path, shown: str) -> bytes:
         Not a regular file, gone, unreadable, empty or larger than the limit.
     """
     try:
-        if not path.is_file():
-            raise LogUnreadableError(shown, "there is no such file, or it is no regular file")
-        with path.open("rb") as stream:
-            stored = stream.read(LIMITS.stored_bytes + 1)
+        if not stat.S_ISREG(os.stat(path).st_mode):  # noqa: PTH116 - opening a pipe would wait for ever
+            raise LogUnreadableError(shown, "it is no regular file")
+        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - a Path costs as much as reading
+            size = os.fstat(stream.fileno()).st_size
+            if size > LIMITS.stored_bytes:
+                raise LogUnreadableError(
+                    shown, f"the file is larger than {LIMITS.stored_bytes >> 20} MB, too large for a log"
+                )
+            stored = stream.read(size + 1)
+            while size < len(stored) <= LIMITS.stored_bytes:  # it grew meanwhile
+                size = len(stored)
+                stored += stream.read(_PIECE)
+    except FileNotFoundError:
+        raise LogUnreadableError(shown, "there is no such file") from None
     except OSError as error:
         raise LogUnreadableError(shown, f"the file cannot be read ({error.strerror or 'system error'})") from None
     except ValueError:  # a NUL in the path
