@@ -3,6 +3,9 @@
 ``@kernel`` is ``numba.njit`` with the compiled code cached on disk and the interpreter
 lock released, typed so that the strict type checker still sees the function's own
 signature. Kernels may call one another, also across modules.
+
+The cache knows a kernel by its own file. A change in another module, of a constant or of a kernel that it calls, does
+not reach what is already compiled: after such an edit, touch the calling file or delete its ``__pycache__``.
 """
 
 from collections.abc import Callable

@@ -85,7 +85,7 @@ def boiled_off_g(
     Returns
     -------
     float
-        Grams, not below zero; zero for fewer than two readings.
+        Grams, not below zero; zero for fewer than two readings, NaN if a reading is unknown.
     """
     t = np.asarray(elapsed_s, dtype=np.float64)
     above = np.maximum(np.asarray(pressure_micron, dtype=np.float64) - floor_micron, 0.0)
