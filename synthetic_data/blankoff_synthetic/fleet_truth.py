@@ -126,8 +126,6 @@ class _Oil:
         runs = []
         hours, water = 0.0, 0.0
         for outcome in outcomes:
-            if outcome.job.pump != pump:
-                continue
             add_h, add_g = 0.0, 0.0
             if outcome.pull is not None:
                 add_h = float(outcome.pull.truth["pumped_s"]) / 3600.0 + IDLE_H  # type: ignore[arg-type]
@@ -148,6 +146,14 @@ class _Oil:
         return state
 
 
+def _oils(plan: Plan, outcomes: list[Outcome], services: list[Service]) -> list[_Oil]:
+    """Oil of every pump."""
+    of_pump: list[list[Outcome]] = [[] for _ in plan.pumps]
+    for outcome in outcomes:
+        of_pump[outcome.job.pump].append(outcome)
+    return [_Oil(plan, i, of_pump[i], services) for i in range(len(plan.pumps))]
+
+
 def month_ends(plan: Plan) -> list[float]:
     """Last days of the months, as days of the scenario."""
     starts = month_starts(plan.started_on, plan.scenario.months)
@@ -162,7 +168,7 @@ def asset_truth(plan: Plan, outcomes: list[Outcome], services: list[Service]) ->
     levels of its kind that do something in the scenario.
     """
     limit = plan.scenario.blankoff_limit_micron
-    oils = [_Oil(plan, i, outcomes, services) for i in range(len(plan.pumps))]
+    oils = _oils(plan, outcomes, services)
     used = {
         "pump": {o.job.pump for o in outcomes},
         "hose": {o.job.hose for o in outcomes},
@@ -274,16 +280,19 @@ def technician_truth(plan: Plan, outcomes: list[Outcome], files: dict[int, dict[
         "log_recycled": "log_recycled",
         "signs_unproven": "reported_pass_rate",
     }
+    own: list[list[tuple[float, bool]]] = [[] for _ in plan.people]
+    for outcome in outcomes:
+        own[outcome.job.technician].append((outcome.job.day, files[outcome.job.number]["state"] == "none"))
     rows = []
     for day in month_ends(plan):
         for i, person in enumerate(plan.people):
-            own = [o for o in outcomes if o.job.technician == i and o.job.day <= day]
+            done = [missing for when, missing in own[i] if when <= day]
             rows.append(
                 {
                     "as_of": day_to_date(plan, day),
                     "technician_id": person.technician_id,
-                    "evacuations": len(own),
-                    "logs_missing": sum(files[o.job.number]["state"] == "none" for o in own),
+                    "evacuations": len(done),
+                    "logs_missing": sum(done),
                     **{f"{name}_rate": person.rate(kind, day) for name, kind in kinds.items()},
                     "habits": ",".join(h.kind for h in person.habits if h.active(day)),
                 }
@@ -306,10 +315,11 @@ def finding_truth(
             )  # fmt: skip
 
     limit = plan.scenario.blankoff_limit_micron
+    oils = _oils(plan, outcomes, services)
     for i, unit in enumerate(plan.pumps):
         speeds = [unit.speed_ratio(float(day)) < WORN_BELOW for day in range(plan.days)]
         _stretches(speeds, "pump_worn", "pump", unit.pump_id, add)
-        oil = _Oil(plan, i, outcomes, services)
+        oil = oils[i]
         foul = [unit.blankoff_micron(*oil.at(float(day)), limit) > limit for day in range(plan.days)]
         _stretches(foul, "oil_due", "pump", unit.pump_id, add)
     for hose in plan.hoses:

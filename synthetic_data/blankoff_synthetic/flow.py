@@ -199,7 +199,7 @@ def _upstream_port(low: float, throughput: float, bore_cm: float, length_cm: flo
     while port_l_s(bore_cm, length_cm, top, low, 1.0, 1.0) * (top - low) < throughput:
         bottom = top
         top = low + 2.0 * (top - low)
-    for _ in range(80):
+    for _ in range(48):
         middle = 0.5 * (bottom + top)
         if port_l_s(bore_cm, length_cm, middle, low, 1.0, 1.0) * (middle - low) < throughput:
             bottom = middle
@@ -234,7 +234,7 @@ def port_pressure_micron(
     while pump_speed_l_s(free_air_l_s, falloff_share, falloff_micron, top) * (top - blankoff_micron) < at_pump:
         bottom = top
         top = blankoff_micron + 2.0 * (top - blankoff_micron)
-    for _ in range(80):
+    for _ in range(48):
         inlet = 0.5 * (bottom + top)
         if pump_speed_l_s(free_air_l_s, falloff_share, falloff_micron, inlet) * (inlet - blankoff_micron) < at_pump:
             bottom = inlet
@@ -245,3 +245,46 @@ def port_pressure_micron(
     middle = _upstream_tube(inlet, through_hose, hose_bore_cm, downstream_length_cm)
     end = _upstream_tube(middle, throughput, hose_bore_cm, upstream_length_cm)
     return _upstream_port(end, throughput, port_bore_cm, port_length_cm)
+
+
+@njit(cache=True, nogil=True)
+def net_speed_l_s(
+    at_micron: float,
+    pump_side_leak: float,
+    leak_at_pump: bool,
+    free_air_l_s: float,
+    falloff_share: float,
+    falloff_micron: float,
+    blankoff_micron: float,
+    hose_bore_cm: float,
+    upstream_length_cm: float,
+    downstream_length_cm: float,
+    port_bore_cm: float,
+    port_length_cm: float,
+) -> float:
+    """Net throughput of dry air over pressure at the port's circuit side, l/s; 0 at or below the rig's floor."""
+    low, high = 0.0, free_air_l_s * at_micron
+    for i in range(42):
+        # the first look is at no flow at all: is the rig's own floor already above?
+        middle = 0.0 if i == 0 else 0.5 * (low + high)
+        pressure = port_pressure_micron(
+            middle,
+            pump_side_leak,
+            leak_at_pump,
+            free_air_l_s,
+            falloff_share,
+            falloff_micron,
+            blankoff_micron,
+            hose_bore_cm,
+            upstream_length_cm,
+            downstream_length_cm,
+            port_bore_cm,
+            port_length_cm,
+        )
+        if pressure < at_micron:
+            low = middle
+        elif i == 0:
+            return 0.0
+        else:
+            high = middle
+    return 0.5 * (low + high) / at_micron

@@ -20,7 +20,10 @@ def day_to_date(plan: Plan, day: float) -> dt.date:
 
 
 def _number(value: float, decimals: int) -> str:
-    return "" if math.isnan(value) else f"{value:.{decimals}f}".rstrip("0").rstrip(".")
+    if math.isnan(value):
+        return ""
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def evacuation_rows(plan: Plan, log_files: dict[int, str], reported: dict[int, str]) -> list[dict[str, str]]:

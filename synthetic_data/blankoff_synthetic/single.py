@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import kernel as k
-from .flow import ambient_micron, port_pressure_micron
+from .flow import ambient_micron, net_speed_l_s, port_pressure_micron
 from .parts import Break, Circuit, Gauge, Idle, Isolate, Procedure, Pull, Pump, Rig
 from .reading import freeze, kept, lagged, noisy_reading_micron, sample_times_s
 from .truth import Hold, judge_truth, split_rise
@@ -196,37 +196,23 @@ def first_state(circuit: Circuit, par: Floats, pools: Floats) -> Floats:
 
 
 def effective_speed_l_s(rig: Rig, at_micron: float, blankoff_micron: float, with_leak: bool = False) -> float:
-    """Net throughput of dry air over pressure at the port's circuit side, l/s (negative below the rig's floor)."""
-
-    def pressure(throughput: float) -> float:
-        leak = rig.pump_side_leak_micron_l_s if with_leak else 0.0
-        return float(
-            port_pressure_micron(
-                throughput,
-                leak,
-                rig.isolation_at == "manifold",
-                rig.free_air_l_s,
-                rig.falloff_share,
-                rig.falloff_micron,
-                blankoff_micron,
-                0.1 * rig.bore_mm,
-                100.0 * rig.length_m * rig.upstream_share,
-                100.0 * rig.length_m * (1.0 - rig.upstream_share),
-                0.1 * (rig.core_bore_mm if rig.core_left_in else rig.port_bore_mm),
-                0.1 * (rig.core_length_mm if rig.core_left_in else rig.port_length_mm),
-            )
+    """Net throughput of dry air over pressure at the port's circuit side, l/s (0 at or below the rig's floor)."""
+    return float(
+        net_speed_l_s(
+            at_micron,
+            rig.pump_side_leak_micron_l_s if with_leak else 0.0,
+            rig.isolation_at == "manifold",
+            rig.free_air_l_s,
+            rig.falloff_share,
+            rig.falloff_micron,
+            blankoff_micron,
+            0.1 * rig.bore_mm,
+            100.0 * rig.length_m * rig.upstream_share,
+            100.0 * rig.length_m * (1.0 - rig.upstream_share),
+            0.1 * (rig.core_bore_mm if rig.core_left_in else rig.port_bore_mm),
+            0.1 * (rig.core_length_mm if rig.core_left_in else rig.port_length_mm),
         )
-
-    if pressure(0.0) >= at_micron:
-        return 0.0
-    low, high = 0.0, rig.free_air_l_s * at_micron
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if pressure(middle) < at_micron:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high) / at_micron
+    )
 
 
 def _judged_hold(procedure: Procedure, step_times: Floats, last_seen_s: float) -> Hold | None:
