@@ -1,0 +1,508 @@
+"""Who and what makes a pull fast, slow, deep or shallow: crossed effects of pump, hose set, gauge and technician.
+
+What a ratio means.  ``ratio`` compares a level with the fleet's middle *on like work*: what the measure would become
+if this pump (hose, gauge, technician), as it stands at ``as_of``, took the place of the fleet's middle one on the same
+circuit with the fleet's typical rig otherwise.  A pump of twice the rating is therefore legitimately faster, and shows
+it less on a narrow hose.  ``ratio_to_like`` compares the same level with what its register entry promises instead:
+a pump with pumps of its rating, a hose with hoses of its bore and length (its conductance, not the speed of the rig).
+
+How it is found.  Viscous speed first, then deep speed given what the viscous one tells of the same job (a wrong volume
+is common to both and cancels; a pump's own speed carries over), then the floor.  See `attribution_solve` for the model
+and `attribution_measures` for the physics of speeds in series.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from statistics import NormalDist
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from blankoff.fleet import attribution_measures as measures
+from blankoff.fleet.attribution_measures import FACTORS, MEASURES, Rows, Shared
+from blankoff.fleet.attribution_solve import GROUP_STATES, Problem, Solution, Target, Told, solve
+from blankoff.fleet.attribution_states import STATIC, FactorStates, factor_states
+from blankoff.fleet.separability import Doubt, entangled, meetings
+from blankoff.schemas import EFFECT
+from blankoff.settings import Settings
+
+__all__ = ["Attribution", "MeasureFit", "attribute"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MIDDLE_DRAWS = 400
+"""Draws from which the doubt in a factor's middle is taken."""
+
+ATTRIBUTED_SCHEMA = {
+    "evacuation_id": pl.String,
+    "started_at": pl.Datetime("us", "UTC"),
+    "measure": pl.String,
+    "factor": pl.String,
+    "level_id": pl.String,
+    "ln_ratio_after_other_factors": pl.Float64,
+    "weight": pl.Float64,
+    "outlier_weight": pl.Float64,
+    "level_now": pl.Float64,
+}
+"""Columns of `Attribution.attributed`."""
+
+
+@dataclass(frozen=True)
+class MeasureFit:
+    """One measure's rows, solution and levels, for those who ask further (swap plan, wear charts).
+
+    Arrays per factor of `FACTORS` unless said otherwise.
+    """
+
+    measure: str
+    rows: Rows
+    mine: NDArray[np.bool_]
+    """Which of ``rows`` are this measure's."""
+    solution: Solution
+    told: Told
+    states: Sequence[FactorStates]
+    """Of the solve, so more than four where a deviation has its own."""
+    factor_parts: Sequence[tuple[int, ...]]
+    """Which of ``states`` make up each factor's effect on this measure."""
+    level_ln: list[Floats]
+    """(levels,): ln of pump speed or line conductance, or effect, of the newest stretch."""
+    level_sd: list[Floats]
+    """(levels,): standard error of that less the factor's mean."""
+    own_ln: list[Floats]
+    """(levels,): the part of ``level_ln`` that the register doesn't explain."""
+
+
+@dataclass(frozen=True)
+class Attribution:
+    """What the fleet's history says of its levels.
+
+    Attributes
+    ----------
+    effect : DataFrame
+        Contract table ``effect``, and ``ratio_to_like``, ``ratio_to_like_lower``, ``ratio_to_like_upper``,
+        ``doubt_left`` (share of the prior variance still there).
+    attributed : DataFrame
+        `ATTRIBUTED_SCHEMA`; a row per evacuation, measure and factor: the evacuation's ln ratio that is left for this
+        level after all other factors, fixed effects and its system are taken off, against the factor's middle, in
+        the level's own terms (a pump's speed, a hose's conductance), with ``weight`` the inverse of its noise
+        variance, ``outlier_weight`` below 1 where it looks like an outlier, and ``level_now`` the smoothed level.
+    fits : dict of measure to MeasureFit
+    meetings : DataFrame
+        Who worked with what, from `separability.meetings`.
+    as_of : date
+    """
+
+    effect: pl.DataFrame
+    attributed: pl.DataFrame
+    fits: dict[str, MeasureFit] = field(repr=False)
+    meetings: pl.DataFrame = field(repr=False)
+    as_of: date
+
+
+def attribute(
+    work: pl.DataFrame,
+    services: pl.DataFrame,
+    settings: Settings,
+    as_of: date,
+    coaching: pl.DataFrame | None = None,
+) -> Attribution:
+    """Attribute speeds and floors to pumps, hose sets, gauges and technicians.
+
+    Parameters
+    ----------
+    work : DataFrame
+        One row per evacuation, from `blankoff.fleet.work.build_work`.  Missing columns cost what needs them.
+    services : DataFrame
+        Register ``services``; may be empty.
+    settings : Settings
+        ``settings.fleet.bounds_level`` is the level of the bounds.
+    as_of : date
+        Nothing later is used; levels are stated for the end of this day.
+    coaching : DataFrame, optional
+        Register ``coaching``; lets a technician's level step at a talk.
+
+    Returns
+    -------
+    Attribution
+    """
+    frame, days = _known(work, as_of)
+    end_day = float((as_of + timedelta(days=1) - date(1970, 1, 1)).days)
+    states = _states(frame, days, services, coaching, end_day)
+    codes = {f: s.level_of_row for f, s in zip(FACTORS, states, strict=True)}
+    sizes = {f: len(s.levels) for f, s in zip(FACTORS, states, strict=True)}
+    pairs = meetings(codes, sizes)
+    common = measures.shared(frame, days, states[0], _fresh_oil(services, end_day))
+    vans = _van_groups(frame, states)
+    fits = _speeds(common, states, vans, frame, days, end_day)
+    fits.update(_floor(common, states, vans, fits.get("speed_deep")))
+    rng = np.random.default_rng(settings.fleet.seed)
+    effects, attributed = [], []
+    for measure in MEASURES:
+        if measure not in fits:
+            continue
+        fit = fits[measure]
+        doubt = Doubt(fit.told.variance, fit.told.prior, fit.told.alone, fit.told.newest)
+        tied = entangled(pairs, sizes, doubt)
+        draws = rng.standard_normal((MIDDLE_DRAWS, max(sizes.values(), default=0)))
+        effects.append(_effect(fit, tied, settings.fleet.bounds_level, as_of, draws))
+        attributed.append(_attributed(fit, frame))
+    return Attribution(
+        effect=_concat(effects, EFFECT.empty()),
+        attributed=_concat(attributed, pl.DataFrame(schema=ATTRIBUTED_SCHEMA)),
+        fits=fits,
+        meetings=pairs,
+        as_of=as_of,
+    )
+
+
+def _concat(frames: list[pl.DataFrame], empty: pl.DataFrame) -> pl.DataFrame:
+    return pl.concat(frames) if frames else empty
+
+
+def _known(work: pl.DataFrame, as_of: date) -> tuple[pl.DataFrame, Floats]:
+    """Rows begun by ``as_of``, in an order of their own, and their times in days since 1970."""
+    on = "started_on" if "started_on" in work.columns else pl.col("started_at").dt.date()
+    day = pl.col(on) if isinstance(on, str) else on
+    frame = work.filter(day <= as_of).sort("started_at", "evacuation_id")
+    days = frame["started_at"].cast(pl.Datetime("us", "UTC")).dt.epoch("us").to_numpy().astype(np.float64)
+    return frame, days / 86_400e6
+
+
+def _ids(frame: pl.DataFrame, factor: str) -> pl.Series:
+    name = f"{factor}_id"
+    if name not in frame.columns:
+        return pl.Series(name, [None] * frame.height, dtype=pl.String)
+    return frame[name].cast(pl.String)
+
+
+def _states(
+    frame: pl.DataFrame, days: Floats, services: pl.DataFrame, coaching: pl.DataFrame | None, end_day: float
+) -> list[FactorStates]:
+    """Cut every factor's levels into stretches."""
+    day = pl.col("serviced_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day")
+    done = services.select("asset", "asset_id", "action", day).filter(pl.col("day") < end_day)
+    out = []
+    for factor in FACTORS:
+        mine = done.filter(pl.col("asset") == factor).select("asset_id", "action", "day")
+        if factor == "technician" and coaching is not None and coaching.height:
+            mine = coaching.select(
+                pl.col("technician_id").alias("asset_id"),
+                pl.lit("coaching").alias("action"),
+                pl.col("coached_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day"),
+            ).filter(pl.col("day") < end_day)
+        out.append(factor_states(factor, _ids(frame, factor), days, mine.drop_nulls(), end_day))
+    return out
+
+
+def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
+    """Number vans so that those of one number can be solved in one dense system.
+
+    Technicians of one branch, and of one usual pump, stand together.
+    """
+    total = sum(s.size for s in states)
+    technician = states[-1]
+    row_level = technician.level_of_row
+    if total <= 1.6 * GROUP_STATES or not len(technician.levels):
+        return np.zeros(frame.height, dtype=np.int64)
+    branch = (frame["branch"] if "branch" in frame.columns else pl.Series([""] * frame.height)).fill_null("")
+    pump = states[0].level_of_row
+    usual = (
+        pl.DataFrame({"t": row_level, "pump": pump, "branch": branch})
+        .filter(pl.col("t") >= 0)
+        .group_by("t")
+        .agg(pl.col("branch").sort().mode().sort().first(), pl.col("pump").mode().sort().first(), pl.len().alias("n"))
+        .sort("branch", "pump", "t")
+    )
+    # Stretches follow uses, so equal shares of the rows are about equal shares of the stretches.
+    share = usual["n"].cum_sum().to_numpy() / usual["n"].sum()
+    count = int(np.ceil(total / GROUP_STATES))
+    group = np.zeros(len(technician.levels), dtype=np.int64)
+    group[usual["t"].to_numpy()] = np.minimum((share * count - 1e-9).astype(np.int64), count - 1)
+    out = np.where(row_level >= 0, group[row_level], 0)
+    return np.unique(out, return_inverse=True)[1].astype(np.int64)
+
+
+def _speeds(
+    common: Shared, states: Sequence[FactorStates], vans: Ints, frame: pl.DataFrame, days: Floats, end_day: float
+) -> dict[str, MeasureFit]:
+    """Solve both speeds together; a job's wrong volume is common to both and can't be taken for either."""
+    none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
+
+    def again(factor: str, uses: tuple[int, int]) -> FactorStates:
+        return factor_states(factor, _ids(frame, factor), days, none, end_day, uses)
+
+    every = [
+        *states,
+        *(again(f, measures.DEVIATION_USES) for f in ("pump", "hose")),
+        *(again(f, STATIC) for f in ("gauge", "technician")),
+    ]
+    rows = measures.speed_rows(common, every)
+    if len(rows.index) <= rows.x.shape[1] + 2:
+        return {}
+    extra = [np.zeros(len(s.levels)) for s in every]
+    for f, known, sd in ((0, common.rated_known, 0.4), (1, common.hose_known, 0.9)):
+        codes = states[f].level_of_row
+        extra[f][np.unique(codes[~known & (codes >= 0)])] = sd**2
+    systems, system = np.unique(common.system[rows.index], return_inverse=True)
+    spread = np.zeros(len(systems))
+    spread[system] = common.volume_spread[rows.index] ** 2
+    parts = {"speed_viscous": ((0,), (1, 5), (6,), (7,)), "speed_deep": ((0, 4), (1,), (2,), (3,))}
+    targets = {m: _target(every, parts[m], rows.level_x[m]) for m in parts}
+    problem = Problem(
+        y=rows.y,
+        x=rows.x,
+        z=np.ones((len(rows.index), len(every))),
+        own_variance=rows.own_variance,
+        noise_class=rows.band,
+        system=system.astype(np.int64),
+        system_variance=spread,
+        system_weight=np.ones(len(systems)),
+        states=every,
+        state_of_row=rows.state_of_row,
+        asset=measures.SPEED_ASSETS,
+        first_extra=extra,
+        priors=measures.SPEED_PRIORS,
+        targets=targets,
+        x_sd=rows.x_sd,
+        noise_prior=np.array([0.08, 0.10]),
+        system_prior=measures.WRONG_VOLUME_SD,
+    )
+    solution = solve(problem, rows.linearise, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
+    return {
+        m: _measure_fit(m, rows, rows.band == i, solution, every, parts[m], targets[m])
+        for i, m in enumerate(parts)
+        if (rows.band == i).any()
+    }
+
+
+def _floor(
+    common: Shared, states: Sequence[FactorStates], vans: Ints, deep: MeasureFit | None
+) -> dict[str, MeasureFit]:
+    """Solve the floor, given what rig and gauge did to deep speed."""
+    rows = measures.floor_rows(common, states, *_deep_parts(deep))
+    if len(rows.index) <= rows.x.shape[1] + 2:
+        return {}
+    systems, system = np.unique(common.system[rows.index], return_inverse=True)
+    parts = ((0,), (1,), (2,), (3,))
+    target = _target(states, parts, rows.level_x["floor"])
+    problem = Problem(
+        y=rows.y,
+        x=rows.x,
+        z=np.ones((len(rows.index), len(states))),
+        own_variance=rows.own_variance,
+        noise_class=rows.band,
+        system=system.astype(np.int64),
+        system_variance=np.zeros(len(systems)),
+        system_weight=np.ones(len(systems)),
+        states=states,
+        state_of_row=rows.state_of_row,
+        asset=(0, 1, 2, 3),
+        first_extra=[np.zeros(len(s.levels)) for s in states],
+        priors=measures.FLOOR_PRIORS,
+        targets={"floor": target},
+        x_sd=rows.x_sd,
+        noise_prior=np.array([0.3]),
+        system_prior=0.2,
+    )
+    solution = solve(problem, None, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
+    fit = _measure_fit("floor", rows, np.ones(len(rows.index), dtype=bool), solution, states, parts, target)
+    if deep is not None:
+        for f in range(len(FACTORS)):
+            passed_on = solution.fixed[4 if f == 2 else 3] * _deep_sd(deep, f)
+            fit.level_sd[f][:] = np.hypot(fit.level_sd[f], passed_on)
+    return {"floor": fit}
+
+
+def _target(states: Sequence[FactorStates], parts: Sequence[tuple[int, ...]], level_x: list[Floats]) -> Target:
+    """Ask for the newest level of every asset on one measure."""
+    offsets = np.concatenate([[0], np.cumsum([s.size for s in states])])
+    width = max(len(part) for part in parts)
+    picked, stale = [], []
+    for part in parts:
+        columns = [states[f].last_state + offsets[f] for f in part]
+        levels = len(states[part[0]].levels)
+        columns += [np.full(levels, -1, dtype=np.int64)] * (width - len(part))
+        picked.append(np.column_stack(columns))
+        stale.append(states[part[0]].stale_years)
+    sizes = [len(states[part[0]].levels) for part in parts]
+    return Target(
+        asset=np.repeat(np.arange(len(parts)), sizes),
+        states=np.concatenate(picked).astype(np.int64),
+        x=np.concatenate(level_x),
+        stale=np.concatenate(stale),
+    )
+
+
+def _measure_fit(
+    measure: str,
+    rows: Rows,
+    mine: NDArray[np.bool_],
+    solution: Solution,
+    states: Sequence[FactorStates],
+    parts: Sequence[tuple[int, ...]],
+    target: Target,
+) -> MeasureFit:
+    told = solution.told[measure]
+    ln, sd, own = [], [], []
+    for f, part in enumerate(parts):
+        at = target.asset == f
+        ln.append(rows.base[measure][f] + told.value[at])
+        sd.append(np.sqrt(told.variance[at]))
+        own.append(np.sum([solution.effect[k][states[k].last_state] for k in part], axis=0))
+    return MeasureFit(measure, rows, mine, solution, told, states, parts, ln, sd, own)
+
+
+def _fresh_oil(services: pl.DataFrame, end_day: float) -> pl.DataFrame:
+    """Services that leave fresh oil in a pump: ``asset_id, day``."""
+    day = pl.col("serviced_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day")
+    fresh = pl.col("action").is_in(["oil_change", "overhaul", "replacement"])
+    return services.filter((pl.col("asset") == "pump") & fresh).select("asset_id", day).filter(pl.col("day") < end_day)
+
+
+def _deep_parts(fit: MeasureFit | None) -> tuple[list[Floats] | None, list[Floats] | None]:
+    """What each row's, and each newest, pump, hose, gauge and technician do to ln deep speed in the typical rig."""
+    if fit is None:
+        return None, None
+    rows, now = [], []
+    for f, part in enumerate(fit.factor_parts):
+        ln, codes = fit.level_ln[f], fit.states[f].level_of_row
+        middle = float(np.median(ln)) if len(ln) else 0.0
+        effect = np.zeros(len(codes))
+        for k in part:
+            state = fit.states[k].state_of_row
+            effect += np.append(fit.solution.effect[k], 0.0)[np.where(state >= 0, state, fit.states[k].size)]
+        # A row differs from the newest level by its stretch; what the register says is the same for both.
+        then = np.append(ln - fit.own_ln[f], middle)[np.where(codes >= 0, codes, len(ln))] + effect
+        rows.append(_on_like_work(fit, f, then, middle))
+        now.append(_on_like_work(fit, f, ln, middle))
+    return rows, now
+
+
+def _deep_sd(fit: MeasureFit, f: int) -> Floats:
+    """Standard error of a level's part in ln deep speed in the typical rig."""
+    ln, sd = fit.level_ln[f], fit.level_sd[f]
+    middle = float(np.median(ln)) if len(ln) else 0.0
+    up, down = (_on_like_work(fit, f, ln + k * sd, middle) for k in (1, -1))
+    return np.asarray((up - down) / 2.0)
+
+
+def _effect(
+    fit: MeasureFit,
+    tied: dict[str, list[list[tuple[str, int]]]],
+    level: float,
+    as_of: date,
+    draws: Floats,
+) -> pl.DataFrame:
+    """Contract table ``effect`` of one measure."""
+    quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
+    names = {f: s.levels for f, s in zip(FACTORS, fit.states, strict=False)}
+    index = fit.rows.index[fit.mine]
+    frames = []
+    for f, factor in enumerate(FACTORS):
+        s = fit.states[f]
+        codes = s.level_of_row[index]
+        uses = np.bincount(codes[codes >= 0], minlength=len(s.levels))
+        here = np.flatnonzero(uses > 0)
+        if not len(here):
+            continue
+        ln, sd, own = fit.level_ln[f][here], fit.level_sd[f][here], fit.own_ln[f][here]
+        middle, middle_sd = _middle(ln, sd, draws)
+        sd = np.hypot(sd, middle_sd)
+        own_middle, _ = _middle(own, sd, draws)
+        low, mid, high = (_on_like_work(fit, f, ln + k * quantile * sd, middle) for k in (-1, 0, 1))
+        if fit.measure != "floor" and f < 2:
+            bend = quantile * _bend_sd(fit, f, ln, middle)
+            low, high = mid - np.hypot(mid - low, bend), mid + np.hypot(high - mid, bend)
+        ties = [tied[factor][i] for i in here]
+        at = np.flatnonzero(np.repeat(np.arange(len(FACTORS)), [len(v) for v in fit.level_ln]) == f)[here]
+        frames.append(
+            pl.DataFrame(
+                {
+                    "as_of": [as_of] * len(here),
+                    "factor": [factor] * len(here),
+                    "level_id": [s.levels[i] for i in here],
+                    "measure": [fit.measure] * len(here),
+                    "ratio": np.exp(mid),
+                    "ratio_lower": np.exp(low),
+                    "ratio_upper": np.exp(high),
+                    "n": uses[here].astype(np.int64),
+                    "separable": [not tie for tie in ties],
+                    "entangled_with": pl.Series(
+                        [[f"{g}:{names[g][i]}" for g, i in tie] for tie in ties], dtype=pl.List(pl.String)
+                    ),
+                    "ratio_to_like": np.exp(own - own_middle),
+                    "ratio_to_like_lower": np.exp(own - own_middle - quantile * sd),
+                    "ratio_to_like_upper": np.exp(own - own_middle + quantile * sd),
+                    "doubt_left": np.minimum(fit.told.variance[at] / fit.told.prior[at], 1.0),
+                }
+            )
+        )
+    return EFFECT.conform(pl.concat(frames)) if frames else EFFECT.empty()
+
+
+def _middle(ln: Floats, sd: Floats, draws: Floats) -> tuple[float, float]:
+    """Median of levels that are known with doubt, and what that doubt adds to a ratio to it.
+
+    The median of estimates jumps where levels are sparse; the mean over plausible levels doesn't.
+    """
+    medians = np.median(ln + sd * draws[:, : len(ln)], axis=1)
+    return float(medians.mean()), float(medians.std())
+
+
+def _bend_sd(fit: MeasureFit, f: int, ln: Floats, middle: float) -> Floats:
+    """Doubt in a ln ratio because the share of pump and line in the typical rig is itself in doubt."""
+    other = float(np.median(fit.level_ln[1 - f])) if len(fit.level_ln[1 - f]) else 0.0
+    share, share_middle = 1.0 / (1.0 + np.exp(ln - other)), 1.0 / (1.0 + np.exp(middle - other))
+    return np.asarray(np.abs(share - share_middle) * np.sqrt(fit.told.gap_variance))
+
+
+def _on_like_work(fit: MeasureFit, f: int, ln: Floats, middle: float) -> Floats:
+    """ln ratio of the measure when a level replaces the middle one in the typical rig."""
+    if fit.measure == "floor" or f > 1 or not len(fit.level_ln[1 - f]):
+        return np.asarray(ln - middle)
+    other = float(np.median(fit.level_ln[1 - f]))
+    return np.asarray(np.logaddexp(-middle, -other) - np.logaddexp(-ln, -other))
+
+
+def _attributed(fit: MeasureFit, frame: pl.DataFrame) -> pl.DataFrame:
+    """What each evacuation leaves for each factor's level."""
+    s = fit.solution
+    at = np.flatnonzero(fit.mine)
+    index = fit.rows.index[at]
+    z = np.ones((len(fit.rows.index), len(fit.states)))
+    if fit.rows.linearise is not None:
+        z = fit.rows.linearise(s.fixed, np.concatenate(s.effect))[2]
+    ids = frame["evacuation_id"].gather(index)
+    started = frame["started_at"].gather(index).cast(pl.Datetime("us", "UTC"))
+    out = []
+    for f, (factor, part) in enumerate(zip(FACTORS, fit.factor_parts, strict=True)):
+        codes = fit.states[f].level_of_row[index]
+        rows = np.flatnonzero(codes >= 0)
+        if not len(rows):
+            continue
+        level = np.zeros(len(rows))
+        for k in part:
+            level += s.effect[k][fit.rows.state_of_row[at[rows], k]]
+        level -= np.median(fit.own_ln[f])
+        share = np.maximum(z[at[rows], part[0]], 0.05)
+        out.append(
+            pl.DataFrame(
+                {
+                    "evacuation_id": ids.gather(rows),
+                    "started_at": started.gather(rows),
+                    "measure": pl.Series([fit.measure]).new_from_index(0, len(rows)),
+                    "factor": pl.Series([factor]).new_from_index(0, len(rows)),
+                    "level_id": pl.Series(fit.states[f].levels, dtype=pl.String).gather(codes[rows]),
+                    "ln_ratio_after_other_factors": level + s.residual[at[rows]] / share,
+                    "weight": share**2 * s.row_weight[at[rows]],
+                    "outlier_weight": np.minimum(s.outlier_weight[at[rows]], 1.0),
+                    "level_now": level,
+                }
+            )
+        )
+    return pl.concat(out) if out else pl.DataFrame(schema=ATTRIBUTED_SCHEMA)

@@ -1,0 +1,159 @@
+"""Compiled kernels of the attribution: building the normal equations row by row, and what follows from a solution.
+
+Every row touches one stretch per factor (position -1 for none) and all fixed-effect columns.  Rows are ordered so
+that those of one system stand together; a system's own effect, common to its rows, is eliminated on the way by the
+rank-one correction ``W - W 1 1' W / (1/v + sum W)``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def accumulate(
+    position: Ints,
+    z: Floats,
+    x: Floats,
+    y: Floats,
+    weight: Floats,
+    group_start: Ints,
+    group_variance: Floats,
+    size: int,
+) -> tuple[Floats, Floats, Floats]:
+    """Normal equations with systems eliminated.
+
+    Parameters
+    ----------
+    position : int64 (n, f)
+        Column of each row's stretch per factor, -1 for none.
+    z : float64 (n, f)
+        Sensitivity of the row to that stretch.
+    x : float64 (n, p);  y, weight : float64 (n,)
+    group_start : int64 (g + 1,)
+        Rows ``group_start[k] : group_start[k + 1]`` share system ``k``.
+    group_variance : float64 (g,)
+        Prior variance of each system's effect; 0 for none.
+    size : int
+        Number of stretch columns ``m``.
+
+    Returns
+    -------
+    zwz : (m, m), lower triangle and upper alike;  zwr : (m, p + 1) with ``y`` last;  rwr : (p + 1, p + 1)
+    """
+    n, f = position.shape
+    p = x.shape[1]
+    zwz = np.zeros((size, size))
+    zwr = np.zeros((size, p + 1))
+    rwr = np.zeros((p + 1, p + 1))
+    r = np.empty(p + 1)
+    total_r = np.empty(p + 1)
+    touched = np.empty(size, np.int64)
+    load = np.zeros(size)
+    seen = np.zeros(size, np.bool_)
+    for g in range(len(group_start) - 1):
+        begin, end = group_start[g], group_start[g + 1]
+        single = end - begin == 1
+        shrink = 1.0
+        if single:
+            shrink = 1.0 / (1.0 + weight[begin] * group_variance[g])
+        total_w = 0.0
+        total_r[:] = 0.0
+        used = 0
+        for i in range(begin, end):
+            w = weight[i] * shrink
+            for c in range(p):
+                r[c] = x[i, c]
+            r[p] = y[i]
+            for a in range(f):
+                ka = position[i, a]
+                if ka < 0:
+                    continue
+                wa = w * z[i, a]
+                for b in range(f):
+                    kb = position[i, b]
+                    if kb >= 0:
+                        zwz[ka, kb] += wa * z[i, b]
+                for c in range(p + 1):
+                    zwr[ka, c] += wa * r[c]
+                if not single:
+                    if not seen[ka]:
+                        seen[ka] = True
+                        touched[used] = ka
+                        used += 1
+                    load[ka] += wa
+            for c in range(p + 1):
+                wc = w * r[c]
+                total_r[c] += wc
+                for d in range(c + 1):
+                    rwr[c, d] += wc * r[d]
+            total_w += w
+        if single:
+            continue
+        factor = 0.0
+        if group_variance[g] > 0.0:
+            factor = 1.0 / (1.0 / group_variance[g] + total_w)
+        for a in range(used):
+            ka = touched[a]
+            va = load[ka] * factor
+            for b in range(used):
+                zwz[ka, touched[b]] -= va * load[touched[b]]
+            for c in range(p + 1):
+                zwr[ka, c] -= va * total_r[c]
+        for c in range(p + 1):
+            for d in range(c + 1):
+                rwr[c, d] -= factor * total_r[c] * total_r[d]
+        for a in range(used):
+            load[touched[a]] = 0.0
+            seen[touched[a]] = False
+    for c in range(p + 1):
+        for d in range(c):
+            rwr[d, c] = rwr[c, d]
+    return zwz, zwr, rwr
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def system_effects(
+    residual: Floats, weight: Floats, group_start: Ints, group_variance: Floats
+) -> tuple[Floats, Floats]:
+    """Posterior mean and variance of each system's effect given everything else.
+
+    ``residual`` is ``y`` less fixed effects and stretches, systems left in.
+    """
+    groups = len(group_start) - 1
+    mean = np.zeros(groups)
+    variance = np.zeros(groups)
+    for g in range(groups):
+        if group_variance[g] <= 0.0:
+            continue
+        total, weighted = 0.0, 0.0
+        for i in range(group_start[g], group_start[g + 1]):
+            total += weight[i]
+            weighted += weight[i] * residual[i]
+        variance[g] = 1.0 / (1.0 / group_variance[g] + total)
+        mean[g] = weighted * variance[g]
+    return mean, variance
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def row_variances(position: Ints, z: Floats, inverse: Floats) -> Floats:
+    """Posterior variance of each row's sum of stretch effects, the fixed effects taken as known."""
+    n, f = position.shape
+    out = np.zeros(n)
+    for i in range(n):
+        total = 0.0
+        for a in range(f):
+            ka = position[i, a]
+            if ka < 0:
+                continue
+            for b in range(f):
+                kb = position[i, b]
+                if kb >= 0:
+                    total += z[i, a] * z[i, b] * inverse[ka, kb]
+        out[i] = total
+    return out
