@@ -84,14 +84,16 @@ def measure_scales(t: FloatArray, p: FloatArray, scales: FloatArray) -> None:
             if step > 1e-7 * abs(p[i]):
                 if p[i] < 1000.0 and p[i - 1] < 1000.0:
                     low = min(low, step)
-                elif p[i] < 10_000.0 and p[i - 1] < 10_000.0:
+                elif 1000.0 <= p[i] < 10_000.0 and 1000.0 <= p[i - 1] < 10_000.0:
                     mid = min(mid, step)
                 elif p[i] >= 10_000.0 and p[i - 1] >= 10_000.0:
                     far = min(far, step)
     scales[STEP_LOW] = low if low < 1e17 else 0.0
     scales[STEP_MID] = mid if mid < 1e17 else scales[STEP_LOW]
     scales[STEP_HIGH] = far if far < 1e17 else scales[STEP_MID]
-    scales[TOP_LN] = math.log(max(1.3 * top, 12_000.0))
+    # just above the highest reading, so that flicker about the top of the range is no fall; a log that never saw much
+    # of its range stands for a gauge with a common one
+    scales[TOP_LN] = math.log(1.02 * top if top > 5000.0 else 12_000.0)
 
     m = 0
     stride = max(1, (n - 2) // _SUBSAMPLE)
@@ -216,7 +218,8 @@ def block_wander(by: FloatArray, bv: FloatArray, nb: int, top: float) -> float:
             m += 1
     if m < 5:
         return 1.0
-    return max(1.0, _median_of(work, m, 0.5) / 0.4549)
+    # the lower third, since curvature adds to the rest; 0.1485 is that quantile of chi-square with one freedom
+    return max(1.0, _median_of(work, m, 0.3) / 0.1485)
 
 
 @kernel

@@ -16,8 +16,13 @@ from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
 N_FIT = 9
-COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, END, BEFORE_VAR, AFTER_VAR, TAU = range(N_FIT)
-"""Places in the row of a candidate: cost, fitted values (microns) and slopes (microns/s) on both sides, variances."""
+COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, COST_BEFORE, BEFORE_VAR, AFTER_VAR, SKIPPED = range(N_FIT)
+"""Places in the row of a candidate: cost, fitted values (microns) and slopes (microns/s) on both sides, the pumped side's
+share of the cost, variances of the values, readings before the fitted window (each costs 1)."""
+
+
+_WINDOW_LN = 0.35
+"""One parabola describes the pumped curve over this much of ln p, seldom over more."""
 
 
 @kernel
@@ -73,8 +78,8 @@ def candidate_costs(
     lo, hi
         Candidates: the hold begins with reading ``k``, ``lo <= k <= hi``.
     window
-        At most so many readings before the candidate are fitted by the pumped curve; earlier ones cost 1 each, the
-        expectation of a good fit.
+        At most so many readings before the candidate are fitted by the pumped curve, and only while they lie within
+        a third of its last level; earlier ones cost 1 each, the expectation of a good fit.
     taus
         Time constants tried for the part of the rise that saturates, s.
     rising_only
@@ -108,7 +113,10 @@ def candidate_costs(
     for k in range(lo, hi + 1):
         row = out[k - lo]
         row[COST] = 1e300
-        start = max(first, k - window)
+        start = k - 1
+        while start > first and start > k - window and y[start - 1] < y[k - 1] + _WINDOW_LN:
+            start -= 1
+        start = max(first, min(start, k))
         for q in range(9):
             s[q] = pre[k - first, q] - pre[start - first, q]
         count = k - start
@@ -116,7 +124,8 @@ def candidate_costs(
             row[BEFORE] = math.exp(y[k])
             row[BEFORE_SLOPE] = 0.0
             row[BEFORE_VAR] = 1e12
-            row[END] = 0.0
+            row[COST_BEFORE] = 0.0
+            row[SKIPPED] = k - first
             continue
         # the pumped curve may bend by a part of what it falls: a prior on its curvature
         u_k = (t[k] - tref) / scale
@@ -158,7 +167,8 @@ def candidate_costs(
         row[BEFORE] = value
         row[BEFORE_SLOPE] = slope
         row[BEFORE_VAR] = variance
-        row[END] = max(cost, 0.0) + (start - first)
+        row[COST_BEFORE] = max(cost, 0.0) + (start - first)
+        row[SKIPPED] = start - first
 
     for tau in taus:
         w0 = w1 = w2 = we = wte = wee = z0 = z1 = ze = zz = 0.0
@@ -213,47 +223,68 @@ def candidate_costs(
                     rest = zz - p0 * z0 - p2 * ze
                     if rest < best:
                         c0, c1, c2 = p0, 0.0, p2
-            cost = max(zz - c0 * z0 - c1 * y1 - c2 * ze, 0.0) + row[END]
+            cost = max(zz - c0 * z0 - c1 * y1 - c2 * ze, 0.0) + row[COST_BEFORE]
             if cost < row[COST]:
                 row[COST] = cost
                 row[AFTER] = c0 + c2
                 row[AFTER_SLOPE] = c1 / scale - c2 / tau
                 row[AFTER_VAR] = variance
-                row[TAU] = tau
-                # the end's place is still needed as the cost of the pumped side; the fitted end goes out separately
-    for k in range(lo, hi + 1):
-        out[k - lo, END] = math.exp(y[last])
 
 
 @kernel
-def pumped_cost(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int) -> float:
-    """Misfit of one smooth curve (a parabola, free to rise) through a stretch: the case against any isolation in it."""
+def smooth_cost(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int) -> float:
+    """Misfit of one smooth curve through a stretch: the case against any isolation in it.
+
+    The better of a parabola and of lines that settle exponentially, whatever the signs; pumped curves are such.
+    """
+    if last - first < 3:
+        return 0.0
     tref = 0.5 * (t[first] + t[last])
     scale = max(t[last] - t[first], 1e-3)
     a = np.zeros((3, 3))
     b = np.zeros(3)
     x = np.empty(3)
     inv = np.empty((3, 3))
-    zz = 0.0
+    best = 1e300
+    for shape in range(7):
+        a[:] = 0.0
+        b[:] = 0.0
+        zz = 0.0
+        tau = scale / (1.5 * 2.0 ** (shape - 1))
+        for j in range(first, last + 1):
+            z = math.exp(y[j])
+            w = 1.0 / (z * z * v[j])
+            u = (t[j] - tref) / scale
+            e = u * u if shape == 0 else math.exp(-(t[j] - t[first]) / tau)
+            a[0, 0] += w
+            a[0, 1] += w * u
+            a[0, 2] += w * e
+            a[1, 1] += w * u * u
+            a[1, 2] += w * u * e
+            a[2, 2] += w * e * e
+            b[0] += w * z
+            b[1] += w * z * u
+            b[2] += w * z * e
+            zz += w * z * z
+        a[1, 0] = a[0, 1]
+        a[2, 0] = a[0, 2]
+        a[2, 1] = a[1, 2]
+        if solve3(a, b, x, inv):
+            best = min(best, max(zz - x[0] * b[0] - x[1] * b[1] - x[2] * b[2], 0.0))
+    return best
+
+
+@kernel
+def standing_cost(y: FloatArray, v: FloatArray, first: int, last: int) -> float:
+    """Misfit of a constant through a stretch: the case against any rise in it."""
+    s = sz = szz = 0.0
     for j in range(first, last + 1):
         z = math.exp(y[j])
         w = 1.0 / (z * z * v[j])
-        u = (t[j] - tref) / scale
-        a[0, 0] += w
-        a[0, 1] += w * u
-        a[0, 2] += w * u * u
-        a[1, 2] += w * u * u * u
-        a[2, 2] += w * u * u * u * u
-        b[0] += w * z
-        b[1] += w * z * u
-        b[2] += w * z * u * u
-        zz += w * z * z
-    a[1, 0] = a[0, 1]
-    a[1, 1] = a[2, 0] = a[0, 2]
-    a[2, 1] = a[1, 2]
-    if last - first < 3 or not solve3(a, b, x, inv):
-        return zz
-    return max(zz - x[0] * b[0] - x[1] * b[1] - x[2] * b[2], 0.0)
+        s += w
+        sz += w * z
+        szz += w * z * z
+    return max(szz - sz * sz / s, 0.0)
 
 
 @kernel

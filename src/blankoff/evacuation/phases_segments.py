@@ -25,10 +25,13 @@ from blankoff.evacuation.phases_isolation import (
     BEFORE,
     BEFORE_SLOPE,
     COST,
+    COST_BEFORE,
     N_FIT,
+    SKIPPED,
     candidate_costs,
-    pumped_cost,
     refine_isolation,
+    smooth_cost,
+    standing_cost,
 )
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
@@ -50,17 +53,34 @@ _JUMP_LN = 0.6
 _WINDOW_BLOCKS = 40
 _BEFORE_BLOCKS = 12
 _SHORTEST_S = 15.0
-_EVIDENCE = 20.0
-_EVIDENCE_AT_MARK = 8.0
+_BEND = 26.0
+"""Twice the logarithm of the likelihood ratio, hold against one smooth pumped curve, that makes a hold."""
+
+_CLIMB = 40.0
+_CLIMB_LN = 0.1
+"""The same for a rise against standing still, and the rise of ln p that pumped curves seldom show."""
+
+_MARK_SHARE = 0.35
+"""Share of the evidence that is enough next to a mark."""
+
 _MARK_REACH_S = 90.0
 
-N_RISE = 12
-ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S = range(N_RISE)
+N_RISE = 13
+ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S, CLIMB = (
+    range(N_RISE)
+)
 
 
 @kernel
-def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int) -> int:
-    """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none."""
+def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) -> int:
+    """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none.
+
+    Parameters
+    ----------
+    fastest
+        Fastest fall of ln p that the log shows, per s. A circuit that is shut off gives off no more than the pump
+        carried away just before: at once after the isolation pressure rises at most by ``fastest * p``.
+    """
     j = i0
     for i in range(i0, i1):
         if j < i + 1:
@@ -70,12 +90,17 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int) -> int:
         # the last reading within the time, or the next one when readings are further apart
         k = j if ct[j] - ct[i] <= _JUMP_S or j == i + 1 else j - 1
         rise = math.exp(cy[k]) - math.exp(cy[i])
-        if cy[k] - cy[i] > _JUMP_LN and rise > _JUMP_MICRON * max(1.0, (ct[k] - ct[i]) / 20.0):
-            level = cy[i] + 0.15 * (cy[k] - cy[i])
-            start = i + 1
-            while start < k and cy[start] < level:
-                start += 1
-            return start
+        if cy[k] - cy[i] > _JUMP_LN and rise > _JUMP_MICRON:
+            rate = rise / (ct[k] - ct[i])
+            stood = ct[i] - ct[i0]
+            before = max(math.exp(cy[i]) - math.exp(cy[i0]), 0.0)
+            sudden = stood > 25.0 and i - i0 >= 3 and rate > 10.0 * (before + 5.0) / stood
+            if sudden or rate > 4.0 * max(fastest, 0.05) * math.exp(cy[i]):
+                level = cy[i] + 0.15 * (cy[k] - cy[i])
+                start = i + 1
+                while start < k and cy[start] < level:
+                    start += 1
+                return start
     return -1
 
 
@@ -128,11 +153,13 @@ def weigh_rise(
         if out[k - lo, COST] < out[best - lo, COST]:
             best = k
     row = out[best - lo]
-    start = max(first, best - _WINDOW_BLOCKS)
-    fitted = row[COST] - (start - first)
+    skipped = int(row[SKIPPED])
+    start = first + skipped
+    fitted = row[COST] - skipped
     free = max(end - start + 1 - 6, 1)
     spread = max(inflate, fitted / free)
-    rise[EVIDENCE] = (pumped_cost(bt, by, bv, start, end) - fitted) / spread
+    rise[EVIDENCE] = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
+    rise[CLIMB] = (standing_cost(by, bv, best, end) - (row[COST] - row[COST_BEFORE])) / spread
     level = max(row[BEFORE], 1.0)
     rise[RATE_BEFORE] = row[BEFORE_SLOPE] / level
     rise[RATE_AFTER] = row[AFTER_SLOPE] / level
@@ -149,30 +176,34 @@ def weigh_rise(
         var += w * (bt[k] - mean) ** 2
     coarse = math.sqrt(var / total)
 
-    # single readings around the best block
-    a = bs[max(best - 1, 1)] if best > 0 else 1
+    # single readings around the best block, over as long as the rise needs to stand out of the noise
+    noise = math.sqrt(reading_variance_ln(scales, level)) * level
+    climb = max(row[AFTER_SLOPE] - row[BEFORE_SLOPE], 1e-9)
+    span = min(max(12.0 * noise / climb, 45.0), 400.0)
+    reach = max(2.0 * coarse, 12.0)
+    a = bs[max(best - 1, 1)]
     b = bs[min(best + 2, end)]
-    while a > 1 and bs[best] - a < 3:
+    while a > 1 and (bs[best] - a < 3 or ct[bs[best]] - ct[a] < reach):
         a -= 1
-    while b < m - 1 and b - bs[best] < 3:
+    while b < m - 1 and (b - bs[best] < 3 or ct[b] - ct[bs[best]] < reach):
         b += 1
     a = max(a, bs[pull] + 1)
     b = min(b, bs[end + 1] - 1)
     if b < a:
         b = a = max(1, min(bs[best], m - 1))
-    dt = scales[MEDIAN_DT]
     head = a
-    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 45.0) and ct[a] - ct[head - 1] < max(600.0, 12 * dt):
+    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
         head -= 1
     tail = b
     stop = bs[end + 1] - 1
-    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 60.0):
+    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 1.3 * span):
         tail += 1
+    window = max(12, int(0.7 * span / scales[MEDIAN_DT]))
     v = np.empty(tail + 1)
     for j in range(head, tail + 1):
         v[j] = reading_variance_ln(scales, math.exp(cy[j]))
     result = np.empty(5)
-    refine_isolation(ct, cy, v, head, tail, a, b, 60, 1.3, out, result)
+    refine_isolation(ct, cy, v, head, tail, a, b, window, 1.3, out, result)
     j = int(result[2])
     rise[ISO_S] = result[0]
     rise[ISO_SD] = math.sqrt(result[1] ** 2 + (coarse if coarse > 20.0 else 0.0) ** 2)
@@ -185,11 +216,15 @@ def weigh_rise(
         rise[ISO_SD] = ct[j] - ct[j - 1]
         rise[ISO_S] = 0.5 * (ct[j] + ct[j - 1])
     rise[LAST_S] = ct[bs[end + 1] - 1] - rise[ISO_S]
-    need = _EVIDENCE
+    need = 1.0
     if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < _MARK_REACH_S:
-        need = _EVIDENCE_AT_MARK
+        need = _MARK_SHARE
     bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
-    if rise[EVIDENCE] > need and bends and rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4:
+    plain = rise[EVIDENCE] > _BEND * need
+    climbs = rise[CLIMB] > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and rise[EVIDENCE] > 0.1 * _BEND
+    climbs = climbs or (rise[CLIMB] > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN)
+    lasts = rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4
+    if (plain or climbs) and bends and lasts:
         rise[ACCEPTED] = 1.0
 
 
@@ -256,7 +291,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
     points = np.empty(66, dtype=np.int64)
     kinds = np.empty(66, dtype=np.int64)
     found = turning_points(bt, by, bv, nb, scales, points, kinds)
-    out = np.empty((max(nb, 200) + 200, N_FIT))
+    out = np.empty((m + 8, N_FIT))
     rise = np.empty(N_RISE)
     k = 0
     # what stands before the first fall
@@ -265,6 +300,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
     why = _WHY_BEGINS
     sd = 0.0
     pull = 0
+    fastest = 0.0
     q = 0
     if found and kinds[0] == 1:
         high = points[0]
@@ -301,7 +337,10 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
         end = nb - 1 if final else high
         after_low = 0 if final else points[q + 2]
         i_end = bs[end + 1] - 1 if final else _fall_start(ct, cy, scales, bs[high], bs[after_low])
-        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end)
+        for g in range(pull, low):
+            if bt[g + 1] - bt[g] < 3.0 * scales[GAP_S]:
+                fastest = max(fastest, (by[g] - by[g + 1]) / (bt[g + 1] - bt[g]))
+        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest)
         stand_end = end
         if jump >= 0:
             stand_end = low
@@ -312,7 +351,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
             if mark_kinds[g] == MARK_CLOSED and ct[bs[pull]] <= mark_s[g] <= ct[bs[stand_end + 1] - 1] + 30.0:
                 marked = mark_s[g]
         accepted = False
-        if stand_end - pull >= 2 and stand_end >= low:
+        if stand_end - pull >= 2 and stand_end >= low and by[low] < scales[TOP_LN] - 1e-9:
             weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
         hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
@@ -322,7 +361,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
             reason = _WHY_BENDS
             if rise[IN_GAP] > 0.0:
                 reason = _WHY_IN_GAP
-            elif abs(marked - rise[ISO_S]) < _MARK_REACH_S and rise[EVIDENCE] < _EVIDENCE:
+            elif abs(marked - rise[ISO_S]) < _MARK_REACH_S and rise[EVIDENCE] < _BEND:
                 reason = _WHY_MARK
             elif abs(rise[STEP]) > 0.03 * rise[PUMPED] + 3.0:
                 reason = _WHY_STEP
