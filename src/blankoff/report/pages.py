@@ -33,7 +33,6 @@ NAV = (
     ("training", "Training"),
     ("glossary", "Glossary"),
 )
-_VEGA_LITE = "6.4"
 
 
 @lru_cache(maxsize=1)
@@ -52,7 +51,7 @@ def _environment() -> jinja2.Environment:
 @lru_cache(maxsize=1)
 def charts_bundle() -> str:
     """Return the charting libraries as one script, shared by all pages."""
-    return str(vl_convert.javascript_bundle(vl_version=_VEGA_LITE))
+    return str(vl_convert.javascript_bundle(vl_version=theme.VEGA_LITE))
 
 
 def style_sheet() -> str:

@@ -8,6 +8,11 @@ from __future__ import annotations
 
 from typing import Any
 
+VEGA_LITE = "6.4"
+"""Version of the chart grammar that pages and sheets draw with."""
+NUMBER_LOCALE = {"decimal": ".", "thousands": "\u202f", "grouping": [3], "currency": ["", ""]}
+"""Numbers on axes as in the text: thousands parted by a thin blank."""
+
 LIGHT = {
     "paper": "#fdfdfb",
     "panel": "#f4f5f1",

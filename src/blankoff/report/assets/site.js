@@ -27,6 +27,7 @@
     const place = figure.querySelector(".plot");
     const result = await window.vegaEmbed(place, spec, {
       renderer: "svg", actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
+      formatLocale: { decimal: ".", thousands: "\u202f", grouping: [3], currency: ["", ""] },
     });
     result.view.addEventListener("click", (event, item) => {
       if (item && item.datum && item.datum.href) { window.location.href = root + item.datum.href; }

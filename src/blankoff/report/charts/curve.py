@@ -99,7 +99,7 @@ def ambient_of(data: EvacuationData) -> float | None:
 
 @lru_cache(maxsize=8)
 def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
-    x = alt.X("x:Q", title=f"{time_name} from the first reading", axis=alt.Axis(grid=False), scale=alt.Scale(nice=False))
+    x = alt.X("x:Q", title=f"{time_name} from the first reading", axis=alt.Axis(grid=False, tickCount=8), scale=alt.Scale(nice=False))
     y = alt.Y(
         "y:Q",
         title=f"pressure, {pressure_name} (log axis)",
@@ -115,7 +115,7 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     names = (
         alt.Chart(named("phases"))
         .transform_filter("datum.wide")
-        .mark_text(baseline="top", y=6, fontSize=11, color=role("muted"))
+        .mark_text(baseline="bottom", y="height", dy=-5, fontSize=11, color=role("muted"))
         .encode(x="mid:Q", text="kind:N")
     )
     style = {
@@ -184,7 +184,7 @@ def curve_data(data: EvacuationData) -> tuple[dict[str, Records], list[dict[str,
         if p["start_s"] is None or p["end_s"] is None:
             continue
         a, b = p["start_s"] / scale, p["end_s"] / scale
-        wide = (p["end_s"] - p["start_s"]) > 0.11 * last_s
+        wide = (p["end_s"] - p["start_s"]) > 0.07 * last_s
         phases.append(
             {"x": figures(a), "x2": figures(b), "mid": figures((a + b) / 2), "kind": PHASE_WORDS[p["kind"]], "wide": wide}
         )
@@ -258,7 +258,7 @@ def curve_chart(data: EvacuationData, title: str, height: int = 340) -> Chart:
 
 @lru_cache(maxsize=8)
 def _hold_drawing(pressure_name: str, height: int) -> Spec:
-    x = alt.X("x:Q", title="minutes from isolation", axis=alt.Axis(grid=False), scale=alt.Scale(nice=False, zero=True))
+    x = alt.X("x:Q", title="minutes from isolation", axis=alt.Axis(grid=False, tickCount=8), scale=alt.Scale(nice=False, zero=True))
     y = alt.Y("y:Q", title=f"pressure, {pressure_name}", scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(format=",~r"))
     parts = alt.Scale(domain=["steady part", "saturating part"], range=[role("steady"), role("saturating")])
     legend = alt.Legend(title=None, symbolType="square", symbolOpacity=0.6)
@@ -341,7 +341,7 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
         for a, b in zip(thin_t, thin_p, strict=True)
     ]
     limit_micron = row.get("required_limit_micron")
-    near = limit_micron is not None and float(np.max(p)) > 0.45 * float(limit_micron)
+    near = limit_micron is not None and float(np.max(p)) > 0.6 * float(limit_micron)
     limit = [{"y": figures(limit_micron * factor), "label": f"hold limit {pressure.text(limit_micron)}"}] if near else []
     required = row.get("required_hold_minutes")
     due = []
@@ -369,7 +369,7 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
 
 @lru_cache(maxsize=4)
 def _copies_drawing(pressure_name: str, height: int) -> Spec:
-    x = alt.X("x:Q", title="minutes from the first reading", axis=alt.Axis(grid=False), scale=alt.Scale(nice=False))
+    x = alt.X("x:Q", title="minutes from the first reading", axis=alt.Axis(grid=False, tickCount=8), scale=alt.Scale(nice=False))
     y = alt.Y(
         "y:Q", title=f"pressure, {pressure_name} (log axis)", scale=alt.Scale(type="log"), axis=alt.Axis(format=",~r", tickCount=5)
     )

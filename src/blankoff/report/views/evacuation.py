@@ -80,6 +80,25 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     return parts
 
 
+def curve_title(data: EvacuationData) -> str:
+    """Say in a line what the whole curve shows."""
+    row, pressure = data.row, PressureWords(data.settings.units)
+    if row.get("pumped_minutes") is None:
+        return "The whole log"
+    text = f"Pumped {minutes(row['pumped_minutes'])} to {pressure.text(row.get('final_vacuum_micron') or row.get('lowest_pumped_micron'))}"
+    return f"{text}, then stood {minutes(row['hold_minutes'])}" if row.get("hold_minutes") is not None else f"{text}; no hold"
+
+
+def hold_title(data: EvacuationData) -> str:
+    """Say in a line what the hold shows."""
+    row, pressure = data.row, PressureWords(data.settings.units)
+    start, end = row.get("hold_start_micron"), row.get("hold_end_micron")
+    if start is None or end is None:
+        return "The hold, its rise taken apart"
+    moved = f"{'rose' if end >= start else 'fell'} {pressure.text(abs(end - start))} in {minutes(row.get('hold_minutes'))}"
+    return f"The hold {moved}: {RISE_WORDS.get(row.get('rise_kind') or '', 'not taken apart')}"
+
+
 def criterion_source(data: EvacuationData) -> str:
     """Say where the acceptance criterion comes from."""
     given = [k for k in ("target_micron", "hold_limit_micron", "hold_minutes") if data.register_row.get(k) is not None]
@@ -157,8 +176,8 @@ def evacuation_page(book: Book, id_: str) -> Page:
     lines.extend(s for s in (rise_sentence(row, pressure), dryness_sentence(row)) if s)
     sections = []
     if data.log.readings:
-        charts = [Block("chart", curve_chart(data, "The whole log"))]
-        hold = hold_chart(data, "The hold, its rise taken apart")
+        charts = [Block("chart", curve_chart(data, curve_title(data)))]
+        hold = hold_chart(data, hold_title(data))
         charts.append(Block("chart", hold) if hold else Block("missing", "There is no hold to take apart."))
         sections.append(Section("curve-section", "The curve", tuple(charts)))
     else:
