@@ -15,11 +15,10 @@ from typing import Any, Literal, TypeAlias
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
-import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
+from blankoff.ingest.arrow import pa, pa_csv
 from blankoff.ingest.dialect import Columns, Dialect, layout_dialect, plain_delimiter, split_fields, standard_dialect
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.plausible import HIGHEST_READING_MICRON, LOWEST_READING_MICRON
@@ -142,7 +141,7 @@ def _plan(dialect: Dialect, first: list[str]) -> Plan | None:
     pressure, time = first[columns.pressure], first[columns.time]
     if decimal == "?":
         decimal = "," if any("," in f for f in first) else "."
-    nulls = _NULLS
+    nulls: tuple[str, ...] = _NULLS
     if not _NUMBER.fullmatch(pressure) and pressure not in nulls:
         if any(c.isdigit() for c in pressure) or not pressure.isascii():
             return None

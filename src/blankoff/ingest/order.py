@@ -27,6 +27,8 @@ FAR_S = 2 * 86_400.0
 """A pull takes a day at worst (common practice, no source): readings further apart than this are no one log."""
 _TOUCH_STEPS = 5.0
 _MOST_RUNS = 60
+_DECIMALS = 6
+"""Microseconds: finer differences of time are rounding, not time."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,7 @@ def put_in_order(time_s: FloatArray, pressure: FloatArray) -> Ordered:
         return Ordered(np.empty(0, dtype=np.int64), np.empty(0))
     if n == 1 or (bool(np.all(np.diff(time_s) > 0)) and time_s[-1] - time_s[0] < FAR_S):
         return Ordered(np.arange(n), time_s - time_s[0])
+    time_s = np.round(time_s - time_s[0], _DECIMALS)
     keep = _first_of_each(time_s, pressure)
     repeats = n - keep.size
     far = _far_rows(time_s[keep]) | _mistimed_rows(time_s[keep])
@@ -97,7 +100,7 @@ def _first_of_each(time_s: FloatArray, pressure: FloatArray) -> IntArray:
 def _far_rows(t: FloatArray) -> NDArray[np.bool_]:
     """Flag a few rows whose time lies days from the rest."""
     far = np.abs(t - np.median(t)) > FAR_S
-    if 0 < far.sum() <= max(2, t.size // 50):
+    if t.size >= 5 and 0 < far.sum() <= max(2, t.size // 50):
         return far
     return np.zeros(t.size, dtype=bool)
 
@@ -145,9 +148,11 @@ def _undo_clock_set(t: FloatArray, pressure: FloatArray) -> tuple[FloatArray, fl
     starts = np.flatnonzero(np.diff(t) < -_TOUCH_STEPS * typical) + 1
     if starts.size == 0 or starts.size > _MOST_RUNS:
         return t, 0.0
+    log_p = np.log(np.where(pressure > 0, pressure, np.nan))
+    if _sorts_cleanly(t, log_p, starts, typical):
+        return t, 0.0
     out = t.copy()
     bounds = np.concatenate([[0], starts, [t.size]])
-    log_p = np.log(np.where(pressure > 0, pressure, np.nan))
     shift = 0.0
     total = 0.0
     for k in range(1, bounds.size - 1):
@@ -159,6 +164,23 @@ def _undo_clock_set(t: FloatArray, pressure: FloatArray) -> tuple[FloatArray, fl
             shift += more
             total += abs(more)
     return out, total
+
+
+def _sorts_cleanly(t: FloatArray, log_p: FloatArray, starts: IntArray, typical: float) -> bool:
+    """Whether sorting by time alone gives one even run: no two blocks share a time, and no seam leaves a hole.
+
+    Where seams leave holes, the order in which the pressure runs on more smoothly is the true one.
+    """
+    order = np.argsort(t, kind="stable")
+    step = np.diff(t[order])
+    seam = np.diff(order) != 1
+    if np.count_nonzero(seam) > 3 * starts.size + 3 or bool(np.any(step[seam] < 0.2 * typical)):
+        return False
+    if bool(np.all(step[seam] <= _TOUCH_STEPS * typical)):
+        return True
+    as_sorted = sum(_leap(log_p[order[i]], log_p[order[i + 1]]) for i in np.flatnonzero(seam).tolist())
+    as_filed = sum(_leap(log_p[i - 1], log_p[i]) for i in starts.tolist())
+    return as_sorted < as_filed
 
 
 def _was_clock_set(
@@ -210,4 +232,5 @@ def _spread_ties(t: FloatArray) -> FloatArray:
     last_like = gap[-2] if gap.size > 1 else usual
     gap[-1] = min(usual, last_like) if gap.size > 1 else usual
     spacing = np.minimum(gap / count, usual)
-    return t + spacing[group] * (np.arange(t.size) - begin[group])
+    spread: FloatArray = t + spacing[group] * (np.arange(t.size) - begin[group])
+    return spread

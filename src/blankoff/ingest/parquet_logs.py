@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from blankoff.errors import LogUnreadableError
+from blankoff.ingest.arrow import pa, pa_parquet
 from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.rejects import Rejects
@@ -31,7 +30,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         Not readable as Parquet, too large, or without a time and a pressure.
     """
     try:
-        file = pq.ParquetFile(io.BytesIO(data))
+        file = pa_parquet.ParquetFile(io.BytesIO(data))
         names = file.schema_arrow.names
         if file.metadata.num_rows > LIMITS.lines:
             raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
@@ -122,19 +121,19 @@ def _columns(names: list[str], shown: str, layout: tuple[str, LogLayout] | None)
     )
 
 
-def _series(column: pa.ChunkedArray) -> pl.Series:
+def _series(column: Any) -> pl.Series:
     if pa.types.is_dictionary(column.type):
         column = column.cast(column.type.value_type)
     result = pl.from_arrow(column)
     return result if isinstance(result, pl.Series) else pl.Series([], dtype=pl.String)
 
 
-def _text(column: pa.ChunkedArray) -> pl.Series:
+def _text(column: Any) -> pl.Series:
     series = _series(column)
     return series if series.dtype == pl.String else series.cast(pl.String, strict=False)
 
 
-def _numbers(column: pa.ChunkedArray) -> FloatArray:
+def _numbers(column: Any) -> FloatArray:
     series = _series(column)
     if series.dtype.is_numeric():
         return series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
@@ -143,7 +142,7 @@ def _numbers(column: pa.ChunkedArray) -> FloatArray:
     return np.full(series.len(), np.nan)
 
 
-def _pressures(column: pa.ChunkedArray) -> tuple[FloatArray, dict[int, str]]:
+def _pressures(column: Any) -> tuple[FloatArray, dict[int, str]]:
     series = _series(column)
     if series.dtype.is_numeric():
         values = series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
@@ -159,7 +158,7 @@ def _pressures(column: pa.ChunkedArray) -> tuple[FloatArray, dict[int, str]]:
     )
 
 
-def _times(column: pa.ChunkedArray, columns: Columns, shown: str) -> Moments:
+def _times(column: Any, columns: Columns, shown: str) -> Moments:
     series = _series(column)
     dtype: Any = series.dtype
     if isinstance(dtype, pl.Datetime):

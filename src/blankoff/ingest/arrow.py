@@ -1,0 +1,8 @@
+"""Arrow, untyped: its stubs export almost nothing, so that its modules are named here once and used as ``Any``."""
+
+from importlib import import_module
+from typing import Any
+
+pa: Any = import_module("pyarrow")
+pa_csv: Any = import_module("pyarrow.csv")
+pa_parquet: Any = import_module("pyarrow.parquet")
