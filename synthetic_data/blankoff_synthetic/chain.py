@@ -20,6 +20,10 @@ IDLE_H = 0.05
 """Hours a pump runs beside its pull (warming, blank-off look); no source."""
 
 
+QUICKEST_S = 45.0
+"""Pulls that reach the target sooner cannot be stopped short of it; no source."""
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What came of a job: the pull (None if a log was recycled) and the state of the gear before it."""
@@ -97,7 +101,12 @@ def run_job(plan: Plan, job: Job, unit: PumpUnit, oil_hours: float, oil_water_g:
     rig = _rig(plan, job, unit, blankoff, gauge)
     deep = max(effective_speed_l_s(rig, 1000.0, blankoff), 0.03)
     volume = plan.systems[job.system].volume_l
-    linger_s = 0.0 if job.stops_early else person.linger_s * float(np.exp(0.6 * rng.standard_normal()))
+    if job.stops_early and 5.0 * volume / rig.free_air_l_s + 2.0 * volume / deep < QUICKEST_S:
+        # nobody can stop a pull above the target that is through in seconds
+        job = replace(job, stops_early=False)
+    linger_s = (
+        even(rng, (0.0, 20.0)) if job.stops_early else person.linger_s * float(np.exp(0.6 * rng.standard_normal()))
+    )
     pull_s = 8.0 * volume / deep + linger_s
     circuit = _circuit(plan, job, pull_s, rng)
     steps = _steps(plan, job, gauge, linger_s, rng)

@@ -116,7 +116,7 @@ def draw_case(
     ranges = FAMILIES[family]
     for _ in range(attempts):
         pull, job = _one(rng, kind, family, ranges)
-        if _is_wanted(pull, kind) and (pull.truth["clear"] or not require_clear):
+        if _is_wanted(pull, kind) and (not require_clear or (pull.truth["clear"] and _is_visible(pull, job))):
             return pull, job
     raise RuntimeError(f"no clear case of kind {kind!r} in {attempts} draws")
 
@@ -129,6 +129,24 @@ def _is_wanted(pull: Pull, kind: str) -> bool:
     wanted = WANTED[kind]
     got = (truth["verdict"], truth["reason"], truth["rise_kind"])
     return all(w is None or w == g for w, g in zip(wanted, got, strict=True))
+
+
+def _is_visible(pull: Pull, job: JobInfo) -> bool:
+    """Whether the log shows what happened: a pull of a minute and a dozen readings, and an isolation above the noise."""
+    truth = pull.truth
+    pumped_s = finite_truth(pull, "pumped_s")
+    if pumped_s < 60.0:
+        return False
+    isolated = finite_truth(pull, "isolated_at_s")
+    if math.isnan(isolated):
+        return True
+    if np.sum(np.isfinite(pull.pressure_micron) & (pull.elapsed_s < isolated)) < 12:
+        return False
+    at, gauge = finite_truth(pull, "final_vacuum_micron"), job.gauge
+    noise = 0.01 * math.hypot(gauge.white_percent, gauge.wander_percent) * at + gauge.white_micron + 1.0
+    stood = min(finite_truth(pull, "hold_minutes") / job.hold_minutes, 1.0)
+    rise = finite_truth(pull, "settling_step_micron") + stood * finite_truth(pull, "rise_micron")
+    return truth["verdict"] == "failed" or abs(rise) > 5.0 * noise
 
 
 def _one(rng: np.random.Generator, kind: Kind, family: str, ranges: Ranges) -> tuple[Pull, JobInfo]:
@@ -154,7 +172,7 @@ def _one(rng: np.random.Generator, kind: Kind, family: str, ranges: Ranges) -> t
     if kind == "target_missed":
         target = requirement.target_micron * even(rng, (1.2, 1.7))
     deep = max(effective_speed_l_s(rig, 1000.0, rig.blankoff_micron), 0.03)
-    pull_s = volume_l / deep * 8.0 + 120.0
+    pull_s = volume_l / deep * 8.0 + 300.0
     circuit = _circuit(rng, kind, ranges, volume_l, ambient_c, altitude_m, pull_s, requirement)
     procedure = Procedure(
         steps=_steps(rng, kind, ranges, target, pull_s, requirement),
@@ -233,9 +251,9 @@ def _steps(
     requirement: Requirement,
 ) -> tuple[Step, ...]:
     longest_s = float(min(max(12.0 * pull_s, 3600.0), 6 * 3600.0))
-    linger_s = float(rng.choice([0.0, even(rng, (20.0, 300.0)), even(rng, (300.0, 1200.0))]))
+    linger_s = float(rng.choice([even(rng, (5.0, 60.0)), even(rng, (60.0, 300.0)), even(rng, (300.0, 1200.0))]))
     if kind == "target_missed":
-        linger_s = 0.0
+        linger_s = even(rng, (0.0, 10.0))
     valve_s = even(rng, (0.2, 2.0))
     if kind == "slow_valve" or rng.random() < ranges.slow_valve_share:
         valve_s = even(rng, (4.0, 15.0))

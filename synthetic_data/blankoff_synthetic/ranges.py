@@ -78,8 +78,8 @@ class Ranges:
     heat_w_per_k: Span = (0.4, 4.0)
     metal_j_per_k: Span = (60.0, 600.0)
     near_share: Span = (0.15, 0.6)
-    inner_bore_mm: Span = (12.0, 24.0)
-    inner_length_m: Span = (1.5, 8.0)
+    inner_bore_mm: Span = (14.0, 26.0)
+    inner_length_m: Span = (1.0, 6.0)
     leak_micron_per_min: Span = (5.0, 400.0)
     drift_k_per_h: float = 1.5
     swing_k: float = 0.5
