@@ -34,6 +34,7 @@ TimeMode = Literal["number", "iso", "iso_zoned", "text"]
 _HEAD_BYTES = 32_768
 _ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d(:?\d\d)?)?")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_DECIMAL_COMMA = re.compile(rb"\d,\d")
 _NULLS = ("", "OL", "O.L.", "-", "--", "---", "----", "over", "OVER", "Over", "over-range", "NaN", "nan", "NAN")
 _PLAIN_UNIT_MICRON = 1000.0
 """A log with a few readings above this, and none above the air's pressure, is in no doubt about its unit."""
@@ -84,7 +85,7 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
         first = split_fields(data[start:end].decode().rstrip("\r"), dialect.delimiter)
     except UnicodeDecodeError:
         return None
-    plan = _plan(dialect, first)
+    plan = _plan(dialect, first, data[start : start + 2 * _HEAD_BYTES])
     if plan is None:
         return None
     if data[-1:] != b"\n":
@@ -130,8 +131,8 @@ def _heading(
     return dialect, start
 
 
-def _plan(dialect: Dialect, first: list[str]) -> Plan | None:
-    """Types by the first line of readings."""
+def _plan(dialect: Dialect, first: list[str], sample: bytes) -> Plan | None:
+    """Types by the first line of readings; the decimal mark by some more of them."""
     columns = dialect.columns
     headed = len(columns.names)
     width = len(first)
@@ -140,7 +141,7 @@ def _plan(dialect: Dialect, first: list[str]) -> Plan | None:
     decimal = dialect.decimal
     pressure, time = first[columns.pressure], first[columns.time]
     if decimal == "?":
-        decimal = "," if any("," in f for f in first) else "."
+        decimal = "," if _DECIMAL_COMMA.search(sample) else "."
     nulls: tuple[str, ...] = _NULLS
     if not _NUMBER.fullmatch(pressure) and pressure not in nulls:
         if any(c.isdigit() for c in pressure) or not pressure.isascii():
