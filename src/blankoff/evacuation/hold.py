@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from blankoff.constants import ZERO_CELSIUS_K
 from blankoff.evacuation.hold_fit import OUT, fit_blocks
 from blankoff.evacuation.hold_prior import RisePrior, SplitTable, split_table
+from blankoff.evacuation.hold_wet import WET_SHAPES
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
@@ -31,13 +32,14 @@ _UNKNOWN_AMBIENT_C = 30.0
 _DRIFT_K_PER_S = 0.3 / 600.0
 """Ambient drift to allow for where it was not logged: 0.3 K in ten minutes (this project's judgement)."""
 
+_ANCHOR_S = 20.0
 _LEAST_BLOCKS = 5
 _LEAST_SPAN_S = 20.0
 
 COLUMNS = (
     "leak_micron", "leak_se", "saturating_micron", "saturating_se", "p_leak_raw", "p_moisture_raw", "tau_s", "p0_micron",
     "step_micron", "wander", "wander_memory_s", "straight_micron", "straight_se", "tau_1_s", "tau_2_s", "share_1",
-    "best_bend_micron", "best_straight_micron", "misfit", "shapes",
+    "best_bend_micron", "best_straight_micron", "misfit", "p_wet",
     "noise", "used", "last_s", "blocks",
 )  # fmt: skip
 
@@ -57,20 +59,50 @@ class HoldFits:
 
 
 @kernel
+def _anchor(
+    t: FloatArray, p: FloatArray, start_s: float, n: int, bt: FloatArray, bp: FloatArray, bv: FloatArray
+) -> int:
+    """Put the last pumped pressure before the blocks, as the pressure at the moment of isolation.
+
+    Its variance allows for an isolation found a little early or late. Nothing is put where the last reading before the
+    isolation is too old to speak for it.
+    """
+    k = np.searchsorted(t, start_s, side="right") - 1
+    last, before = -1.0, -1.0
+    while k >= 0 and before < 0.0 and t[k] > start_s - _ANCHOR_S:
+        if p[k] > 0.0:
+            if last < 0.0:
+                last = p[k]
+            else:
+                before = p[k]
+        k -= 1
+    if last < 0.0 or n == 0:
+        return n
+    # pumping may still have been pulling it down: then the pressure at the moment itself is that much less sure
+    fall = abs(last - before) if before > 0.0 else 0.1 * last
+    level = last
+    for j in range(n, 0, -1):
+        bt[j], bp[j], bv[j] = bt[j - 1], bp[j - 1], bv[j - 1]
+    bt[0], bp[0] = 0.0, level
+    bv[0] = (10.0 + 0.03 * level + 2.0 * fall) ** 2
+    return n + 1
+
+
+@kernel
 def _fit_all(
     offsets: IntArray, elapsed: FloatArray, pressure: FloatArray, ambient: FloatArray, starts: FloatArray, ends: FloatArray,
-    required_s: FloatArray, saturation: FloatArray, ceiling: FloatArray, which: IntArray, tables: NDArray[np.float64],
-    table_scale: float, table_step: float, bend_scale: float, pair_share: float, slow_scale: float, wet_share: float, material: float,
-    drift_per_s: float, zero_k: float, first: int, last: int, out: FloatArray,
+    required_s: FloatArray, saturation: FloatArray, ceiling: FloatArray, which: IntArray, tables: FloatArray,
+    table_scale: float, table_step: float, wet_table: FloatArray, belief: FloatArray, drift_per_s: float, zero_k: float, first: int, last: int, out: FloatArray,
 ) -> None:  # fmt: skip
     """Fit logs ``first`` to ``last - 1``; each writes its own row only, so any split over threads gives the same."""
-    bt, bp, bv, bw = np.empty(BLOCKS), np.empty(BLOCKS), np.empty(BLOCKS), np.empty(BLOCKS)
+    bt, bp, bv, bw = np.empty(BLOCKS + 1), np.empty(BLOCKS + 1), np.empty(BLOCKS + 1), np.empty(BLOCKS + 1)
     row = np.empty(OUT)
     for i in range(first, last):
         if not ends[i] > starts[i]:
             continue
         a, b = offsets[i], offsets[i + 1]
         n, noise, used, last_s = block_means(elapsed[a:b], pressure[a:b], starts[i], ends[i], ceiling[i], bt, bp, bv)
+        n = _anchor(elapsed[a:b], pressure[a:b], starts[i], n, bt, bp, bv)
         out[i, OUT], out[i, OUT + 1], out[i, OUT + 2], out[i, OUT + 3] = noise, used, last_s, n
         if n < _LEAST_BLOCKS or last_s < _LEAST_SPAN_S:
             continue
@@ -97,7 +129,7 @@ def _fit_all(
         drift_sd = 1.0 + 17.0 * wet
         fit_blocks(
             bt, bp, bv, bw, n, required_s[i], max(saturation[i] - bp[0], 1.0), drift_sd, tables[which[i]], table_scale,
-            table_step, bend_scale, pair_share, slow_scale, wet_share, material, row,
+            table_step, wet_table, belief, row,
         )  # fmt: skip
         for j in range(OUT):
             out[i, j] = row[j]
@@ -105,8 +137,9 @@ def _fit_all(
 
 @lru_cache(maxsize=64)
 def _tables(prior: RisePrior, minutes: tuple[float, ...], material: float) -> tuple[FloatArray, SplitTable]:
-    tables = [split_table(prior, m, material) for m in minutes]
-    return np.stack([t.values for t in tables]), tables[0]
+    scales = (prior.slow_scale_micron, prior.slow_of_small())
+    tables = [[split_table(prior, m, material, scale) for scale in scales] for m in minutes]
+    return np.stack([np.stack([t.values for t in pair]) for pair in tables]), tables[0][0]
 
 
 def rise_prior(judging: Judging) -> RisePrior:
@@ -162,7 +195,6 @@ def fit_holds(
     _fit_all(
         offsets, elapsed_s, pressure_micron, ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
         required_min * 60.0, saturation, ceiling, which.astype(np.int64), tables, first.scale, first.step,
-        belief.bend_scale_micron, belief.pair_share, belief.slow_scale_micron, belief.wet_share,
-        judging.material_rise_micron, _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
+        WET_SHAPES, belief.vector(judging.material_rise_micron), _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
     )  # fmt: skip
     return HoldFits(out)

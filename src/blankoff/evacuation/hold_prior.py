@@ -45,8 +45,12 @@ class RisePrior:
         free water's thousands stay possible.
     pair_share
         Prior share of two well separated time constants against one.
+    stray_share
+        Share of circuits whose slow pools add more than is usual, falling as a power law.
+    small_share, small_scale_micron
+        Share of circuits that outgas very little, and how much that is.
     wet_share
-        Share of circuits in which free water, not outgassing, makes the slow part of the bend.
+        Share of circuits with free water.
     """
 
     leak_share: float = 0.45
@@ -56,7 +60,23 @@ class RisePrior:
     slow_scale_micron: float = 40.0
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
-    wet_share: float = 0.1
+    stray_share: float = 0.03
+    small_share: float = 0.35
+    small_scale_micron: float = 15.0
+    wet_share: float = 0.2
+
+    def vector(self, material_micron: float) -> FloatArray:
+        """Belief as the compiled fit takes it; places in `hold_posterior`."""
+        return np.array(
+            [
+                self.bend_scale_micron, self.pair_share, self.slow_scale_micron, self.stray_share, self.small_share,
+                self.small_scale_micron, self.wet_share, material_micron,
+            ]
+        )  # fmt: skip
+
+    def slow_of_small(self) -> float:
+        """Scale of the slow outgassing in a circuit that outgasses very little."""
+        return 0.25 * self.slow_scale_micron
 
 
 @dataclass(frozen=True)
@@ -85,7 +105,7 @@ def _leak_density(leak: FloatArray, low: float, high: float, beyond: float) -> F
 
 
 @lru_cache(maxsize=256)
-def split_table(prior: RisePrior, hold_minutes: float, material_micron: float) -> SplitTable:
+def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, slow_scale_micron: float) -> SplitTable:
     """Tabulate the prior of the straight part for one required hold.
 
     Parameters
@@ -96,11 +116,13 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float) -
         Required hold; the rise is counted within it.
     material_micron
         A part of the rise below this is not material.
+    slow_scale_micron
+        Scale of the slow outgassing in this state of the circuit.
     """
     step = np.log1p(_L_MAX / _L_SCALE) / (_NODES - 1)
     nodes = _L_SCALE * np.expm1(step * np.arange(_NODES))
     low, high = prior.leak_low_micron_per_min * hold_minutes, prior.leak_high_micron_per_min * hold_minutes
-    scales = prior.slow_scale_micron * np.array([0.25, 1.0, 2.5])
+    scales = slow_scale_micron * np.array([0.25, 1.0, 2.5])
     weights = np.array([0.45, 0.50, 0.05])
 
     def slow_density(d: FloatArray) -> FloatArray:
@@ -111,7 +133,7 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float) -
     # grid over the slow share, fine near zero; each node of L integrates over slow = 0 .. L by the trapezoid rule
     unit = np.linspace(0.0, 1.0, 1201) ** 2
     for k, straight in enumerate(nodes):
-        top = min(straight, 60.0 * prior.slow_scale_micron)
+        top = min(straight, 60.0 * slow_scale_micron)
         slow = unit * top
         leak = np.maximum(straight - slow, 1e-12)
         joint = prior.leak_share * _leak_density(leak, low, high, prior.leak_beyond) * slow_density(slow)

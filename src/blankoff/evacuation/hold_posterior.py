@@ -1,0 +1,207 @@
+"""One shape's share of the posterior: over the straight part on nodes, over the saturating part in closed form."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.physics.compiled import kernel
+
+__all__ = ["ORDINARY", "SMALL", "SUMS", "WET", "accumulate", "best_parts"]
+
+FloatArray = NDArray[np.float64]
+
+ORDINARY, SMALL, WET = 0, 1, 2
+"""States of a circuit: outgassing as usual, very little of it, free water."""
+
+NODES = 13
+KEEP_LN = 8.0
+"""Shapes and nodes worse than the best by this much in ln count for nothing."""
+
+SUMS = 11
+"""0 total weight; weighted sums of 1 leak, 2 leak^2, 3 saturating, 4 saturating^2, 5 L, 6 L^2, 7 P(leak), 8
+P(saturating), 9 c ln tau, 10 c."""
+
+_LN_SQRT_2PI = 0.9189385332046727
+
+# places in the belief vector, see hold_prior.belief_vector
+BEND, PAIR, SLOW, STRAY, SMALL_SHARE, SMALL_SCALE, WET_SHARE, MATERIAL = range(8)
+
+
+@kernel
+def ln_tail(z: float) -> float:
+    """Natural logarithm of the upper tail of the standard normal, good for any z."""
+    if z < 8.0:
+        return math.log(0.5 * math.erfc(z * 0.7071067811865476))
+    return -0.5 * z * z - math.log(z * 2.5066282746310002) - 1.0 / (z * z)
+
+
+@kernel
+def best_parts(gss: float, gsl: float, gsy: float, gll: float, gly: float, top: float) -> tuple[float, float, float]:
+    """Best c in [0, top] and L >= 0 of one shape, and half the drop in chi-square."""
+    det = gss * gll - gsl * gsl
+    c, straight = -1.0, -1.0
+    if det > 1e-12 * gss * gll:
+        c = (gsy * gll - gly * gsl) / det
+        straight = (gly * gss - gsy * gsl) / det
+    if c < 0.0 or straight < 0.0 or c > top:
+        # the optimum lies on an edge: take the best of the three
+        c1, l1 = 0.0, max(0.0, gly / gll)
+        g1 = l1 * gly - 0.5 * l1 * l1 * gll
+        c2, l2 = min(max(0.0, gsy / gss), top), 0.0
+        g2 = c2 * gsy - 0.5 * c2 * c2 * gss
+        c3, l3 = top, max(0.0, (gly - top * gsl) / gll)
+        g3 = c3 * gsy + l3 * gly - 0.5 * (c3 * c3 * gss + 2.0 * c3 * l3 * gsl + l3 * l3 * gll)
+        if g1 >= g2 and g1 >= g3:
+            return c1, l1, g1
+        if g2 >= g3:
+            return c2, l2, g2
+        return c3, l3, g3
+    return c, straight, 0.5 * (c * gsy + straight * gly)
+
+
+@kernel
+def ln_prior_bend(state: int, c: float, share: float, slow_scale: float, full: float, saturation: float, belief: FloatArray) -> float:
+    """Log prior density of the saturating part `c`, microns within the required hold.
+
+    Parameters
+    ----------
+    share
+        Share of `c` in the slower time constant of the shape.
+    slow_scale
+        What a pool so slow adds within the hold, typically: some tens of microns, seldom hundreds.
+    full
+        Rise at infinite time over rise within the hold.
+    saturation
+        Highest rise that water at the ambient can make.
+    """
+    if state == SMALL:
+        s = belief[SMALL_SCALE]
+        return -c / s - math.log(s)
+    if state == WET:
+        x = c * full / saturation
+        if x > 1.12:
+            return -50.0
+        z = (x - 0.95) / 0.1
+        return math.log((0.6 * 3.989 * math.exp(-0.5 * z * z) + 0.4 / 1.12) * full / saturation)
+    bend = belief[BEND]
+    slow = share * c
+    value = math.log(bend) - 2.0 * math.log(bend + c)
+    stray = belief[STRAY]
+    value += math.log((1.0 - stray) * math.exp(-slow / slow_scale) / slow_scale + stray * 300.0 / (300.0 + slow) ** 2)
+    return value - math.log(bend) + 2.0 * math.log(bend + slow)
+
+
+@kernel
+def accumulate(
+    sums: FloatArray,
+    state: int,
+    gss: float,
+    gsl: float,
+    gsy: float,
+    gll: float,
+    gly: float,
+    top: float,
+    full: float,
+    ln_base: float,
+    share: float,
+    slow_scale: float,
+    extra: float,
+    saturation: float,
+    ln_tau: float,
+    table: FloatArray,
+    table_scale: float,
+    table_step: float,
+    belief: FloatArray,
+) -> None:
+    """Add one shape in one state of the circuit to the posterior sums.
+
+    Parameters
+    ----------
+    sums : (SUMS,) float64, added to
+    gss, gsl, gsy, gll, gly
+        Gram entries of shape, line and data, nuisance projected out.
+    top, full, saturation
+        Highest `c`; rise at infinite time over that within the hold; highest rise water can make.
+    ln_base
+        Log prior of shape and state, and log evidence of what was projected out, less a common offset.
+    extra
+        Saturating rise beside `c` (pools beside free water).
+    table
+        ``(nodes, columns)`` of `hold_prior.SplitTable` for this state.
+    """
+    c_best, straight, gain = best_parts(gss, gsl, gsy, gll, gly, top)
+    if gain + ln_base < -KEEP_LN - 8.0:
+        return
+    narrow = 1.0 / math.sqrt(gll)
+    marginal = gll - gsl * gsl / gss
+    wide = min(1.0 / math.sqrt(max(marginal, 1e-4 * gll)), 100.0 * narrow)
+    low = max(0.0, straight - 4.0 * wide)
+    # with c = 0 the straight part is at its largest
+    ceiling = max(gly / gll, 0.0) + 4.0 * narrow
+    high = max(min(straight + 4.0 * wide, ceiling), low + narrow)
+    width = (high - low) / (NODES - 1)
+    sd_c = 1.0 / math.sqrt(gss)
+    nodes = table.shape[0]
+    bins = table.shape[1] - 5
+    material = belief[MATERIAL] - extra
+    probe = max(sd_c, 1.0)
+    for k in range(NODES):
+        ell = low + k * width
+        m = (gsy - ell * gsl) / gss
+        ln_like = ell * gly - 0.5 * ell * ell * gll + 0.5 * m * m * gss
+        if ln_like + ln_base < -KEEP_LN - 8.0:
+            continue
+        # the prior of c is taken as an exponential about the mode of the likelihood
+        mode = min(max(m, 0.0), top)
+        here = ln_prior_bend(state, mode, share, slow_scale, full, saturation, belief)
+        near = mode + probe if mode + probe <= top else max(mode - probe, 0.0)
+        tilt = 0.0
+        if near != mode:
+            tilt = (ln_prior_bend(state, near, share, slow_scale, full, saturation, belief) - here) / (near - mode)
+        tilt = min(max(tilt, -5.0 / sd_c), 5.0 / sd_c)
+        mu = m + tilt * sd_c * sd_c
+        z0 = -mu / sd_c
+        z1 = (top - mu) / sd_c
+        ln_in = ln_tail(z0)
+        if z1 < 6.0:
+            over = math.exp(ln_tail(z1) - ln_in) if z1 > z0 else 1.0
+            ln_in += math.log(max(1.0 - over, 1e-12))
+        ln_c = here - tilt * mode + 0.5 * (mu * mu - m * m) * gss + ln_in + _LN_SQRT_2PI + math.log(sd_c)
+        x = math.log1p(ell / table_scale) / table_step
+        q = min(int(x), nodes - 2)
+        f = min(x - q, 1.0)
+        ln_prior = table[q, 0] + f * (table[q + 1, 0] - table[q, 0])
+        edge = 0.5 if k == 0 or k == NODES - 1 else 1.0
+        weight = edge * width * math.exp(ln_like + ln_base + ln_c + ln_prior)
+        if not weight > 0.0:
+            continue
+        hazard = math.exp(max(-0.5 * z0 * z0 - _LN_SQRT_2PI - ln_in, -700.0))
+        mean_c = min(mu + sd_c * hazard, top)
+        var_c = max(sd_c * sd_c * (1.0 - hazard * (hazard - z0)), 1e-12)
+        leak = table[q, 2] + f * (table[q + 1, 2] - table[q, 2])
+        leak2 = table[q, 3] + f * (table[q + 1, 3] - table[q, 3])
+        saturating = mean_c + extra + max(ell - leak, 0.0)
+        # P(c + slow >= material): slow in bins, c in closed form
+        if mu - 5.0 * sd_c > material:
+            above = 1.0
+        else:
+            above = table[q, 4 + bins] + f * (table[q + 1, 4 + bins] - table[q, 4 + bins])
+            for d in range(bins):
+                need = material - belief[MATERIAL] * (d + 0.5) / bins
+                share_d = table[q, 4 + d] + f * (table[q + 1, 4 + d] - table[q, 4 + d])
+                if share_d > 1e-6:
+                    above += share_d * math.exp(min(ln_tail((need - mu) / sd_c) - ln_in, 0.0))
+        sums[0] += weight
+        sums[1] += weight * leak
+        sums[2] += weight * leak2
+        sums[3] += weight * saturating
+        sums[4] += weight * (saturating * saturating + var_c + max(leak2 - leak * leak, 0.0))
+        sums[5] += weight * ell
+        sums[6] += weight * ell * ell
+        sums[7] += weight * (table[q, 1] + f * (table[q + 1, 1] - table[q, 1]))
+        sums[8] += weight * above
+        sums[9] += weight * mean_c * ln_tau
+        sums[10] += weight * mean_c
