@@ -72,6 +72,8 @@ class LivelyTable:
     caption: str
     headers: tuple[Head, ...]
     rows: tuple[Row, ...]
+    first: int = 60
+    """Rows shown before it unfolds."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,6 @@ def chart_or(chart: Chart | None, why: str) -> Block:
     return Block("missing", why) if chart is None else Block("chart", chart)
 
 
-def table_or(caption: str, headers: Sequence[Head], rows: Sequence[Row], why: str) -> Block:
+def table_or(caption: str, headers: Sequence[Head], rows: Sequence[Row], why: str, first: int = 60) -> Block:
     """Show a table, or say why it is empty."""
-    return Block("table", LivelyTable(caption, tuple(headers), tuple(rows))) if rows else Block("missing", why)
+    return Block("table", LivelyTable(caption, tuple(headers), tuple(rows), first)) if rows else Block("missing", why)

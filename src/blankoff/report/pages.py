@@ -11,7 +11,7 @@ from typing import Any
 import jinja2
 import vl_convert
 
-from blankoff.report import theme
+from blankoff.report import markup, theme
 from blankoff.report.book import ASSETS, PEOPLE, Book, open_book
 from blankoff.report.data import MonthData
 from blankoff.report.handover import write_handover
@@ -45,6 +45,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         auto_reload=False,
     )
+    environment.filters |= {f.__name__: f for f in (markup.words, markup.thing, markup.lively_rows, markup.data_rows)}
     return environment
 
 

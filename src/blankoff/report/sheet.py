@@ -83,7 +83,8 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
         ("job, branch", ", ".join(str(row[k]) for k in ("job_id", "branch") if row.get(k)) or NONE),
         ("technician", data.names.get(who, who) if who else NONE),
         ("pump, hose set", ", ".join(str(row[k]) for k in ("pump_id", "hose_id") if row.get(k)) or NONE),
-        ("gauge", gauge_words(row)),
+        ("gauge", str(row.get("gauge_id") or "not noted")),
+        ("its accuracy", gauge_words(row)),
         ("air", NONE if row.get("ambient_c") is None else f"{number(row['ambient_c'], 2)} °C"),
         ("criterion", f"{criterion_words(data)}; from {criterion_source(data)}"),
     ]

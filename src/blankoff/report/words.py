@@ -227,7 +227,22 @@ def minutes(m: float | None) -> str:
 
 def hours(h: float | None) -> str:
     """Hours with one decimal under a hundred."""
-    return NONE if h is None or _unknown(h) else f"{number(h, 2 if abs(h) < 10 else 3)}{NBSP}h"
+    if h is None or _unknown(h):
+        return NONE
+    return f"{h:.1f}{NBSP}h".replace("-0.0", "0.0").replace("-", "−") if abs(h) < 100 else f"{number(h)}{NBSP}h"
+
+
+def money(x: float | None) -> str:
+    """Whole units of the fleet's own money."""
+    return NONE if x is None or _unknown(x) else count(round(x))
+
+
+def bounds(low: str, high: str, unit: str = "") -> str:
+    """``22 to 34 %`` of ``22 %`` and ``34 %``: the unit only once where both have the same."""
+    head, gap, tail = low.rpartition(NBSP)
+    if gap and high.endswith(gap + tail):
+        return f"{head} to {high}"
+    return f"{low} to {high}{unit}"
 
 
 def plural(n: int, one: str, many: str = "") -> str:

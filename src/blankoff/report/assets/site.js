@@ -22,8 +22,14 @@
   };
 
   /* ---- charts ---- */
-  const draw = async (figure) => {
-    const spec = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
+  const specOf = (figure) => JSON.parse(figure.querySelector("script[type='application/json']").textContent);
+  const unnamed = (spec, chosen) => {
+    Object.values(spec.datasets || {}).forEach((rows) => rows.forEach((row) => {
+      if (row.alias && row.person !== chosen) { row.label = row.alias; row.tip = row.alias; delete row.href; }
+    }));
+    return spec;
+  };
+  const draw = async (figure, spec) => {
     const place = figure.querySelector(".plot");
     const result = await window.vegaEmbed(place, spec, {
       renderer: "svg", actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
@@ -39,7 +45,7 @@
   };
   const drawAll = async () => {
     for (const figure of document.querySelectorAll("figure.chart")) {
-      try { await draw(figure); } catch (error) {
+      try { await draw(figure, specOf(figure)); } catch (error) {
         figure.querySelector("details")?.setAttribute("open", "");
         console.error(error);
       }
@@ -52,7 +58,7 @@
   }
 
   /* ---- tables: sort by a heading, filter by words, show more ---- */
-  const PAGE = 60;
+  const STEP = 60;
   const keyOf = (cell) => {
     const raw = cell.dataset.key;
     if (raw === undefined) { return cell.textContent.trim().toLowerCase(); }
@@ -62,7 +68,8 @@
   document.querySelectorAll("table.lively").forEach((table) => {
     const body = table.tBodies[0];
     let rows = [...body.rows];
-    let limit = PAGE;
+    const first = Number(table.dataset.first) || STEP;
+    let limit = first;
     let words = "";
     const more = document.createElement("button");
     more.type = "button";
@@ -77,9 +84,9 @@
         shown += !row.hidden;
       });
       more.hidden = shown >= matching;
-      more.textContent = `Show ${Math.min(PAGE, matching - shown)} more of ${matching - shown}`;
+      more.textContent = `Show ${Math.min(STEP, matching - shown)} more of ${matching - shown}`;
     };
-    more.addEventListener("click", () => { limit += PAGE; refresh(); });
+    more.addEventListener("click", () => { limit += STEP; refresh(); });
     table.parentElement.after(more);
     [...table.tHead.rows[0].cells].forEach((head, column) => {
       if (!head.textContent.trim()) { return; }
@@ -109,7 +116,7 @@
       const input = document.createElement("input");
       input.type = "search";
       label.append(input);
-      input.addEventListener("input", () => { words = input.value.trim().toLowerCase(); limit = PAGE; refresh(); });
+      input.addEventListener("input", () => { words = input.value.trim().toLowerCase(); limit = first; refresh(); });
       table.parentElement.before(label);
     }
     refresh();
@@ -128,9 +135,15 @@
       document.querySelectorAll("[data-person]").forEach((e) => {
         e.classList.toggle("chosen", choice.value !== "" && e.dataset.person === choice.value);
       });
+      document.querySelectorAll("figure.chart.drawn").forEach((figure) => {
+        const spec = specOf(figure);
+        if (Object.values(spec.datasets || {}).some((rows) => rows.some((row) => row.alias))) {
+          draw(figure, choice.value === "" ? spec : unnamed(spec, choice.value));
+        }
+      });
     };
     choice.addEventListener("change", apply);
-    apply();
+    choice.value = "";
   });
   document.querySelectorAll("[data-print]").forEach((b) => b.addEventListener("click", () => window.print()));
 })();

@@ -24,6 +24,8 @@ class Table:
     headers: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     links: tuple[str, ...] = ()
+    people: tuple[tuple[str, str], ...] = ()
+    """``(person, alias)`` per row, where the first column is a name that can be hidden."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def named(name: str) -> alt.NamedData:
 def build(chart: Any, height: int | None = None) -> Spec:
     """Turn an Altair chart into a bare spec that fills its container's width."""
     sized = chart.properties(width="container") if height is None else chart.properties(width="container", height=height)
-    spec: Spec = sized.to_dict(validate=True)
+    spec: Spec = sized.to_dict(validate=False)
     spec.pop("config", None)
     spec["config"] = theme.config()
     spec["autosize"] = {"type": "fit-x", "contains": "padding"}
@@ -104,6 +106,11 @@ def fill(spec: Spec, datasets: Mapping[str, Records], **changes: Any) -> Spec:
     return {**spec, **kept, **changes, "datasets": {k: list(v) for k, v in datasets.items() if v or not kept}}
 
 
-def table_of(headers: Sequence[str], rows: Sequence[Sequence[str]], links: Sequence[str] = ()) -> Table:
+def table_of(
+    headers: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    links: Sequence[str] = (),
+    people: Sequence[tuple[str, str]] = (),
+) -> Table:
     """Make a table from any sequences."""
-    return Table(tuple(headers), tuple(tuple(r) for r in rows), tuple(links))
+    return Table(tuple(headers), tuple(tuple(r) for r in rows), tuple(links), tuple(people))

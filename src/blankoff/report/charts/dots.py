@@ -10,18 +10,24 @@ from typing import Any, Literal, TypeAlias
 
 import altair as alt
 
-from blankoff.report.charts.base import Chart, Records, Spec, Table, build, figures, fill, named
+from blankoff.report.charts.base import Chart, Spec, Table, build, figures, fill, named
 from blankoff.report.theme import role
 
-Scale: TypeAlias = Literal["share", "ratio", "hours", "date", "pressure"]
+Scale: TypeAlias = Literal["share", "rate", "ratio", "hours", "date"]
 STEP = 26
+RATIO_TICKS = [0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.2, 1.5, 2, 3, 5, 10]
+_LEAST_RATE_AXIS = 0.2
+_LONGEST = 48
 _SHAPES = ("circle", "diamond", "square", "triangle-up")
 _ROLES = ("own", "peer", "service", "warn")
 
 
 @dataclass(frozen=True)
 class Dot:
-    """One estimate: where it stands, its bounds, which series it belongs to, and where a click leads."""
+    """One estimate: where it stands, its bounds, which series it belongs to, and where a click leads.
+
+    ``person`` and ``alias`` are set where the label is a person's name that can be hidden.
+    """
 
     label: str
     value: float | dt.date | None
@@ -30,6 +36,8 @@ class Dot:
     series: str = ""
     tip: str = ""
     href: str = ""
+    person: str = ""
+    alias: str = ""
 
 
 def _axis(scale: Scale, title: str) -> Any:
@@ -44,10 +52,10 @@ def _axis(scale: Scale, title: str) -> Any:
             "v:Q",
             title=title,
             scale=alt.Scale(type="log", nice=False, padding=12),
-            axis=alt.Axis(format="~r", values=[0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10]),
+            axis=alt.Axis(format="~r", values=RATIO_TICKS),
         )
-    if scale == "pressure":
-        return alt.X("v:Q", title=title, scale=alt.Scale(type="log", nice=False, padding=12), axis=alt.Axis(format=",~r", tickCount=5))
+    if scale == "rate":
+        return alt.X("v:Q", title=title, scale=alt.Scale(zero=True, nice=True, domainMax={"expr": "widest"}), axis=alt.Axis(format=".0%", tickCount=5))
     return alt.X("v:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format="~r", tickCount=5))
 
 
@@ -78,11 +86,28 @@ def _drawing(scale: Scale, title: str, series: tuple[str, ...]) -> Spec:
         .mark_text(align="left", baseline="bottom", dx=3, y=-2, fontSize=11, color=role("muted"))
         .encode(x=at, text="label:N")
     )
-    return build(alt.layer(reference, words, bounds, marks))
+    ticks = (
+        alt.Chart(named("ticks"))
+        .mark_tick(thickness=3, size=17, color=role("peer"))
+        .encode(y=y, x=at, tooltip=alt.Tooltip("tip:N", title=""))
+    )
+    return build(alt.layer(reference, words, bounds, marks, ticks))
 
 
 def _plain(x: float | dt.date | None) -> float | str | None:
     return x.isoformat() if isinstance(x, dt.date) else figures(x)
+
+
+def _record(d: Dot) -> dict[str, Any]:
+    record: dict[str, Any] = {
+        "label": d.label if len(d.label) <= _LONGEST else f"{d.label[: _LONGEST - 1]}…",
+        "v": _plain(d.value),
+        "low": _plain(d.lower),
+        "high": _plain(d.upper),
+        "series": d.series,
+        "tip": d.tip,
+    }
+    return record | {k: v for k, v in (("href", d.href), ("person", d.person), ("alias", d.alias)) if v}
 
 
 def dots_chart(
@@ -95,26 +120,23 @@ def dots_chart(
     table: Table,
     *,
     reference: tuple[float | dt.date, str] | None = None,
+    ticks: Sequence[Dot] = (),
     note: str = "",
 ) -> Chart:
-    """Draw estimates with their bounds, in the order given; an estimate without a value keeps its row."""
+    """Draw estimates with their bounds, in the order given; an estimate without a value keeps its row.
+
+    ``ticks`` are values to compare with, drawn as upright strokes on the rows of the same labels.
+    """
     series = tuple(dict.fromkeys(d.series for d in dots)) or ("",)
-    records: Records = []
-    for d in dots:
-        record: dict[str, Any] = {
-            "label": d.label if len(d.label) <= 48 else f"{d.label[:47]}…",
-            "v": _plain(d.value),
-            "low": _plain(d.lower),
-            "high": _plain(d.upper),
-            "series": d.series,
-            "tip": d.tip,
-        }
-        if d.href:
-            record["href"] = d.href
-        records.append(record)
+    records = [_record(d) for d in dots]
+    strokes = [_record(d) for d in ticks]
     rows = len({d.label for d in dots})
     marks = [] if reference is None else [{"v": _plain(reference[0]), "label": reference[1]}]
+    top = max((float(x) for d in (*dots, *ticks) for x in (d.value, d.upper) if isinstance(x, float | int)), default=0.0)
     spec = fill(
-        _drawing(scale, axis_title, series), {"dots": records, "reference": marks}, height=STEP * max(rows, 1) * (1.35 if len(series) > 1 else 1)
+        _drawing(scale, axis_title, series),
+        {"dots": records, "reference": marks, "ticks": strokes},
+        height=round(STEP * max(rows, 1) * (1.35 if len(series) > 1 else 1)),
+        **({"params": [{"name": "widest", "value": figures(max(top, _LEAST_RATE_AXIS))}]} if scale == "rate" else {}),
     )
     return Chart(key, title, description, spec, table, note)

@@ -11,6 +11,7 @@ from typing import Any, Literal, TypeAlias
 import altair as alt
 
 from blankoff.report.charts.base import Chart, Records, Spec, Table, build, figures, fill, named
+from blankoff.report.charts.dots import RATIO_TICKS
 from blankoff.report.theme import role
 
 Axis: TypeAlias = Literal["share", "ratio", "pressure", "speed"]
@@ -58,7 +59,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
             field,
             title=title,
             scale=alt.Scale(type="log", nice=False, padding=10),
-            axis=alt.Axis(format="~r", values=[0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10]),
+            axis=alt.Axis(format="~r", values=RATIO_TICKS),
         )
     return alt.Y(
         field, title=title, scale=alt.Scale(type="log", nice=False, padding=10), axis=alt.Axis(format=",~r", tickCount=5)

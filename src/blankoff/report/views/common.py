@@ -134,9 +134,11 @@ def circuit(row: Mapping[str, Any]) -> str:
     return ", ".join(parts) or NONE
 
 
-def evacuation_table(book: Book, caption: str, rows: Iterable[Mapping[str, Any]], why: str, hide: str | None = None) -> Block:
+def evacuation_table(
+    book: Book, caption: str, rows: Iterable[Mapping[str, Any]], why: str, hide: str | None = None, first: int = 15
+) -> Block:
     """Evacuations as a table, or why there are none."""
-    return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why)
+    return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why, first)
 
 
 def not_made_blocks(book: Book, kinds: Sequence[str]) -> tuple[Block, ...]:

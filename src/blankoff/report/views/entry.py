@@ -76,7 +76,7 @@ def entry_page(book: Book) -> Page:
             Section("doing", "Most worth doing", (Block("links", doing) if doing else Block("missing", "Nothing stands out this month."),)),
             Section("doors", "Open the page you need", (Block("doors", doors),)),
             Section("input", "What this rests on", (Block("text", f"{told}; {assets}. The operations page lists what was refused and why."),)),
-            Section("logs", "Logs with a page of their own", (table_or("Logs that a finding names, or that are worth a look; the newest first", head("evacuation", "date", "circuit", "verdict", "why", "by", "with"), evacuation_rows(book, recent[:400]), "No finding names a log."),)),
+            Section("logs", "Logs with a page of their own", (table_or("Logs that a finding names, or that are worth a look; the newest first", head("evacuation", "date", "circuit", "verdict", "why", "by", "with"), evacuation_rows(book, recent[:400]), "No finding names a log.", 12),)),
         ),
         ("Evacuation", "Proven", "Failed", "Unproven", "Finding"),
     )  # fmt: skip

@@ -116,12 +116,12 @@ def criterion_words(data: EvacuationData) -> str:
 
 
 def gauge_words(row: Mapping[str, Any]) -> str:
-    """Gauge, its stated accuracy and its calibration date."""
+    """Gauge's stated accuracy and calibration date."""
     if row.get("gauge_id") is None:
-        return "not noted"
+        return NONE
     accuracy = "accuracy not stated" if row.get("accuracy_percent") is None else f"± {number(row['accuracy_percent'])} % of reading"
     calibrated = "calibration date unknown" if row.get("calibrated_on") is None else f"calibrated {day(row['calibrated_on'])}"
-    return f"{row['gauge_id']}, {accuracy}, {calibrated}"
+    return f"{accuracy}, {calibrated}"
 
 
 def _pump_down(row: Mapping[str, Any], pressure: PressureWords) -> list[tuple[str, str]]:
@@ -157,7 +157,8 @@ def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
         ("technician", book.link("technician", row.get("technician_id"))),
         ("pump", book.link("pump", row.get("pump_id"))),
         ("hose set", book.link("hose", row.get("hose_id"))),
-        ("gauge", Link(gauge_words(row), book.href("gauge", row["gauge_id"]) if row.get("gauge_id") else "")),
+        ("gauge", book.link("gauge", row.get("gauge_id"))),
+        ("its accuracy", gauge_words(row)),
         ("air", f"{number(row['ambient_c'], 2)} °C" if row.get("ambient_c") is not None else "temperature unknown"),
         ("signed as", row.get("reported") or "not noted"),
         ("criterion", criterion_words(data)),

@@ -22,12 +22,13 @@ from blankoff.report.words import (
     FACTOR_WORDS,
     KIND_WORDS,
     NONE,
+    bounds,
     count,
     day,
     hours,
     listed,
+    money,
     month_name,
-    number,
     plural,
     sure,
     times,
@@ -35,6 +36,7 @@ from blankoff.report.words import (
 from blankoff.report.worklist import WorkItem, work_list
 
 _MOST_DOTS = 24
+_LITTLE_H = 0.5
 
 
 def oil_chart(book: Book) -> Chart | None:
@@ -78,8 +80,11 @@ def _due_words(item: WorkItem, as_of: dt.date) -> str:
 def _waiting(item: WorkItem) -> Cell:
     if item.hours_per_month is None:
         return cell(NONE, "")
-    cost = "" if item.cost_per_month is None else f", {number(item.cost_per_month)}"
-    return number_cell(f"{hours(item.hours_per_month)}{cost} ({hours(item.hours_lower)} to {hours(item.hours_upper)})", item.hours_per_month)
+    if item.hours_per_month < _LITTLE_H:
+        return number_cell("under half an hour", item.hours_per_month)
+    inside = f"{bounds(hours(item.hours_lower), hours(item.hours_upper))}"
+    cost = "" if item.cost_per_month is None else f"; {money(item.cost_per_month)}"
+    return number_cell(f"{hours(item.hours_per_month)} ({inside}){cost}", item.hours_per_month)
 
 
 def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
@@ -240,11 +245,11 @@ def maintenance_page(book: Book) -> Page:
                 (
                     table_or(
                         "Each row opens the asset's evidence",
-                        head("due", "asset", "what", "to do", "#sure", "#waiting costs a month: hours, money (90 % bounds)"),
+                        head("due", "asset", "what", "to do", "#sure", "#waiting costs a month (90 % bounds); money"),
                         work_rows(book, items),
                         "Nothing is due.",
                     ),
-                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {number(cost)} of the fleet's own money. Dates in brackets are 80 % bounds."),
+                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {money(cost)} of the fleet's own money. Dates in brackets are 80 % bounds."),
                     Block("links", files),
                 ),
             ),

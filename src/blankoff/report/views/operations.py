@@ -29,9 +29,9 @@ from blankoff.report.words import (
     count,
     day,
     hours,
+    money,
     month_name,
     month_short,
-    number,
     percent,
     plural,
 )
@@ -162,11 +162,11 @@ def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
     dots, cells = [], []
     for r in rows[:_MOST_ROWS]:
         name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
-        cost = "" if r["cost"] is None else f", cost {number(r['cost'])}"
+        cost = "" if r["cost"] is None else f", cost {money(r['cost'])}"
         tip = f"{name}: {hours(r['hours_lost'])} lost (90 % bounds {hours(r['hours_lower'])} to {hours(r['hours_upper'])}){cost}"
         dots.append(Dot(name, r["hours_lost"], r["hours_lower"], r["hours_upper"], "", tip, book.href(r["factor"], r["level_id"])))
         cells.append(
-            (name, hours(r["hours_lost"]), f"{hours(r['hours_lower'])} to {hours(r['hours_upper'])}", number(r["cost"]), count(r["evacuations"]))
+            (name, hours(r["hours_lost"]), f"{hours(r['hours_lower'])} to {hours(r['hours_upper'])}", money(r["cost"]), count(r["evacuations"]))
         )
     top = rows[0]
     title = f"{capital(FACTOR_WORDS.get(top['factor'], top['factor']))} {book.name_of(top['factor'], top['level_id'])} cost the most: {hours(top['hours_lost'])}"
@@ -203,7 +203,7 @@ def _hours_section(book: Book) -> Section:
         per = repeat.group_by("habit").agg(pl.col("evacuations").sum(), pl.col("pumped_hours").sum()).sort("habit")
         table = tuple(
             Row((cell(r["habit"]), number_cell(count(r["evacuations"]), r["evacuations"]), number_cell(hours(r["pumped_hours"]), r["pumped_hours"]),
-                 number_cell(number(r["pumped_hours"] * cost), r["pumped_hours"])))
+                 number_cell(money(r["pumped_hours"] * cost), r["pumped_hours"])))
             for r in per.iter_rows(named=True)
         )  # fmt: skip
         blocks.append(
@@ -214,7 +214,7 @@ def _hours_section(book: Book) -> Section:
                 "",
             )
         )
-    lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {number(cost)} of the fleet's own money."
+    lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {money(cost)} of the fleet's own money."
     return Section("lost", "Hours and money lost", tuple(blocks), lead)
 
 
@@ -340,7 +340,7 @@ def matters(book: Book) -> tuple[str, ...]:
     if rows:
         r = rows[0]
         name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
-        cost = "" if r["cost"] is None else f", {number(r['cost'])} in labour"
+        cost = "" if r["cost"] is None else f", {money(r['cost'])} in labour"
         lines.append(f"The dearest single thing was {name}: {hours(r['hours_lost'])} beyond a typical rig{cost}.")
     return tuple(lines)
 

@@ -29,6 +29,7 @@ from blankoff.report.words import (
     FAULT_WORDS,
     KIND_WORDS,
     NONE,
+    bounds,
     count,
     day,
     listed,
@@ -72,7 +73,8 @@ def rate_words(row: Mapping[str, Any], fault: str) -> str:
     """Rate with its bounds and what like work predicts."""
     if row.get(f"{fault}_rate") is None:
         return NONE
-    return f"{percent(row[f'{fault}_rate'])} ({percent(row[f'{fault}_lower'])} to {percent(row[f'{fault}_upper'])}), like work {percent(row[f'{fault}_peers'])}"
+    inside = bounds(percent(row[f"{fault}_lower"]), percent(row[f"{fault}_upper"]))
+    return f"{percent(row[f'{fault}_rate'])} ({inside}), like work {percent(row[f'{fault}_peers'])}"
 
 
 def excess(row: Mapping[str, Any]) -> float:
@@ -95,21 +97,25 @@ def fault_overview(book: Book, people: Sequence[str], fault: str) -> Chart | Non
     if not rows:
         return None
     rows.sort(key=lambda p: (-(p[1][f"{fault}_rate"] - (p[1][f"{fault}_peers"] or 0.0)), p[0]))
-    dots, cells = [], []
-    for place, (t, r) in enumerate(rows[:MOST_PEOPLE], start=1):
-        label = f"{place}"
-        tip = f"{capital(FAULT_WORDS[fault])}: {rate_words(r, fault)}"
-        dots.append(Dot(label, r[f"{fault}_rate"], r[f"{fault}_lower"], r[f"{fault}_upper"], "own standing rate", tip, book.href(PEOPLE, t)))
-        dots.append(Dot(label, r[f"{fault}_peers"], None, None, "like work predicts", tip, book.href(PEOPLE, t)))
-        cells.append((label, percent(r[f"{fault}_rate"]), f"{percent(r[f'{fault}_lower'])} to {percent(r[f'{fault}_upper'])}", percent(r[f"{fault}_peers"])))
+    places = {t: f"colleague {i}" for i, t in enumerate(people, start=1)}
+    dots, ticks, cells, stems = [], [], [], []
+    for t, r in rows[:MOST_PEOPLE]:
+        name, stem = book.name_of(PEOPLE, t), names.file_stem(PEOPLE, t)
+        label = name if [book.name_of(PEOPLE, p) for p, _ in rows].count(name) == 1 else f"{name} ({t})"
+        tip = f"{name}\n{capital(FAULT_WORDS[fault])}: {rate_words(r, fault)}"
+        href = book.href(PEOPLE, t)
+        dots.append(Dot(label, r[f"{fault}_rate"], r[f"{fault}_lower"], r[f"{fault}_upper"], "", tip, href, stem, places[t]))
+        ticks.append(Dot(label, r[f"{fault}_peers"], tip=tip, href=href, person=stem, alias=places[t]))
+        stems.append((stem, places[t]))
+        cells.append((label, percent(r[f"{fault}_rate"]), bounds(percent(r[f"{fault}_lower"]), percent(r[f"{fault}_upper"])), percent(r[f"{fault}_peers"])))
     clear = sum(1 for _, r in rows if r[f"{fault}_lower"] is not None and r[f"{fault}_lower"] > (r[f"{fault}_peers"] or 0.0))
     title = f"{capital(FAULT_WORDS[fault])}: {plural(clear, 'person stands', 'people stand')} clearly above like work" if clear else f"{capital(FAULT_WORDS[fault])}: nobody stands clearly above like work"
-    note = "Numbers on the left are places in this chart, not names: click a mark to open that person's page. Circle: own standing rate with 90 % bounds. Diamond: what like work predicts."
+    note = "Circle: own standing rate with 90 % bounds. Upright stroke: what like work predicts. Click a mark to open that person's page."
     if len(rows) > MOST_PEOPLE:
         note += f" The {MOST_PEOPLE} furthest above of {len(rows)}."
     return dots_chart(
         f"fault-{fault}", title, f"Standing rate of '{FAULT_WORDS[fault]}' by technician with 90 % bounds, beside what like work predicts.",
-        dots, "share", "share of jobs", table_of(("place", "own rate", "90 % bounds", "like work"), cells, [book.href(PEOPLE, t) for t, _ in rows[:MOST_PEOPLE]]), note=note,
+        dots, "rate", "share of jobs", table_of(("who", "own rate", "90 % bounds", "like work"), cells, [book.href(PEOPLE, t) for t, _ in rows[:MOST_PEOPLE]], stems), ticks=ticks, note=note,
     )  # fmt: skip
 
 
@@ -136,7 +142,7 @@ def talk_rows(book: Book, talks: pl.DataFrame, named: bool) -> list[Row]:
     rows = []
     for r in talks.sort("coached_on", "technician_id", "topic", descending=[True, False, False]).iter_rows(named=True):
         link = book.link(PEOPLE, r["technician_id"])
-        change = f"{percent(r['change'])} ({percent(r['change_lower'])} to {percent(r['change_upper'])})".replace("-", "−")
+        change = f"{percent(r['change'])} ({bounds(percent(r['change_lower']), percent(r['change_upper']))})".replace("-", "−")
         cells = [
             cell(day(r["coached_on"]), r["coached_on"].isoformat()),
             cell(capital(KIND_WORDS.get(r["topic"], str(r["topic"]).replace("_", " ")))),
@@ -226,21 +232,21 @@ def _no_talks(book: Book) -> str:
 def practice_chart(book: Book, id_: str) -> Chart | None:
     """Own standing rates beside like work, all faults in one drawing."""
     row = latest_practice(book, id_)
-    dots, cells = [], []
+    dots, ticks, cells = [], [], []
     for fault, word in FAULT_WORDS.items():
         if row.get(f"{fault}_rate") is None:
             continue
         tip = f"{capital(word)}: {rate_words(row, fault)}"
-        dots.append(Dot(capital(word), row[f"{fault}_rate"], row[f"{fault}_lower"], row[f"{fault}_upper"], "own standing rate", tip))
-        dots.append(Dot(capital(word), row[f"{fault}_peers"], None, None, "like work predicts", tip))
+        dots.append(Dot(capital(word), row[f"{fault}_rate"], row[f"{fault}_lower"], row[f"{fault}_upper"], "", tip))
+        ticks.append(Dot(capital(word), row[f"{fault}_peers"], tip=tip))
         cells.append((capital(word), percent(row[f"{fault}_rate"]), f"{percent(row[f'{fault}_lower'])} to {percent(row[f'{fault}_upper'])}", percent(row[f"{fault}_peers"])))
     if not dots:
         return None
     above = [w for f, w in FAULT_WORDS.items() if row.get(f"{f}_lower") is not None and row[f"{f}_lower"] > (row[f"{f}_peers"] or 0.0)]
     title = f"Clearly more often than like work predicts: {listed(above)}" if above else "Nothing is clearly more frequent than like work predicts"
     return dots_chart(
-        "practice", title, "Standing rates of four faults with 90 % bounds, beside what like work predicts.", dots, "share", "share of jobs",
-        table_of(("practice", "own rate", "90 % bounds", "like work"), cells), note="Circle: own standing rate with 90 % bounds. Diamond: what like work predicts.",
+        "practice", title, "Standing rates of four faults with 90 % bounds, beside what like work predicts.", dots, "rate", "share of jobs",
+        table_of(("practice", "own rate", "90 % bounds", "like work"), cells), ticks=ticks, note="Circle: own standing rate with 90 % bounds. Upright stroke: what like work predicts.",
     )  # fmt: skip
 
 
