@@ -123,6 +123,7 @@ def test_boiled_off_water_of_a_steady_plateau() -> None:
 def test_boiled_off_edges() -> None:
     assert boiled_off_g([0.0], [4000.0], 0.5) == 0.0
     assert boiled_off_g([], [], 0.5) == 0.0
+    assert boiled_off_g([0.0, 60.0], [200.0, 300.0], 0.5) == pytest.approx(float(vapour_g(0.5 * 60.0, 250.0)))
     assert boiled_off_g([0.0, 60.0], [50.0, 50.0], 0.5, 100.0) == 0.0
 
 

@@ -51,8 +51,9 @@ def test_given_derivatives_are_used() -> None:
         e = np.exp(-x / b[3])
         return np.stack([np.ones_like(x), x, 1.0 - e, -b[2] * e * x / b[3] ** 2], axis=1)
 
-    by_hand = fit_curve(rise, MINUTES, y, [200.0, 1.0, 50.0, 5.0], jac=slopes)
-    by_step = fit_curve(rise, MINUTES, y, [200.0, 1.0, 50.0, 5.0])
+    start, sigma = [200.0, 1.0, 50.0, 5.0], 1.0 + MINUTES
+    by_hand = fit_curve(rise, MINUTES, y, start, jac=slopes, sigma=sigma, bounds=POSITIVE_TIME)
+    by_step = fit_curve(rise, MINUTES, y, start, sigma=sigma, bounds=POSITIVE_TIME)
     assert calls
     np.testing.assert_allclose(by_hand.params, by_step.params, rtol=1e-9)
     np.testing.assert_allclose(by_hand.se, by_step.se, rtol=1e-9)
