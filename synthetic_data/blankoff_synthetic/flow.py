@@ -199,7 +199,7 @@ def _upstream_port(low: float, throughput: float, bore_cm: float, length_cm: flo
     while port_l_s(bore_cm, length_cm, top, low, 1.0, 1.0) * (top - low) < throughput:
         bottom = top
         top = low + 2.0 * (top - low)
-    for _ in range(48):
+    for _ in range(42):
         middle = 0.5 * (bottom + top)
         if port_l_s(bore_cm, length_cm, middle, low, 1.0, 1.0) * (middle - low) < throughput:
             bottom = middle
@@ -234,7 +234,7 @@ def port_pressure_micron(
     while pump_speed_l_s(free_air_l_s, falloff_share, falloff_micron, top) * (top - blankoff_micron) < at_pump:
         bottom = top
         top = blankoff_micron + 2.0 * (top - blankoff_micron)
-    for _ in range(48):
+    for _ in range(42):
         inlet = 0.5 * (bottom + top)
         if pump_speed_l_s(free_air_l_s, falloff_share, falloff_micron, inlet) * (inlet - blankoff_micron) < at_pump:
             bottom = inlet
@@ -264,7 +264,7 @@ def net_speed_l_s(
 ) -> float:
     """Net throughput of dry air over pressure at the port's circuit side, l/s; 0 at or below the rig's floor."""
     low, high = 0.0, free_air_l_s * at_micron
-    for i in range(42):
+    for i in range(28):
         # the first look is at no flow at all: is the rig's own floor already above?
         middle = 0.0 if i == 0 else 0.5 * (low + high)
         pressure = port_pressure_micron(

@@ -16,7 +16,7 @@ from .water import PA_PER_MICRON, grams_per_micron_l, saturation_micron, wet_spo
 
 Floats = NDArray[np.float64]
 
-TOLERANCE = 4e-4
+TOLERANCE = 1e-3
 """Largest relative difference of a step from its two halves; halved in tests."""
 
 LONGEST_STEP_S = 20.0
