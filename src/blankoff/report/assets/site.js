@@ -25,14 +25,16 @@
   const specOf = (figure) => JSON.parse(figure.querySelector("script[type='application/json']").textContent);
   const unnamed = (spec, chosen) => {
     Object.values(spec.datasets || {}).forEach((rows) => rows.forEach((row) => {
-      if (row.alias && row.person !== chosen) { row.label = row.alias; row.tip = row.alias; delete row.href; }
+      if (row.alias && row.person !== chosen) { row.was = row.label; row.label = row.alias; row.tip = row.alias; delete row.href; }
     }));
+    const shown = new Map(Object.values(spec.datasets || {}).flat().filter((r) => r.alias).map((r) => [r.was || r.label, r.label]));
+    (spec.params || []).filter((p) => p.name === "labels").forEach((p) => { p.value = p.value.map((l) => shown.get(l) || l); });
     return spec;
   };
   const draw = async (figure, spec) => {
     const place = figure.querySelector(".plot");
     const result = await window.vegaEmbed(place, spec, {
-      renderer: "svg", actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
+      renderer: "svg", logLevel: 1, actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
       formatLocale: { decimal: ".", thousands: "\u202f", grouping: [3], currency: ["", ""] },
     });
     result.view.addEventListener("click", (event, item) => {

@@ -280,7 +280,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
             y=y,
             color=alt.Color("part:N", scale=parts, legend=legend),
             strokeDash=alt.StrokeDash(
-                "part:N", scale=alt.Scale(domain=["steady part", "saturating part"], range=[[6, 3], [1, 0]]), legend=None
+                "part:N", scale=alt.Scale(domain=["steady part", "saturating part"], range=[[6, 3], [1, 0]]), legend=legend
             ),
         )
     )

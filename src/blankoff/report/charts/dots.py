@@ -60,13 +60,13 @@ def _axis(scale: Scale, title: str) -> Any:
 
 
 @lru_cache(maxsize=64)
-def _drawing(scale: Scale, title: str, series: tuple[str, ...]) -> Spec:
+def _drawing(scale: Scale, title: str, series: tuple[str, ...], side_by_side: bool) -> Spec:
     x = _axis(scale, title)
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False))
+    y = alt.Y("label:N", scale=alt.Scale(domain={"expr": "labels"}), title=None, axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False))
     shapes = alt.Scale(domain=list(series), range=list(_SHAPES[: len(series)]))
     colours = alt.Scale(domain=list(series), range=[role(r) for r in _ROLES[: len(series)]])
     legend = alt.Legend(title=None, columns=1) if len(series) > 1 else None
-    offset = {"yOffset": alt.YOffset("series:N", sort=list(series))} if len(series) > 1 else {}
+    offset = {"yOffset": alt.YOffset("series:N", sort=list(series))} if side_by_side else {}
     base = alt.Chart(named("dots")).encode(y=y, **offset)
     bounds = base.mark_rule(strokeWidth=2.4, opacity=0.65).encode(
         x=alt.X("low:T" if scale == "date" else "low:Q", title=title),
@@ -98,9 +98,13 @@ def _plain(x: float | dt.date | None) -> float | str | None:
     return x.isoformat() if isinstance(x, dt.date) else figures(x)
 
 
+def _short(label: str) -> str:
+    return label if len(label) <= _LONGEST else f"{label[: _LONGEST - 1]}…"
+
+
 def _record(d: Dot) -> dict[str, Any]:
     record: dict[str, Any] = {
-        "label": d.label if len(d.label) <= _LONGEST else f"{d.label[: _LONGEST - 1]}…",
+        "label": _short(d.label),
         "v": _plain(d.value),
         "low": _plain(d.lower),
         "high": _plain(d.upper),
@@ -130,13 +134,17 @@ def dots_chart(
     series = tuple(dict.fromkeys(d.series for d in dots)) or ("",)
     records = [_record(d) for d in dots]
     strokes = [_record(d) for d in ticks]
-    rows = len({d.label for d in dots})
+    labels = list(dict.fromkeys(_short(d.label) for d in dots))
+    side_by_side = len(labels) < len(dots)
     marks = [] if reference is None else [{"v": _plain(reference[0]), "label": reference[1]}]
     top = max((float(x) for d in (*dots, *ticks) for x in (d.value, d.upper) if isinstance(x, float | int)), default=0.0)
+    params: list[dict[str, Any]] = [{"name": "labels", "value": labels}]
+    if scale == "rate":
+        params.append({"name": "widest", "value": figures(max(top, _LEAST_RATE_AXIS))})
     spec = fill(
-        _drawing(scale, axis_title, series),
+        _drawing(scale, axis_title, series, side_by_side),
         {"dots": records, "reference": marks, "ticks": strokes},
-        height=round(STEP * max(rows, 1) * (1.35 if len(series) > 1 else 1)),
-        **({"params": [{"name": "widest", "value": figures(max(top, _LEAST_RATE_AXIS))}]} if scale == "rate" else {}),
+        height=round(STEP * max(len(labels), 1) * (1.35 if side_by_side else 1)),
+        params=params,
     )
     return Chart(key, title, description, spec, table, note)
