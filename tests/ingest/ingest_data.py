@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+
 def pull_micron(n: int = 400, step_s: float = 2.0) -> tuple[np.ndarray, np.ndarray]:
     """Times and pressures of an invented pull from the open to 300 microns, isolated at three quarters."""
     t = np.arange(n) * step_s

@@ -45,7 +45,9 @@ def _one(path: Path, settings: Settings | None = None) -> LogReadout:
 
 def _stamped(spell: Callable[[datetime], str], delimiter: str = ",") -> str:
     rows = [
-        f"{spell(START + timedelta(seconds=a))}{delimiter}{b:.1f}" if b <= 25_000 else f"{spell(START + timedelta(seconds=a))}{delimiter}"
+        f"{spell(START + timedelta(seconds=a))}{delimiter}{b:.1f}"
+        if b <= 25_000
+        else f"{spell(START + timedelta(seconds=a))}{delimiter}"
         for a, b in zip(T.tolist(), P.tolist(), strict=True)
     ]
     return "\n".join([f"timestamp{delimiter}pressure_micron", *rows]) + "\n"
@@ -72,15 +74,16 @@ LEGAL: dict[str, str | bytes] = {
     "tabs": PLAIN.replace(",", "\t"),
     "trailing delimiter": PLAIN.replace("\n", ",\n"),
     "comment above": "# exported\n\n" + PLAIN,
-    "extra columns": "\n".join(
-        f"{i},{line},x" if i else f"no,{line},note" for i, line in enumerate(PLAIN.splitlines())
-    )
+    "extra columns": "\n".join(f"{i},{line},x" if i else f"no,{line},note" for i, line in enumerate(PLAIN.splitlines()))
     + "\n",
     "two pressures": "\n".join(
         f"{line},9" if i else f"{line},pressure_bananas" for i, line in enumerate(PLAIN.splitlines())
     )
     + "\n",
-    **{f"over-range as {w!r}": as_text(T, P, over_range=w) for w in ("", "inf", "nan", "over", "----", "OL", ">25000", "high!", "NULL")},
+    **{
+        f"over-range as {w!r}": as_text(T, P, over_range=w)
+        for w in ("", "inf", "nan", "over", "----", "OL", ">25000", "high!", "NULL")
+    },
     "iso, zoned": _stamped(lambda m: m.isoformat().replace("+00:00", "Z")),
     "iso, offset": _stamped(lambda m: (m + timedelta(hours=2)).replace(tzinfo=None).isoformat() + "+02:00"),
     "iso, naive": _stamped(lambda m: m.replace(tzinfo=None).isoformat()),
@@ -132,7 +135,9 @@ def test_compressed_and_parquet_logs(write: Write) -> None:
     _same(read_log(write("b.csv.zst", sink.getvalue())))
     frame = pl.DataFrame({"elapsed_s": T, "pressure_micron": pl.Series(SEEN).fill_nan(None)})
     _same(read_log(write("a.parquet", _parquet(frame))))
-    words = frame.with_columns(pl.col("pressure_micron").cast(pl.String).fill_null("OL"), pl.col("elapsed_s").cast(pl.Int64))
+    words = frame.with_columns(
+        pl.col("pressure_micron").cast(pl.String).fill_null("OL"), pl.col("elapsed_s").cast(pl.Int64)
+    )
     _same(read_log(write("b.parquet", _parquet(words))))
     moments = frame.select(
         (pl.lit(START) + pl.duration(microseconds=pl.col("elapsed_s") * 1e6)).alias("timestamp"), "pressure_micron"
@@ -418,7 +423,9 @@ def test_the_fast_path_is_taken_by_clean_files(write: Write, tmp_path: Path, mon
 
 _FIELD = st.one_of(
     st.floats(0, 1e6).map(lambda v: f"{v:.4g}"),
-    st.sampled_from(["", "OL", "nan", "-3", "0", "1e9", "x", "12,5", "\0", '"', '"a"', "1_0", " 7 ", "inf", "-inf", "é"]),
+    st.sampled_from(
+        ["", "OL", "nan", "-3", "0", "1e9", "x", "12,5", "\0", '"', '"a"', "1_0", " 7 ", "inf", "-inf", "é"]
+    ),
 )
 _LINE = st.one_of(
     st.tuples(st.integers(0, 500), st.floats(100, 1e5)).map(lambda v: f"{v[0]},{v[1]:.1f},"),
@@ -462,7 +469,11 @@ def test_fast_and_careful_paths_agree(lines: list[str], at: int, end: str, ended
 @settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_bytes_end_in_samples_or_quarantine(data: bytes, name: str, headed: bool, tmp_path: Path) -> None:
     if headed:
-        magic = {"a.csv": b"elapsed_s,pressure_micron\n", "a.csv.gz": b"\x1f\x8b\x08\0", "a.csv.zst": b"\x28\xb5\x2f\xfd"}
+        magic = {
+            "a.csv": b"elapsed_s,pressure_micron\n",
+            "a.csv.gz": b"\x1f\x8b\x08\0",
+            "a.csv.zst": b"\x28\xb5\x2f\xfd",
+        }
         data = magic.get(name, b"PAR1") + data + (b"PAR1" if name.endswith("t") and name != "a.csv.zst" else b"")
     path = tmp_path / "logs" / name
     path.parent.mkdir(exist_ok=True)
@@ -573,7 +584,12 @@ def test_a_layout_that_does_not_fit_is_a_reason(write: Write) -> None:
         {
             "log_layouts": {
                 "odd": {"files": "*.csv", "time": {"column": "clock"}, "pressure": {"column": "p", "unit": "pa"}},
-                "bad unit": {"files": "*.dat", "header": False, "time": {"column": 1}, "pressure": {"column": 2, "unit": "psi"}},
+                "bad unit": {
+                    "files": "*.dat",
+                    "header": False,
+                    "time": {"column": 1},
+                    "pressure": {"column": 2, "unit": "psi"},
+                },
             }
         }
     )

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from ingest_data import pull_micron
 
 from blankoff.ingest.order import put_in_order
-from ingest_data import pull_micron
 
 
 def _noisy(n: int = 600, step_s: float = 1.0) -> tuple[np.ndarray, np.ndarray]:

@@ -227,7 +227,7 @@ def parse_moments(texts: pl.Series, *, dates_of_many_jobs: bool = False) -> Mome
         clock = _time_of_day(fields)
         clock = np.where(clock <= DAY_S, clock, np.nan)
         offset = _offsets_s(fields)
-        is_aware = np.isfinite(offset)
+        is_aware = fields["zone"].is_not_null().to_numpy() if "zone" in fields else np.zeros(where.size, dtype=bool)
         result[where] = days * DAY_S + clock - np.where(is_aware, offset, 0.0)
         aware[where] = is_aware
         dated[where] = True
