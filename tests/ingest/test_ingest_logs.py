@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 import zstandard
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from ingest_data import as_text, pull_micron
 
@@ -434,6 +434,7 @@ _LINE = st.one_of(
 )
 
 
+@example(lines=['0,1001,"'], at=2, end="\n", ended=True)
 @given(
     lines=st.lists(_LINE, max_size=12),
     at=st.integers(0, 60),

@@ -203,8 +203,9 @@ def read_bodies(bodies: Sequence[Body]) -> list[RawLog | None]:
     parsed = _parse(b"".join([memoryview(b.data)[b.start :] for b in bodies]), plan)
     expected = [b.lines for b in bodies]
     if parsed is None or parsed.rows != sum(expected):
-        if len(bodies) == 1:
-            return [None] if parsed is None else _cut(parsed, [parsed.rows], plan)
+        if len(bodies) == 1:  # fewer rows than lines: blank lines, unless a quotation mark was left open
+            sound = parsed is not None and b'"' not in bodies[0].data
+            return _cut(parsed, [parsed.rows], plan) if parsed is not None and sound else [None]
         return [raw for b in bodies for raw in read_bodies([b])]
     return _cut(parsed, expected, plan)
 

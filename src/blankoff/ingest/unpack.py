@@ -70,6 +70,8 @@ def read_stored(path: str | Path, shown: str) -> bytes:
             while size < len(stored) <= LIMITS.stored_bytes:  # it grew meanwhile
                 size = len(stored)
                 stored += stream.read(_PIECE)
+    except LogUnreadableError:
+        raise
     except FileNotFoundError:
         raise LogUnreadableError(shown, "there is no such file") from None
     except OSError as error:
