@@ -22,6 +22,17 @@ from blankoff.settings import Settings
 KINDS = ("split, small", "multi-head", "cold room", "rack")
 BRANCHES = ("Fenmoor", "Low Quay", "Tarrick")
 FIRST = ("Ardo", "Belis", "Corvan", "Demke", "Elsin", "Fennt", "Garrow", "Hessel", "Ilvo", "Jorrin", "Keldi", "Lurra", "Mosk", "Nerith")
+WILD_NAMES = (
+    "<script>alert(1)</script>",
+    "=HYPERLINK(\"x\",\"y\")",
+    "../../x",
+    "مرحبا بالعالم",
+    "x" * 200,
+    "漢字",
+    "-- a&b \"c\" 'd'",
+    "@SUM(A1)",
+)
+"""Ids and names that must come through as plain text: markup, formulas, paths, right-to-left, very long, other scripts."""
 LAST = ("Quill", "Rannock", "Sedge", "Tolver", "Umber", "Vance-Orr", "Wicken")
 
 

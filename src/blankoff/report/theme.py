@@ -92,7 +92,7 @@ def config() -> dict[str, Any]:
     """Vega-Lite's configuration shared by every chart, in roles."""
     text = {"labelColor": role("ink"), "titleColor": role("muted"), "labelFontSize": 12, "titleFontSize": 12}
     return {
-        "background": None,
+        "background": "transparent",
         "font": "system-ui, 'DejaVu Sans', sans-serif",
         "view": {"stroke": None},
         "axis": {

@@ -1,0 +1,100 @@
+"""Pages of several fleets, and Debian's Chromium to open them with."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from blankoff.report.pages import write_month
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from tests.report.invented_month import WILD_NAMES, Plan, invented_month
+
+CHROMIUM = Path(os.environ.get("BLANKOFF_CHROMIUM", "/usr/bin/chromium"))
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+FLEETS = {
+    "usual": Plan(technicians=8, pumps=9, per_month=40, months=14),
+    "wild": Plan(technicians=8, pumps=9, per_month=24, months=14, units="pa", names=WILD_NAMES),
+    "one technician, no optional register": Plan(technicians=1, pumps=1, per_month=2, months=3, registers=False),
+    "500 technicians": Plan(technicians=500, pumps=60, per_month=700, months=3),
+}
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if os.environ.get("BLANKOFF_NO_BROWSER") == "1":
+        pytest.skip("BLANKOFF_NO_BROWSER=1: the pages are not opened in a browser in this run")
+    if not CHROMIUM.is_file():
+        pytest.fail(
+            f"No Chromium at {CHROMIUM}. Install Debian's package 'chromium' (apt-get install chromium), name another one in "
+            "BLANKOFF_CHROMIUM, or set BLANKOFF_NO_BROWSER=1 to leave these tests out.",
+            pytrace=False,
+        )
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def fleets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Fleet name → folder of its pages."""
+    folders = {}
+    for name, plan in FLEETS.items():
+        folders[name] = tmp_path_factory.mktemp("fleet").resolve()
+        write_month(invented_month(plan), folders[name])
+    return folders
+
+
+@pytest.fixture(scope="session")
+def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where screenshots go: BLANKOFF_PICTURES, else a folder of this test run."""
+    wanted = os.environ.get("BLANKOFF_PICTURES")
+    folder = Path(wanted) if wanted else tmp_path_factory.mktemp("pictures")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+@dataclass
+class Watched:
+    """A tab that remembers every complaint and every request."""
+
+    page: Page
+    folder: Path
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+    def open(self, name: str) -> Page:
+        """Open a page of the folder and wait until its charts are drawn."""
+        self.page.goto((self.folder / name).as_uri())
+        self.page.wait_for_selector("body[data-ready=yes]", timeout=30_000)
+        return self.page
+
+    def check(self, name: str) -> None:
+        """Fail on any console message, page error, or request outside the folder."""
+        assert self.complaints == [], (name, self.complaints)
+        base = self.folder.as_uri()
+        assert [r for r in self.requests if not r.startswith(base)] == [], name
+        self.requests.clear()
+
+
+def watch(context: BrowserContext, folder: Path) -> Watched:
+    """Open a watched tab."""
+    page = context.new_page()
+    watched = Watched(page, folder)
+    page.on("console", lambda m: watched.complaints.append(f"{m.type}: {m.text}"))
+    page.on("pageerror", lambda e: watched.complaints.append(f"error: {e}"))
+    page.on("request", lambda r: watched.requests.append(r.url))
+    return watched

@@ -1,0 +1,240 @@
+"""Every page as a reader meets it: opened from the disk in Chromium, offline, wide and narrow, by keyboard, read aloud."""
+
+from __future__ import annotations
+
+import json
+import statistics
+import time
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.browser.conftest import FLEETS, watch
+
+pytestmark = pytest.mark.browser
+WIDTHS = (1280, 390)
+
+
+def chosen(folder: Path, most: int) -> list[str]:
+    """The readers' pages, and of each folder of pages the largest and evenly more up to ``most``."""
+    names = ["index.html", "operations.html", "maintenance.html", "training.html", "glossary.html"]
+    for kind in ("pump", "hose", "gauge", "technician", "evacuation"):
+        found = sorted((folder / kind).glob("*.html"), key=lambda p: (-p.stat().st_size, p.name))
+        step = max(len(found) // most, 1)
+        names += [p.relative_to(folder).as_posix() for p in found[::step][:most]]
+    return names
+
+
+def every_page(folder: Path) -> list[str]:
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*.html"))
+
+
+@pytest.mark.parametrize("fleet", FLEETS)
+def test_no_complaint_no_request_no_sideways_scroll(browser, fleets, fleet):
+    folder = fleets[fleet]
+    names = every_page(folder) if fleet != "500 technicians" else chosen(folder, 4)
+    assert len(names) > 10
+    context = browser.new_context(viewport={"width": WIDTHS[0], "height": 900}, offline=True)
+    tab = watch(context, folder)
+    for name in names:
+        page = tab.open(name)
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= width, (name, width, wide)
+        page.set_viewport_size({"width": WIDTHS[0], "height": 900})
+        counts = page.evaluate(
+            "[document.querySelectorAll('figure.chart').length, document.querySelectorAll('figure.chart.drawn svg').length]"
+        )
+        assert counts[0] == counts[1], (name, "a chart was not drawn")
+        tab.check(name)
+    context.close()
+
+
+@pytest.mark.parametrize("fleet", ["usual", "wild", "500 technicians"])
+def test_charts_are_no_wider_than_a_narrow_screen(browser, fleets, fleet):
+    folder = fleets[fleet]
+    context = browser.new_context(viewport={"width": 390, "height": 844}, offline=True)
+    tab = watch(context, folder)
+    for name in chosen(folder, 2):
+        page = tab.open(name)
+        widest = page.evaluate("Math.max(0, ...[...document.querySelectorAll('.plot svg')].map(s => s.getBoundingClientRect().right))")
+        assert widest <= 390, (name, widest)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, name
+        tab.check(name)
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("fleet", ["usual", "wild", "one technician, no optional register"])
+def test_axe_finds_nothing_serious(browser, fleets, fleet, scheme):
+    """axe-core, WCAG 2 A and AA and best practice; nothing serious or critical [RUN]."""
+    folder = fleets[fleet]
+    axe = Axe()
+    for width in WIDTHS if scheme == "light" else WIDTHS[:1]:
+        context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, offline=True)
+        tab = watch(context, folder)
+        for name in chosen(folder, 1):
+            page = tab.open(name)
+            page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+            found = axe.run(page).response["violations"]
+            bad = [(v["id"], v["impact"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found if v["impact"] in ("serious", "critical")]
+            assert bad == [], (name, width, json.dumps(bad, indent=1))
+        context.close()
+
+
+@pytest.mark.parametrize("name", ["index.html", "operations.html", "maintenance.html", "training.html", "technician"])
+def test_the_keyboard_reaches_everything(browser, fleets, name):
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, folder)
+    page = tab.open(name if name.endswith(".html") else chosen(folder, 1)[-2])
+    wanted = page.evaluate(
+        """[...document.querySelectorAll('a[href],button,input,select,summary')]
+           .filter(e => e.checkVisibility() && !e.closest('details:not([open])') || (e.tagName === 'SUMMARY' && e.checkVisibility())).length"""
+    )
+    assert wanted > 8
+    seen: set[str] = set()
+    page.evaluate("window.seen = new Set()")
+    for _ in range(3 * wanted + 60):
+        page.keyboard.press("Tab")
+        done = page.evaluate(
+            "(() => { const e = document.activeElement; if (e === document.body) return true; const n = window.seen.size; window.seen.add(e); return window.seen.size === n; })()"
+        )
+        if done:
+            break
+    seen_count = page.evaluate("[...window.seen].filter(e => e.matches('a[href],button,input,select,summary')).length")
+    assert seen_count >= wanted, (seen_count, wanted, seen)
+    outline = page.evaluate("(() => { const a = document.querySelector('main a'); a.focus(); return getComputedStyle(a).outlineStyle; })()")
+    assert outline != "none"
+    context.close()
+
+
+def test_tables_sort_and_filter_by_keyboard(browser, fleets):
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, fleets["usual"])
+    page = tab.open("training.html")
+    table = page.locator("table.lively", has_text="like work").last
+    button = table.locator("thead button", has_text="hold skipped")
+    button.focus()
+    page.keyboard.press("Enter")
+    rates = table.evaluate("t => [...t.tBodies[0].rows].map(r => Number(r.cells[3].dataset.key))")
+    assert rates == sorted(rates)
+    page.keyboard.press("Enter")
+    rates = table.evaluate("t => [...t.tBodies[0].rows].map(r => Number(r.cells[3].dataset.key))")
+    assert rates == sorted(rates, reverse=True)
+    page = tab.open("maintenance.html")
+    page.locator("label.filter input").first.fill("gauge")
+    shown = page.locator("table.lively").first.evaluate("t => [...t.tBodies[0].rows].filter(r => !r.hidden).map(r => r.textContent)")
+    assert shown
+    assert all("gauge" in text for text in shown)
+    tab.check("maintenance.html")
+    context.close()
+
+
+def test_names_of_others_can_be_hidden(browser, fleets):
+    """On the trainer's page and on paper: the one chosen is named, nobody else, neither in tables nor in charts."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, fleets["usual"])
+    page = tab.open("training.html")
+    people = page.evaluate("[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])")
+    assert len(people) == 8
+    stem, name = people[3]
+    page.select_option("select[data-switch=person]", stem)
+    page.wait_for_timeout(800)
+    for media in ("screen", "print"):
+        page.emulate_media(media=media)
+        text = page.evaluate("document.querySelector('main').innerText.replace(document.querySelector('select').innerText, '')")
+        drawn = page.evaluate("[...document.querySelectorAll('.plot svg text')].map(t => t.textContent).join('\\n')")
+        assert name in text
+        assert name in drawn
+        for _, other in people:
+            if other != name:
+                assert other not in text, (media, other)
+                assert other not in drawn, (media, other)
+    tab.check("training.html")
+    context.close()
+
+
+def test_a_technicians_page_hides_others_from_the_start(browser, fleets):
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, folder)
+    training = tab.open("training.html")
+    people = training.evaluate("[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])")
+    for stem, name in people:
+        page = tab.open(f"technician/{stem}.html")
+        text = page.evaluate("document.querySelector('main').innerText")
+        assert name in text
+        for _, other in people:
+            if other != name:
+                assert other not in text, (name, other)
+    context.close()
+
+
+@pytest.mark.parametrize("name", ["operations.html", "maintenance.html", "training.html"])
+def test_a_page_opens_in_a_second_and_is_small(browser, fleets, name):
+    """Median of five openings, charts drawn; the bundle aside, a page is under 3 MB, also with 500 technicians."""
+    for fleet in ("usual", "500 technicians"):
+        folder = fleets[fleet]
+        assert (folder / name).stat().st_size < 3_000_000, fleet
+        context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+        tab = watch(context, folder)
+        took = []
+        for _ in range(5):
+            start = time.perf_counter()
+            tab.open(name)
+            took.append(time.perf_counter() - start)
+        context.close()
+        assert statistics.median(took) < 2.5, (fleet, took)  # 1 s on an idle machine; room for a busy one
+
+
+def test_it_is_all_there_without_scripts(browser, fleets):
+    """Where scripts are barred, text, tables and the charts' numbers are still reachable."""
+    context = browser.new_context(java_script_enabled=False, offline=True)
+    page = context.new_page()
+    page.goto((fleets["usual"] / "operations.html").as_uri())
+    assert page.locator("details summary").count() > 3
+    assert "proven" in page.locator("main").inner_text()
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark", "print"])
+@pytest.mark.parametrize("width", WIDTHS)
+def test_pictures(browser, fleets, pictures, scheme, width):
+    """Screenshots of one page of each sort, and the printed page's own background is white."""
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme="dark" if scheme != "light" else "light", offline=True)
+    tab = watch(context, folder)
+    for name in chosen(folder, 1):
+        page = tab.open(name)
+        page.emulate_media(media="print" if scheme == "print" else "screen", color_scheme="dark" if scheme != "light" else "light")
+        path = pictures / f"{name.replace('/', '-').removesuffix('.html')[:40]}-{width}-{scheme}.png"
+        page.screenshot(path=path, full_page=True)
+        assert path.stat().st_size > 10_000
+        paper, ink = page.evaluate("[getComputedStyle(document.documentElement).backgroundColor, getComputedStyle(document.body).color]")
+        if scheme == "print":
+            assert paper == "rgb(255, 255, 255)"
+            assert max(int(x) for x in ink[4:-1].split(",")) < 80
+        if scheme == "dark":
+            assert max(int(x) for x in paper[4:-1].split(",")) < 60
+        tab.check(name)
+    context.close()
+
+
+def test_a_printed_page_is_a_few_sheets(browser, fleets, tmp_path):
+    """The technician's page on paper: a handful of A4 sheets, with the charts on them."""
+    import pypdf
+
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, folder)
+    page = tab.open(next(n for n in chosen(folder, 1) if n.startswith("technician/")))
+    path = tmp_path / "page.pdf"
+    page.pdf(path=path, format="A4")
+    reader = pypdf.PdfReader(path)
+    assert 1 < len(reader.pages) <= 7
+    text = " ".join(p.extract_text() for p in reader.pages)
+    assert "share of jobs" in text  # an axis title: the charts are on the paper, as drawings with text
+    context.close()

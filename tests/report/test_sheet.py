@@ -1,0 +1,129 @@
+import io
+import time
+
+import polars as pl
+import pypdf
+import pytest
+from blankoff.report.book import open_book
+from blankoff.report.fonts import covered, font_data, show
+from blankoff.report.sheet import read_mark, same_sheet, sheet_bytes, verify_sheet, write_sheet
+from blankoff.report.words import CAUTIONS
+
+from tests.report.invented_month import WILD_NAMES
+
+
+def one_with(book, reason):
+    return book.work.filter(pl.col("reason") == reason)["evacuation_id"][0]
+
+
+@pytest.fixture(scope="module")
+def wild_book(wild_data):
+    return open_book(wild_data, all_evacuations=True)
+
+
+@pytest.mark.parametrize("reason", ["held", "leak", "moisture", "no_hold", "short_hold", "target_missed", "no_log"])
+def test_every_verdict_fits_on_one_page(book, data, reason):
+    """Read back by pypdf [RUN]."""
+    id_ = one_with(book, reason)
+    pdf = sheet_bytes(book.evacuation(id_), data.as_of)
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    text = " ".join(reader.pages[0].extract_text().split())
+    assert len(reader.pages) == 1
+    assert id_ in text
+    assert "31 Oct 2026" in text.replace("\u00a0", " ")
+    assert CAUTIONS[0] in text
+    row = book.rows[id_]
+    if row["gauge_id"] and reason != "no_log":
+        assert row["gauge_id"] in text
+        assert "calibrated 3 Feb 2026" in text.replace("\u00a0", " ")
+
+
+def test_every_wild_name_makes_a_page(wild_book, wild_data):
+    for name in WILD_NAMES:
+        pdf = sheet_bytes(wild_book.evacuation(name), wild_data.as_of)
+        assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) == 1
+        mark = read_mark(pdf)
+        assert mark is not None
+        assert mark.evacuation_id == name
+
+
+def test_a_crowded_sheet_still_fits(wild_book, wild_data):
+    """The longest names in every field at once."""
+    id_ = one_with(wild_book, "held")
+    data = wild_book.evacuation(id_)
+    row = {**data.row, **{k: "w" * 200 for k in ("system_id", "kind", "pump_id", "hose_id", "gauge_id", "job_id", "branch", "technician_id", "refrigerant", "system_oil")}}
+    crowded = type(data)(**{**data.__dict__, "row": row})
+    assert len(pypdf.PdfReader(io.BytesIO(sheet_bytes(crowded, wild_data.as_of))).pages) == 1
+
+
+def test_it_can_be_archived_and_read_aloud(book, data):
+    """PDF/A-2a and PDF/UA-1 marks, tags, embedded fonts, nothing fetched, no script (ISO 19005-2, ISO 14289-1) [READ in typst's manual]."""
+    pdf = sheet_bytes(book.evacuation(one_with(book, "held")), data.as_of)
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    assert b"<pdfaid:part>2</pdfaid:part>" in pdf
+    assert b"<pdfaid:conformance>A</pdfaid:conformance>" in pdf
+    assert b"<pdfuaid:part>1</pdfuaid:part>" in pdf
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    assert "/StructTreeRoot" in root
+    assert root["/Lang"].startswith("en")
+    for key in ("/OpenAction", "/AA", "/AcroForm", "/Names"):
+        assert "/JavaScript" not in str(root.get(key, ""))
+    fonts = reader.pages[0]["/Resources"]["/Font"].values()
+    assert fonts
+    for font in fonts:
+        below = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"]
+        assert "/FontFile2" in below or "/FontFile3" in below
+
+
+def test_the_content_hash_comes_back(book, data):
+    id_ = one_with(book, "held")
+    evacuation = book.evacuation(id_)
+    pdf = sheet_bytes(evacuation, data.as_of)
+    mark = read_mark(pdf)
+    assert mark is not None
+    assert (mark.evacuation_id, mark.content_hash) == (id_, evacuation.log.keys[0])
+    assert verify_sheet(pdf, evacuation.log.keys[0])
+    assert not verify_sheet(pdf, evacuation.log.keys[0][:-1] + "0" if evacuation.log.keys[0][-1] != "0" else "1" * 64)
+    assert evacuation.log.keys[0] in pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+
+
+def test_a_sheet_without_a_log_proves_nothing(book, data):
+    pdf = sheet_bytes(book.evacuation(one_with(book, "no_log")), data.as_of)
+    assert not verify_sheet(pdf, "")
+
+
+@pytest.mark.parametrize("other", [b"", b"%PDF-1.7 nothing", b"\x00" * 100])
+def test_what_is_no_sheet_is_no_sheet(other):
+    assert read_mark(other) is None
+    assert not verify_sheet(other, "a" * 64)
+
+
+def test_same_data_and_day_same_bytes_and_a_changed_number_shows(book, data):
+    evacuation = book.evacuation(one_with(book, "held"))
+    pdf = sheet_bytes(evacuation, data.as_of)
+    assert same_sheet(pdf, evacuation, data.as_of)
+    changed = type(evacuation)(**{**evacuation.__dict__, "row": {**evacuation.row, "final_vacuum_micron": 123.0}})
+    assert not same_sheet(pdf, changed, data.as_of)
+
+
+def test_a_sheet_takes_under_a_second(book, data, tmp_path):
+    evacuation = book.evacuation(one_with(book, "held"))
+    write_sheet(evacuation, tmp_path / "warm.pdf", data.as_of)
+    start = time.process_time()
+    write_sheet(evacuation, tmp_path / "deep" / "sheet.pdf", data.as_of)
+    assert time.process_time() - start < 1.0
+    assert (tmp_path / "deep" / "sheet.pdf").stat().st_size < 300_000
+
+
+def test_the_fonts_hold_what_they_say():
+    for font in font_data():
+        have = covered(font)
+        assert {ord(c) for c in "AZaz09–−°±·≤µ…"} <= have
+        assert 0x6F22 not in have
+
+
+def test_characters_outside_the_fonts_are_shown_as_codes():
+    assert show("漢 a") == "[U+6F22] a"
+    assert show("a\tb\u0007") == "a b[U+0007]"
+    assert show("y" * 300).replace("\u200b", "") == "y" * 119 + "…"
