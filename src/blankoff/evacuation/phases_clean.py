@@ -22,9 +22,7 @@ _FROZEN_SHORTEST_S = 25.0
 """A run of equal readings at least this long, where noise should show, is a frozen gauge (own judgement)."""
 
 _BLOCK_S = 10.0
-_BLOCK_READINGS = 3
-_BLOCK_READINGS_MOST_S = 20.0
-"""A block spans 10 s, or three readings up to 20 s apart: long enough to average noise, short against a hold."""
+"""A block spans 10 s: long enough to average noise, short against a hold."""
 
 N_SCALES = 8
 MEDIAN_DT, GAP_S, SIGMA, STEP_LOW, STEP_MID, STEP_HIGH, TOP_LN, WANDER = range(N_SCALES)
@@ -171,8 +169,6 @@ def make_blocks(
     """
     dt = scales[MEDIAN_DT]
     span = _BLOCK_S
-    if dt <= _BLOCK_READINGS_MOST_S:
-        span = max(span, _BLOCK_READINGS * dt)
     top = scales[TOP_LN] - 1e-9
     nb = 0
     i = 0

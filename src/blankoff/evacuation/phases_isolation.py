@@ -21,7 +21,7 @@ COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, COST_BEFORE, BEFORE_VAR, AFTER_V
 share of the cost, variances of the values, readings before the fitted window (each costs 1)."""
 
 
-_WINDOW_LN = 0.35
+_WINDOW_LN = 0.25
 """One parabola describes the pumped curve over this much of ln p, seldom over more."""
 
 
@@ -63,6 +63,7 @@ def candidate_costs(
     lo: int,
     hi: int,
     window: int,
+    stride: int,
     taus: FloatArray,
     rising_only: bool,
     out: FloatArray,
@@ -79,7 +80,9 @@ def candidate_costs(
         Candidates: the hold begins with reading ``k``, ``lo <= k <= hi``.
     window
         At most so many readings before the candidate are fitted by the pumped curve, and only while they lie within
-        a third of its last level; earlier ones cost 1 each, the expectation of a good fit.
+        a quarter of its last level; earlier ones cost 1 each, the expectation of a good fit.
+    stride
+        Every how many readings a candidate lies; the rows of the others cost 1e300.
     taus
         Time constants tried for the part of the rise that saturates, s.
     rising_only
@@ -113,6 +116,8 @@ def candidate_costs(
     for k in range(lo, hi + 1):
         row = out[k - lo]
         row[COST] = 1e300
+        if (k - lo) % stride:
+            continue
         start = k - 1
         while start > first and start > k - window and y[start - 1] < y[k - 1] + _WINDOW_LN:
             start -= 1
@@ -172,8 +177,13 @@ def candidate_costs(
 
     for tau in taus:
         w0 = w1 = w2 = we = wte = wee = z0 = z1 = ze = zz = 0.0
+        spacing = -1.0
+        rho = 0.0
         for j in range(last, lo - 1, -1):
-            rho = math.exp(-(t[j + 1] - t[j]) / tau) if j < last else 0.0
+            # on an even grid the decay from reading to reading is one number
+            if j < last and abs(t[j + 1] - t[j] - spacing) > 1e-6:
+                spacing = t[j + 1] - t[j]
+                rho = math.exp(-spacing / tau)
             z = math.exp(y[j])
             w = 1.0 / (z * z * v[j])
             u = (t[j] - tref) / scale
@@ -187,7 +197,7 @@ def candidate_costs(
             wte = w * u + rho * wte
             wee = w + rho * rho * wee
             ze = w * z + rho * ze
-            if j > hi:
+            if j > hi or (j - lo) % stride:
                 continue
             row = out[j - lo]
             d = u
@@ -229,6 +239,51 @@ def candidate_costs(
                 row[AFTER] = c0 + c2
                 row[AFTER_SLOPE] = c1 / scale - c2 / tau
                 row[AFTER_VAR] = variance
+
+
+@kernel
+def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int) -> int:
+    """Where the fall of ln p stops most suddenly: first reading (or block) after the bend, -1 if it nowhere does.
+
+    Slopes over `n` readings on either side are compared; what the fall had slowed down already over the `n` before is
+    taken off, since a pumped curve slows down ever less.
+    """
+    best = 4.0
+    at = -1
+    slopes = np.empty(last - first + 2)
+    st = sy = stt = sty = 0.0
+    t0 = t[first]
+    for j in range(first, last + 1):
+        u = t[j] - t0
+        st += u
+        sy += y[j]
+        stt += u * u
+        sty += u * y[j]
+        if j - first >= n:
+            u = t[j - n] - t0
+            st -= u
+            sy -= y[j - n]
+            stt -= u * u
+            sty -= u * y[j - n]
+        slopes[j - first] = 0.0
+        if j - first >= n - 1:
+            det = n * stt - st * st
+            if det > 0.0:
+                slopes[j - first] = (n * sty - st * sy) / det
+    for k in range(first + n, last - n + 2):
+        after = slopes[k + n - 1 - first]
+        before = slopes[k - 1 - first]
+        if before >= 0.0 or after < 0.35 * before:
+            continue
+        slowing = max(before - slopes[k - 1 - n - first], 0.0) if k - n - first >= n else 0.0
+        span = t[k + n - 1] - t[k]
+        # slope variance of n readings evenly over the span is 12 v / (n span^2)
+        sd = math.sqrt(12.0 * (v[k] + v[k - 1]) / n) / max(span, 1e-3)
+        score = (after - before - slowing) / sd
+        if score > best:
+            best = score
+            at = k
+    return at
 
 
 @kernel
@@ -315,7 +370,7 @@ def refine_isolation(
         (microns) just before; step (microns).
     """
     taus = np.array([1.5, 4.0, 12.0, 60.0])
-    candidate_costs(ct, cy, v, first, last, lo, hi, window, taus, False, out)
+    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, False, out)
     best = 1e300
     n = hi - lo + 1
     weight = np.zeros(n)

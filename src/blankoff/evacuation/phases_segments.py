@@ -19,19 +19,20 @@ from blankoff.evacuation.phases_clean import (
     reading_variance_ln,
     turning_points,
 )
-from blankoff.evacuation.phases_isolation import (
-    AFTER,
-    AFTER_SLOPE,
-    BEFORE,
-    BEFORE_SLOPE,
-    COST,
-    COST_BEFORE,
-    N_FIT,
-    SKIPPED,
-    candidate_costs,
-    refine_isolation,
-    smooth_cost,
-    standing_cost,
+from blankoff.evacuation.phases_isolation import N_FIT
+from blankoff.evacuation.phases_weigh import (
+    ACCEPTED,
+    BEND_EVIDENCE,
+    EVIDENCE,
+    IN_GAP,
+    ISO_J,
+    ISO_S,
+    ISO_SD,
+    MARK_REACH_S,
+    N_RISE,
+    PUMPED,
+    STEP,
+    weigh_rise,
 )
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
@@ -49,27 +50,6 @@ _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
 _JUMP_LN = 0.6
 """Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
-
-_WINDOW_BLOCKS = 40
-_BEFORE_BLOCKS = 12
-_SHORTEST_S = 15.0
-_BEND = 26.0
-"""Twice the logarithm of the likelihood ratio, hold against one smooth pumped curve, that makes a hold."""
-
-_CLIMB = 40.0
-_CLIMB_LN = 0.1
-"""The same for a rise against standing still, and the rise of ln p that pumped curves seldom show."""
-
-_MARK_SHARE = 0.35
-"""Share of the evidence that is enough next to a mark."""
-
-_MARK_REACH_S = 90.0
-
-N_RISE = 13
-ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S, CLIMB = (
-    range(N_RISE)
-)
-
 
 @kernel
 def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) -> int:
@@ -102,130 +82,6 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) 
                     start += 1
                 return start
     return -1
-
-
-@kernel
-def weigh_rise(
-    ct: FloatArray,
-    cy: FloatArray,
-    m: int,
-    scales: FloatArray,
-    bt: FloatArray,
-    by: FloatArray,
-    bv: FloatArray,
-    bs: IntArray,
-    pull: int,
-    low: int,
-    end: int,
-    marked_s: float,
-    out: FloatArray,
-    rise: FloatArray,
-) -> None:
-    """Weigh a stretch that rises or stands after pumping: is it a hold, and since when.
-
-    Parameters
-    ----------
-    pull, low, end
-        Blocks: where the pull begins, where pressure is lowest, the last one of the rise.
-    marked_s
-        Time of a mark that says isolated, NaN if there is none.
-    rise
-        Out, by the places named above.
-    """
-    rise[:] = 0.0
-    inflate = scales[WANDER]
-    near = 2.5 * math.sqrt(bv[low] * inflate) + 0.03
-    lo = low
-    while lo > pull + 1 and by[lo - 1] < by[low] + near:
-        lo -= 1
-    hi = low
-    while hi < end and by[hi + 1] < by[low] + near:
-        hi += 1
-    lo = max(lo - 2, pull + 1)
-    hi = min(hi + 2, end - 1)
-    if hi < lo:
-        hi = lo = min(max(low, pull + 1), end)
-    first = max(pull, lo - _BEFORE_BLOCKS)
-    taus = np.array([10.0, 40.0, 160.0, 640.0])
-    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, taus, True, out)
-    best = lo
-    for k in range(lo, hi + 1):
-        if out[k - lo, COST] < out[best - lo, COST]:
-            best = k
-    row = out[best - lo]
-    skipped = int(row[SKIPPED])
-    start = first + skipped
-    fitted = row[COST] - skipped
-    free = max(end - start + 1 - 6, 1)
-    spread = max(inflate, fitted / free)
-    rise[EVIDENCE] = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
-    rise[CLIMB] = (standing_cost(by, bv, best, end) - (row[COST] - row[COST_BEFORE])) / spread
-    level = max(row[BEFORE], 1.0)
-    rise[RATE_BEFORE] = row[BEFORE_SLOPE] / level
-    rise[RATE_AFTER] = row[AFTER_SLOPE] / level
-    rise[RISE_LN] = by[end] - math.log(max(row[AFTER], 1.0))
-    total = mean = 0.0
-    for k in range(lo, hi + 1):
-        w = math.exp(max(-0.5 * (out[k - lo, COST] - row[COST]) / spread, -700.0))
-        total += w
-        mean += w * bt[k]
-    mean /= total
-    var = 0.0
-    for k in range(lo, hi + 1):
-        w = math.exp(max(-0.5 * (out[k - lo, COST] - row[COST]) / spread, -700.0))
-        var += w * (bt[k] - mean) ** 2
-    coarse = math.sqrt(var / total)
-
-    # single readings around the best block, over as long as the rise needs to stand out of the noise
-    noise = math.sqrt(reading_variance_ln(scales, level)) * level
-    climb = max(row[AFTER_SLOPE] - row[BEFORE_SLOPE], 1e-9)
-    span = min(max(12.0 * noise / climb, 45.0), 400.0)
-    reach = max(2.0 * coarse, 12.0)
-    a = bs[max(best - 1, 1)]
-    b = bs[min(best + 2, end)]
-    while a > 1 and (bs[best] - a < 3 or ct[bs[best]] - ct[a] < reach):
-        a -= 1
-    while b < m - 1 and (b - bs[best] < 3 or ct[b] - ct[bs[best]] < reach):
-        b += 1
-    a = max(a, bs[pull] + 1)
-    b = min(b, bs[end + 1] - 1)
-    if b < a:
-        b = a = max(1, min(bs[best], m - 1))
-    head = a
-    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
-        head -= 1
-    tail = b
-    stop = bs[end + 1] - 1
-    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 1.3 * span):
-        tail += 1
-    window = max(12, int(0.7 * span / scales[MEDIAN_DT]))
-    v = np.empty(tail + 1)
-    for j in range(head, tail + 1):
-        v[j] = reading_variance_ln(scales, math.exp(cy[j]))
-    result = np.empty(5)
-    refine_isolation(ct, cy, v, head, tail, a, b, window, 1.3, out, result)
-    j = int(result[2])
-    rise[ISO_S] = result[0]
-    rise[ISO_SD] = math.sqrt(result[1] ** 2 + (coarse if coarse > 20.0 else 0.0) ** 2)
-    rise[ISO_J] = j
-    rise[PUMPED] = result[3]
-    rise[STEP] = result[4]
-    if j > 0 and ct[j] - ct[j - 1] > scales[GAP_S]:
-        # where the two fitted lines meet, if that lies within the gap, else its middle
-        rise[IN_GAP] = 1.0
-        rise[ISO_SD] = ct[j] - ct[j - 1]
-        rise[ISO_S] = 0.5 * (ct[j] + ct[j - 1])
-    rise[LAST_S] = ct[bs[end + 1] - 1] - rise[ISO_S]
-    need = 1.0
-    if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < _MARK_REACH_S:
-        need = _MARK_SHARE
-    bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
-    plain = rise[EVIDENCE] > _BEND * need
-    climbs = rise[CLIMB] > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and rise[EVIDENCE] > 0.1 * _BEND
-    climbs = climbs or (rise[CLIMB] > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN)
-    lasts = rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4
-    if (plain or climbs) and bends and lasts:
-        rise[ACCEPTED] = 1.0
 
 
 @kernel
@@ -352,7 +208,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
                 marked = mark_s[g]
         accepted = False
         if stand_end - pull >= 2 and stand_end >= low and by[low] < scales[TOP_LN] - 1e-9:
-            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, marked, out, rise)
+            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, final, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
         hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
         if accepted:
@@ -361,7 +217,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
             reason = _WHY_BENDS
             if rise[IN_GAP] > 0.0:
                 reason = _WHY_IN_GAP
-            elif abs(marked - rise[ISO_S]) < _MARK_REACH_S and rise[EVIDENCE] < _BEND:
+            elif abs(marked - rise[ISO_S]) < MARK_REACH_S and rise[EVIDENCE] < BEND_EVIDENCE:
                 reason = _WHY_MARK
             elif abs(rise[STEP]) > 0.03 * rise[PUMPED] + 3.0:
                 reason = _WHY_STEP

@@ -1,0 +1,238 @@
+"""Whether a stretch that rises or stands after pumping is a hold, and since when. Kernels only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, WANDER, reading_variance_ln
+from blankoff.evacuation.phases_isolation import (
+    AFTER,
+    AFTER_SLOPE,
+    BEFORE,
+    BEFORE_SLOPE,
+    COST,
+    COST_BEFORE,
+    SKIPPED,
+    candidate_costs,
+    refine_isolation,
+    sharpest_bend,
+    smooth_cost,
+    standing_cost,
+)
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray, IntArray
+
+_WINDOW_BLOCKS = 24
+_BEFORE_BLOCKS = 12
+_CANDIDATES = 40
+_SHORTEST_S = 15.0
+
+BEND_EVIDENCE = 26.0
+"""Twice the logarithm of the likelihood ratio, hold against one smooth pumped curve, that makes a hold."""
+
+_CLIMB = 40.0
+_CLIMB_LN = 0.08
+"""The same for a rise against standing still, and the rise of ln p that pumped curves seldom show."""
+
+_MARK_SHARE = 0.35
+"""Share of the evidence that is enough next to a mark."""
+
+MARK_REACH_S = 90.0
+
+N_RISE = 13
+ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S, CLIMB = (
+    range(N_RISE)
+)
+"""Places of what is found about a rise."""
+
+
+@kernel
+def _evidence(
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    first: int,
+    end: int,
+    k: int,
+    taus: FloatArray,
+    inflate: float,
+    row: FloatArray,
+) -> tuple[float, float, float]:
+    """Evidence for a hold from block `k`: against a smooth curve, against standing still; and the noise's inflation."""
+    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, True, row)
+    skipped = int(row[0, SKIPPED])
+    start = first + skipped
+    fitted = row[0, COST] - skipped
+    free = max(end - start + 1 - 6, 1)
+    spread = max(inflate, fitted / free)
+    bend = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
+    climb = (standing_cost(by, bv, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
+    return bend, climb, spread
+
+
+@kernel
+def weigh_rise(
+    ct: FloatArray,
+    cy: FloatArray,
+    m: int,
+    scales: FloatArray,
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    bs: IntArray,
+    pull: int,
+    low: int,
+    end: int,
+    final: bool,
+    marked_s: float,
+    out: FloatArray,
+    rise: FloatArray,
+) -> None:
+    """Weigh a stretch that rises or stands after pumping: is it a hold, and since when.
+
+    Parameters
+    ----------
+    pull, low, end
+        Blocks: where the pull begins, where pressure is lowest, the last one of the rise.
+    final
+        Whether the log ends with this stretch.
+    marked_s
+        Time of a mark that says isolated, NaN if there is none.
+    rise
+        Out, by the places named above.
+    """
+    rise[:] = 0.0
+    inflate = scales[WANDER]
+    near = 2.5 * math.sqrt(bv[low] * inflate) + 0.03
+    lo = low
+    while lo > pull + 1 and by[lo - 1] < by[low] + near:
+        lo -= 1
+    # a pumped floor may drift upwards before the isolation, but not by most of the rise
+    far = max(near, min(0.3, 0.4 * (by[end] - by[low])))
+    hi = low
+    while hi < end and by[hi + 1] < by[low] + far:
+        hi += 1
+    lo = max(lo - 2, pull + 1)
+    hi = min(hi + 2, end - 1)
+    if hi < lo:
+        hi = lo = min(max(low, pull + 1), end)
+    taus = np.array([10.0, 40.0, 160.0, 640.0])
+    first = max(pull, lo - _BEFORE_BLOCKS)
+    stride = max(1, (hi - lo + 1) // _CANDIDATES)
+    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, True, out)
+    best = lo
+    for k in range(lo, hi + 1, stride):
+        if out[k - lo, COST] < out[best - lo, COST]:
+            best = k
+    least = out[best - lo, COST]
+    row = np.empty((1, out.shape[1]))
+    bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
+    total = mean = var = 0.0
+    for sweep in range(2):
+        for k in range(lo, hi + 1, stride):
+            w = math.exp(max(-0.5 * (out[k - lo, COST] - least) / spread, -700.0))
+            if sweep:
+                var += w * (bt[k] - mean) ** 2
+            else:
+                total += w
+                mean += w * bt[k]
+        if not sweep:
+            mean /= total
+    coarse = math.sqrt(var / total)
+    if stride > 1:
+        a = max(best - stride, lo)
+        b = min(best + stride, hi)
+        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, True, out)
+        for k in range(a, b + 1):
+            if out[k - a, COST] < out[best - a, COST]:
+                best = k
+        bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
+    # a sudden stop of the fall may lie where the rise after it is too small to weigh
+    for n in (5, 14):
+        k = sharpest_bend(bt, by, bv, pull, end, n)
+        if k > pull and k < end and abs(k - best) > 1:
+            b_bend, b_climb, b_spread = _evidence(
+                bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _WINDOW_BLOCKS), end, k, taus, inflate, row
+            )
+            if b_bend * b_spread > bend * spread and b_bend > bend:
+                best, bend, climb, spread = k, b_bend, b_climb, b_spread
+                coarse = 0.0
+    bend, climb, spread = _evidence(bt, by, bv, max(pull, best - _BEFORE_BLOCKS - _WINDOW_BLOCKS), end, best, taus, inflate, row)
+    found = row[0]
+    rise[EVIDENCE] = bend
+    rise[CLIMB] = climb
+    level = max(found[BEFORE], 1.0)
+    rise[RATE_BEFORE] = found[BEFORE_SLOPE] / level
+    rise[RATE_AFTER] = found[AFTER_SLOPE] / level
+    rise[RISE_LN] = by[end] - math.log(max(found[AFTER], 1.0))
+    _refine(ct, cy, m, scales, bs, pull, end, best, coarse, level, found[AFTER_SLOPE] - found[BEFORE_SLOPE], out, rise)
+
+    need = 1.0
+    if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < MARK_REACH_S:
+        need = _MARK_SHARE
+    bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
+    plain = bend > BEND_EVIDENCE * need
+    climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (final or bend > 0.1 * BEND_EVIDENCE)
+    climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN)
+    lasts = rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4
+    if (plain or climbs) and bends and lasts:
+        rise[ACCEPTED] = 1.0
+
+
+@kernel
+def _refine(
+    ct: FloatArray,
+    cy: FloatArray,
+    m: int,
+    scales: FloatArray,
+    bs: IntArray,
+    pull: int,
+    end: int,
+    best: int,
+    coarse: float,
+    level: float,
+    bend_micron_s: float,
+    out: FloatArray,
+    rise: FloatArray,
+) -> None:
+    """Isolation from single readings around the best block, over as long as the rise needs to stand out of the noise."""
+    noise = math.sqrt(reading_variance_ln(scales, level)) * level
+    span = min(max(12.0 * noise / max(bend_micron_s, 1e-9), 45.0), 400.0)
+    reach = max(2.0 * coarse, 12.0)
+    a = bs[max(best - 1, 1)]
+    b = bs[min(best + 2, end)]
+    while a > 1 and (bs[best] - a < 3 or ct[bs[best]] - ct[a] < reach):
+        a -= 1
+    while b < m - 1 and (b - bs[best] < 3 or ct[b] - ct[bs[best]] < reach):
+        b += 1
+    a = max(a, bs[pull] + 1)
+    b = min(b, bs[end + 1] - 1)
+    if b < a:
+        b = a = max(1, min(bs[best], m - 1))
+    head = a
+    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
+        head -= 1
+    tail = b
+    stop = bs[end + 1] - 1
+    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 1.3 * span):
+        tail += 1
+    window = max(12, int(0.7 * span / scales[MEDIAN_DT]))
+    v = np.empty(tail + 1)
+    for j in range(head, tail + 1):
+        v[j] = reading_variance_ln(scales, math.exp(cy[j]))
+    result = np.empty(5)
+    refine_isolation(ct, cy, v, head, tail, a, b, window, 1.3, out, result)
+    j = int(result[2])
+    rise[ISO_S] = result[0]
+    rise[ISO_SD] = math.sqrt(result[1] ** 2 + (coarse if coarse > 20.0 else 0.0) ** 2)
+    rise[ISO_J] = j
+    rise[PUMPED] = result[3]
+    rise[STEP] = result[4]
+    if j > 0 and ct[j] - ct[j - 1] > scales[GAP_S]:
+        # where the two fitted lines meet, if that lies within the gap, else its middle
+        rise[IN_GAP] = 1.0
+        rise[ISO_SD] = ct[j] - ct[j - 1]
+        rise[ISO_S] = 0.5 * (ct[j] + ct[j - 1])
+    rise[LAST_S] = ct[bs[end + 1] - 1] - rise[ISO_S]
