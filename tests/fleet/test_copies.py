@@ -19,7 +19,9 @@ def pull(seed: int, noise: float = 0.01, step_s: float = 2.0, rate: float = 0.02
     """One pull on one and the same smooth curve; only the gauge's noise depends on the seed."""
     rng = np.random.default_rng(seed)
     t = np.arange(0.0, ISOLATED_S + 660, step_s)
-    down = 150 + (20000 - 150) * np.exp(-rate * np.minimum(t, ISOLATED_S)) + 300 * np.exp(-np.minimum(t, ISOLATED_S) / 300)
+    down = (
+        150 + (20000 - 150) * np.exp(-rate * np.minimum(t, ISOLATED_S)) + 300 * np.exp(-np.minimum(t, ISOLATED_S) / 300)
+    )
     stood = np.maximum(t - ISOLATED_S, 0)
     p = down + stood / 30 + rise * (1 - np.exp(-stood / 200))
     wander = lfilter([np.sqrt(1 - 0.98**2)], [1, -0.98], rng.normal(size=t.size)) * 0.005
@@ -104,4 +106,4 @@ def test_find_copies_names_the_later_job_and_ignores_row_order() -> None:
 def test_sketch_of_a_log_without_hold_or_deep_part_is_null_not_wrong() -> None:
     t = np.arange(0.0, 300.0)
     sketch = sketch_batch(one(t, np.full(t.size, np.nan)), np.array([np.nan]))
-    assert sketch.drop("log_key").null_count().row(0) == (1,) * 6
+    assert sketch.drop("log_key").null_count().row(0) == (1,) * 9

@@ -21,8 +21,12 @@ from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 HOLD_MOMENTS_S = (60.0, 180.0, 360.0)
 PULL_LEVELS_MICRON = (5000.0, 2000.0, 1000.0, 600.0)
-SKETCH_COLUMNS = ("hold_1", "hold_3", "hold_6", "pull_5000", "pull_2000", "pull_1000")
+SHAPE_COLUMNS = ("hold_1", "hold_3", "hold_6", "pull_5000", "pull_2000", "pull_1000")
+MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000")
+SKETCH_COLUMNS = (*SHAPE_COLUMNS, *MOMENT_COLUMNS)
 SKETCH_SCHEMA = {"log_key": pl.String, **dict.fromkeys(SKETCH_COLUMNS, pl.Float64)}
+_SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
+"""Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,7 @@ class CopyRules:
     """How alike is a copy. This project's own judgement, checked by simulation; no source."""
 
     sketch_radius: float = 0.06
-    """Largest distance of two sketches, in ln units; fresh noise of 3 % moves a sketch by about 0.02."""
+    """Largest difference in any number of two sketches, ln units; fresh noise of 3 % moves a sketch by about 0.02."""
     course_tolerance: float = 0.04
     """Largest median difference of ln p along the overlap."""
     least_overlap_s: float = 150.0
@@ -41,7 +45,9 @@ class CopyRules:
     same_share: float = 0.9
     """Readings that are the same to 0.2 %: no gauge is that quiet twice (noise 0.5 % and more, common practice)."""
     most_neighbours: int = 24
-    """Proposals verified per log and sketch; the nearest come first."""
+    """Proposals verified per log; the nearest come first."""
+    other_moment_s: float = 15.0
+    """Two moments that disagree on the alignment by more than this are both tried."""
 
 
 @njit(cache=True, nogil=True)
@@ -91,10 +97,14 @@ def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_
         for j in range(3):
             if not np.isnan(passed[j]) and not np.isnan(passed[j + 1]) and passed[j + 1] > passed[j]:
                 out[k, 3 + j] = np.log(passed[j + 1] - passed[j] + 5.0)
+        if has_hold:
+            out[k, 6] = t_iso
+        out[k, 7] = passed[1]
+        out[k, 8] = passed[2]
 
 
 def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
-    """Sketch the shape of every log of a batch in six numbers that shifting and trimming leave alone.
+    """Sketch the shape of every log of a batch in six numbers that shifting and trimming leave alone, and three moments.
 
     Parameters
     ----------
@@ -108,7 +118,8 @@ def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
     pl.DataFrame
         ``log_key`` and ``hold_1, hold_3, hold_6`` (ln micron one, three and six minutes into the hold) and
         ``pull_5000, pull_2000, pull_1000`` (ln s from that level to the next of `PULL_LEVELS_MICRON`, in the last
-        descent before the hold); null where the log does not show it.
+        descent before the hold); ``moment_hold, moment_2000, moment_1000`` (s from the log's first reading at which
+        the hold began or a level was passed); null where the log does not show it.
     """
     out = np.empty((len(batch), len(SKETCH_COLUMNS)))
     _sketch_kernel(batch.elapsed_s, batch.pressure_micron, batch.offsets, np.asarray(isolated_at_s, dtype=float), out)
@@ -119,36 +130,31 @@ def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
 
 
 def propose_pairs(sketch: pl.DataFrame, rules: CopyRules | None = None) -> list[tuple[int, int]]:
-    """Pairs of rows of ``sketch`` that could be copies, each once, ascending; near linear in the rows (k-d tree)."""
+    """Pairs of rows of ``sketch`` that could be copies, each once, ascending; near linear in the rows (k-d trees).
+
+    A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
+    have those numbers too.
+    """
     rules = rules or CopyRules()
-    values = sketch.select(SKETCH_COLUMNS).to_numpy().astype(float)
+    values = sketch.select(SHAPE_COLUMNS).to_numpy().astype(float) * _SHAPE_SCALE
+    has = np.isfinite(values)
     pairs: set[tuple[int, int]] = set()
-    for columns in ((0, 1, 2), (0, 1), (3, 4, 5), (3, 4), (4, 5)):
-        use = np.flatnonzero(np.isfinite(values[:, columns]).all(axis=1))
-        if len(columns) == 2:
-            # the two-number sketches serve only logs that lack the third number: a log cut short
-            other = np.setdiff1d((0, 1, 2) if columns[0] < 3 else (3, 4, 5), columns)
-            short = ~np.isfinite(values[:, other]).all(axis=1)
-            if not short[use].any():
-                continue
-        else:
-            short = np.ones(len(values), dtype=bool)
-        if use.size < 2:
+    for pattern in np.unique(has, axis=0):
+        if pattern.sum() < 2:
             continue
-        points = values[np.ix_(use, columns)]
-        tree = cKDTree(points)
-        ask = use[short[use]]
-        distance, near = tree.query(
-            values[np.ix_(ask, columns)],
-            k=min(rules.most_neighbours, use.size),
+        ask = np.flatnonzero((has == pattern).all(axis=1))
+        among = np.flatnonzero(has[:, pattern].all(axis=1))
+        if among.size < 2:
+            continue
+        distance, near = cKDTree(values[among][:, pattern]).query(
+            values[ask][:, pattern],
+            k=min(rules.most_neighbours + 1, among.size),
+            p=np.inf,
             distance_upper_bound=rules.sketch_radius,
         )
-        for i, ds, js in zip(ask, np.atleast_2d(distance), np.atleast_2d(near), strict=True):
-            pairs.update(
-                (min(int(i), int(use[j])), max(int(i), int(use[j])))
-                for d, j in zip(ds, js, strict=True)
-                if np.isfinite(d) and use[j] != i
-            )
+        row, place = np.nonzero(np.isfinite(distance))
+        i, j = ask[row], among[np.asarray(near)[row, place]]
+        pairs.update((int(min(x, y)), int(max(x, y))) for x, y in zip(i[i != j], j[i != j], strict=True))
     return sorted(pairs)
 
 
@@ -176,7 +182,9 @@ def _even(t: FloatArray, p: FloatArray, step_s: float) -> tuple[float, FloatArra
 
 def _noise(y: FloatArray) -> FloatArray:
     """What is left of ln p once its smooth course is taken out, clipped at 3 robust standard deviations."""
-    filled = np.where(np.isfinite(y), y, np.interp(np.arange(y.size), np.flatnonzero(np.isfinite(y)), y[np.isfinite(y)]))
+    filled = np.where(
+        np.isfinite(y), y, np.interp(np.arange(y.size), np.flatnonzero(np.isfinite(y)), y[np.isfinite(y)])
+    )
     course = uniform_filter1d(median_filter(filled, size=9, mode="nearest"), size=9, mode="nearest")
     rest = filled - course
     rest -= uniform_filter1d(rest, size=15, mode="nearest")
@@ -194,6 +202,7 @@ class Match:
     course_difference: float
     correlation: float
     sharpness: float
+    points: int
     equal_share: float
     """Share of the overlap's readings that are the same to 0.2 %, given 15 different ones at least; else 0."""
 
@@ -213,24 +222,128 @@ class Match:
         return float(min(1.0 / (1.0 + np.exp(-log_odds)), 0.9999))
 
 
-NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0.0)
+NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0)
+SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0)
 
 
-def _correlate(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
+@dataclass(frozen=True)
+class _Prepared:
+    """One log on an even grid of ``step_s``: ln p, what is noise in it, and when its first cell begins."""
+
+    start_s: float
+    course: FloatArray
+    noise: FloatArray
+
+    @property
+    def readings(self) -> int:
+        return int(np.isfinite(self.course).sum())
+
+
+def _prepare(log: SampleBatch, step_s: float) -> _Prepared:
+    start, course = _even(log.elapsed_s, log.pressure_micron, step_s)
+    enough = np.isfinite(course).sum() >= 5
+    return _Prepared(start, course, _noise(course) if enough else np.full(course.size, np.nan))
+
+
+def _step_s(log: SampleBatch) -> float:
+    return max(float(np.median(np.diff(log.elapsed_s))), 1.0) if log.readings > 2 else np.inf
+
+
+@njit(cache=True, nogil=True)
+def _correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
     lo, hi = max(0, lag), min(a.size, b.size + lag)
-    if hi - lo < least:
-        return 0.0, 0
-    x, y = a[lo:hi], b[lo - lag : hi - lag]
-    ok = np.isfinite(x) & np.isfinite(y)
-    n = int(ok.sum())
+    n, sa, sb, saa, sbb, sab = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(lo, hi):
+        x, y = a[i], b[i - lag]
+        if np.isfinite(x) and np.isfinite(y):
+            n += 1
+            sa += x
+            sb += y
+            saa += x * x
+            sbb += y * y
+            sab += x * y
     if n < least:
         return 0.0, 0
-    x, y = x[ok] - x[ok].mean(), y[ok] - y[ok].mean()
-    scale = np.sqrt((x @ x) * (y @ y))
-    return (float(x @ y / scale) if scale > 0 else 0.0), n
+    va, vb = saa - sa * sa / n, sbb - sb * sb / n
+    if va <= 1e-12 or vb <= 1e-12:
+        return 0.0, n
+    return (sab - sa * sb / n) / np.sqrt(va * vb), n
 
 
-def match(one: SampleBatch, other: SampleBatch, lag_guess_s: float | None = None, rules: CopyRules | None = None) -> Match:
+@njit(cache=True, nogil=True)
+def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    if hi - lo < least:
+        return np.inf
+    d = np.empty(hi - lo)
+    n = 0
+    for i in range(lo, hi):
+        v = abs(a[i] - b[i - lag])
+        if np.isfinite(v):
+            d[n] = v
+            n += 1
+    return np.median(d[:n]) if n >= least else np.inf
+
+
+@njit(cache=True, nogil=True)
+def _best_alignment(
+    a: FloatArray, noise_a: FloatArray, b: FloatArray, noise_b: FloatArray, lags: IntArray, least: int, tolerance: float
+) -> tuple[int, float, int, float, float, float]:
+    """Lag of the best noise match among those whose courses agree; its correlation, points, null mean and spread, course."""
+    best_lag, best, points, course = 0, -2.0, 0, np.inf
+    for lag in lags:
+        difference = _course_difference(a, b, lag, least)
+        if difference > tolerance:
+            continue
+        rho, n = _correlation(noise_a, noise_b, lag, least)
+        if n > 0 and rho > best:
+            best_lag, best, points, course = lag, rho, n, difference
+    if points == 0:
+        return 0, 0.0, 0, 0.0, 1.0, np.inf
+    total, squares, m = 0.0, 0.0, 0
+    for d in range(14, 46):
+        for away in (best_lag - d, best_lag + d):
+            rho, n = _correlation(noise_a, noise_b, away, max(20, least // 2))
+            if n > 0:
+                total += rho
+                squares += rho * rho
+                m += 1
+    mean = total / m if m > 0 else 0.0
+    spread = np.sqrt(max(squares / m - mean * mean, 0.0)) if m >= 12 else 0.0
+    return best_lag, best, points, mean, max(spread, 1.0 / np.sqrt(points)), course
+
+
+def _match(a: _Prepared, b: _Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+    least = max(rules.least_points, int(np.ceil(rules.least_overlap_s / step_s)))
+    if min(a.readings, b.readings) < least:
+        return NO_MATCH
+    offset = round((a.start_s - b.start_s) / step_s)
+    if guesses_s:
+        centres = [round(g / step_s) - offset for g in guesses_s]
+        reach = max(3, int(np.ceil(8.0 / step_s)))
+        lags = np.unique(np.concatenate([np.arange(c - reach, c + reach + 1) for c in centres]))
+    else:
+        lags = np.arange(-(b.course.size - least), a.course.size - least + 1)
+    lag, rho, n, null, spread, course = _best_alignment(
+        a.course, a.noise, b.course, b.noise, lags.astype(np.int64), least, rules.course_tolerance
+    )
+    if n == 0:
+        return NO_MATCH
+    lo, hi = max(0, lag), min(a.course.size, b.course.size + lag)
+    return Match(
+        overlap_s=n * step_s,
+        lag_s=(lag + offset) * step_s,
+        course_difference=float(course),
+        correlation=float(rho),
+        sharpness=float((rho - null) / spread),
+        points=int(n),
+        equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
+    )
+
+
+def match(
+    one: SampleBatch, other: SampleBatch, lag_guess_s: float | None = None, rules: CopyRules | None = None
+) -> Match:
     """Compare two logs on the curve.
 
     Parameters
@@ -244,48 +357,13 @@ def match(one: SampleBatch, other: SampleBatch, lag_guess_s: float | None = None
     Returns
     -------
     Match
-        At the alignment where the noise of the two agrees best.
+        At the alignment where the noise of the two agrees best, among those where the courses agree.
     """
-    rules = rules or CopyRules()
-    steps = [float(np.median(np.diff(x.elapsed_s))) if x.readings > 2 else np.inf for x in (one, other)]
-    if not np.isfinite(steps).all():
+    step = max(_step_s(one), _step_s(other))
+    if not np.isfinite(step):
         return NO_MATCH
-    step = max(*steps, 1.0)
-    (t_a, a), (t_b, b) = _even(one.elapsed_s, one.pressure_micron, step), _even(other.elapsed_s, other.pressure_micron, step)
-    least = max(rules.least_points, int(np.ceil(rules.least_overlap_s / step)))
-    if min(np.isfinite(a).sum(), np.isfinite(b).sum()) < least:
-        return NO_MATCH
-    offset = round((t_a - t_b) / step)
-    if lag_guess_s is None:
-        lags = np.arange(-(b.size - least), a.size - least + 1)
-        lags = lags[:: max(1, lags.size // 2000)]
-    else:
-        centre = round(lag_guess_s / step) - offset
-        lags = np.arange(centre - 8, centre + 9)
-    difference = np.array([_course_difference(a, b, int(k), least) for k in lags])
-    close = lags[difference <= rules.course_tolerance]
-    if close.size == 0:
-        return NO_MATCH
-    if lag_guess_s is None and close.size > 60:
-        close = lags[np.argsort(difference, kind="stable")[:60]]
-    noise_a, noise_b = _noise(a), _noise(b)
-    scored = [(*_correlate(noise_a, noise_b, int(k), least), int(k)) for k in close]
-    rho, n, lag = max(scored, key=lambda x: (x[0], -abs(x[2])))
-    if n == 0:
-        return NO_MATCH
-    away = [s for d in range(14, 46) for s in (lag - d, lag + d)]
-    null = np.array([r for r, m in (_correlate(noise_a, noise_b, s, max(20, least // 2)) for s in away) if m])
-    spread = max(float(null.std()) if null.size >= 12 else 0.0, 1.0 / np.sqrt(n))
-    lo, hi = max(0, lag), min(a.size, b.size + lag)
-    x, y = a[lo:hi], b[lo - lag : hi - lag]
-    return Match(
-        overlap_s=n * step,
-        lag_s=(lag + offset) * step,
-        course_difference=_course_difference(a, b, lag, least),
-        correlation=rho,
-        sharpness=(rho - (float(null.mean()) if null.size else 0.0)) / spread,
-        equal_share=_equal_share(x, y),
-    )
+    guesses = [] if lag_guess_s is None else [lag_guess_s]
+    return _match(_prepare(one, step), _prepare(other, step), step, guesses, rules or CopyRules())
 
 
 def _equal_share(x: FloatArray, y: FloatArray) -> float:
@@ -295,14 +373,8 @@ def _equal_share(x: FloatArray, y: FloatArray) -> float:
     return float(np.mean(np.abs(x[ok] - y[ok]) < 0.002))
 
 
-def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> float:
-    lo, hi = max(0, lag), min(a.size, b.size + lag)
-    if hi - lo < least:
-        return float("inf")
-    d = np.abs(a[lo:hi] - b[lo - lag : hi - lag])
-    d = d[np.isfinite(d)]
-    return float(np.median(d)) if d.size >= least else float("inf")
-
+_PAIRS_AT_ONCE = 2048
+"""Bounds the samples held at once."""
 
 COPY_SCHEMA = {
     "evacuation_id": pl.String,
@@ -312,6 +384,7 @@ COPY_SCHEMA = {
     "overlap_s": pl.Float64,
     "correlation": pl.Float64,
     "sharpness": pl.Float64,
+    "points": pl.Int64,
 }
 
 
@@ -326,7 +399,7 @@ def find_copies(
     Parameters
     ----------
     jobs
-        ``evacuation_id, log_key, started_at, isolated_at_s`` of every evacuation with a readable log.
+        ``evacuation_id, log_key, started_at`` of every evacuation with a readable log.
     sketch
         `sketch_batch` of every log, by ``log_key``.
     load
@@ -343,30 +416,38 @@ def find_copies(
     if jobs.height < 2:
         return pl.DataFrame(schema=COPY_SCHEMA)
     ids, keys = jobs["evacuation_id"].to_list(), jobs["log_key"].to_list()
-    isolated = jobs["isolated_at_s"].cast(pl.Float64).to_list()
     best: dict[int, tuple[int, Match]] = {}
     first_with: dict[str, int] = {}
     for i, key in enumerate(keys):  # the very same bytes, handed in for two jobs
         if key in first_with:
-            best[i] = (first_with[key], Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1.0))
+            best[i] = (first_with[key], SAME_FILE)
         else:
             first_with[key] = i
     shapes = jobs.select("log_key").join(sketch, on="log_key", how="left", maintain_order="left")
+    moments = shapes.select(MOMENT_COLUMNS).to_numpy().astype(float)
     pairs = [(i, j) for i, j in propose_pairs(shapes, rules) if keys[i] != keys[j]]
-    for start in range(0, len(pairs), 512):
-        part = pairs[start : start + 512]
-        wanted = sorted({keys[k] for pair in part for k in pair})
-        batch = load(wanted)
-        at = {key: n for n, key in enumerate(batch.keys)}
+    for start in range(0, len(pairs), _PAIRS_AT_ONCE):
+        part = pairs[start : start + _PAIRS_AT_ONCE]
+        batch = load(sorted({keys[k] for pair in part for k in pair}))
+        logs = dict(zip(batch.keys, batch, strict=True))
+        steps = {key: _step_s(log) for key, log in logs.items()}
+        prepared: dict[tuple[str, float], _Prepared] = {}
         for i, j in part:
-            if keys[i] not in at or keys[j] not in at or (j in best and best[j][0] <= i):
+            if keys[i] not in logs or keys[j] not in logs or (j in best and best[j][0] <= i):
                 continue
-            iso_i, iso_j = isolated[i], isolated[j]
-            guess = iso_j - iso_i if iso_i is not None and iso_j is not None else None
-            later, earlier = batch.log(at[keys[j]]), batch.log(at[keys[i]])
-            found = match(later, earlier, guess, rules)
-            if guess is not None and not found.is_copy(rules):
-                found = match(later, earlier, None, rules)
+            step = max(steps[keys[i]], steps[keys[j]])
+            if not np.isfinite(step):
+                continue
+            for key in (keys[i], keys[j]):
+                if (key, step) not in prepared:
+                    prepared[key, step] = _prepare(logs[key], step)
+            guesses: list[float] = []
+            for lag in moments[j] - moments[i]:
+                if np.isfinite(lag) and all(abs(lag - g) > rules.other_moment_s for g in guesses):
+                    guesses.append(float(lag))
+            if not guesses:
+                continue
+            found = _match(prepared[keys[j], step], prepared[keys[i], step], step, guesses, rules)
             if found.is_copy(rules):
                 best[j] = (i, found)
     rows = [
@@ -378,6 +459,7 @@ def find_copies(
             "overlap_s": m.overlap_s,
             "correlation": m.correlation,
             "sharpness": m.sharpness,
+            "points": m.points,
         }
         for j, (i, m) in best.items()
     ]
