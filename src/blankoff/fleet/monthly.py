@@ -26,26 +26,30 @@ def monthly_series(attributed: pl.DataFrame, work: pl.DataFrame, settings: Fleet
     Parameters
     ----------
     attributed
-        From attribution: ``evacuation_id, factor, level_id, measure, ln_ratio, weight`` - ln of the measure over what
-        like work with the other factors at their own levels predicts; weight = 1 / variance.
+        From attribution: ``evacuation_id, factor, level_id, measure, ln_ratio_after_other_factors, weight,
+        outlier_weight`` - ln of the measure over what like work with the other factors at their own levels predicts;
+        weight = 1 / variance.
     work
         For ``month``.
 
     Returns
     -------
     pl.DataFrame
-        Columns of `MONTHLY_SCHEMA`; bounds widen with few jobs: the spread of single jobs is pooled per measure.
+        Columns of `MONTHLY_SCHEMA`; the fewer the jobs, the wider the bounds.
     """
     if attributed.is_empty():
         return pl.DataFrame(schema=MONTHLY_SCHEMA)
     dated = attributed.join(work.select("evacuation_id", "month"), on="evacuation_id", how="inner")
     z = NormalDist().inv_cdf(0.5 + settings.bounds_level / 2)
+    weight = pl.col("weight") * pl.col("outlier_weight")
     months = (
-        dated.filter(pl.col("ln_ratio").is_finite() & (pl.col("weight") > 0))
-        .group_by("factor", "level_id", "measure", "month")
+        dated.rename({"ln_ratio_after_other_factors": "ln_ratio"})
+        .filter(pl.col("ln_ratio").is_finite() & (weight > 0))
+        .sort("evacuation_id")
+        .group_by("factor", "level_id", "measure", "month", maintain_order=True)
         .agg(
-            ((pl.col("ln_ratio") * pl.col("weight")).sum() / pl.col("weight").sum()).alias("mean"),
-            (1.0 / pl.col("weight").sum()).sqrt().alias("se"),
+            ((pl.col("ln_ratio") * weight).sum() / weight.sum()).alias("mean"),
+            (1.0 / weight.sum()).sqrt().alias("se"),
             pl.len().cast(pl.Int64).alias("n"),
         )
     )
