@@ -93,8 +93,10 @@ class Judging(_Frozen):
     slow_outgassing_micron: float = Field(
         40.0, ge=0, description="prior scale: what unsaturated outgassing adds, almost straight, within a required hold"
     )
-    proof_probability: float = Field(0.9, gt=0.5, lt=1, description="how sure before a part of the rise is named")
-    evidence_power: float = Field(0.95, gt=0.5, lt=1, description="power wanted of a longer hold to part leak from moisture")
+    proof_probability: float = Field(0.6, gt=0.5, lt=1, description="how sure before a part of the rise is named or ruled out")
+    evidence_power: float = Field(
+        0.95, gt=0.5, lt=1, description="power wanted of a longer hold to part leak from moisture"
+    )
 
 
 class FleetModels(_Frozen):
@@ -102,12 +104,18 @@ class FleetModels(_Frozen):
 
     bounds_level: float = Field(0.90, gt=0.5, lt=1, description="level of the bounds on effects and rates")
     oil_bounds_level: float = Field(0.80, gt=0.5, lt=1, description="level of the bounds on oil dates")
-    worn_speed_ratio: float = Field(0.75, gt=0, lt=1, description="pump_worn: lastingly below this share of its own best")
-    restricted_conductance_ratio: float = Field(0.60, gt=0, lt=1, description="hose_restricted: below this share of its like")
+    worn_speed_ratio: float = Field(
+        0.75, gt=0, lt=1, description="pump_worn: lastingly below this share of its own best"
+    )
+    restricted_conductance_ratio: float = Field(
+        0.60, gt=0, lt=1, description="hose_restricted: below this share of its like"
+    )
     gauge_off_ratio: float = Field(0.15, gt=0, lt=1, description="gauge_off: lastingly off by more than this")
     finding_probability: float = Field(0.9, gt=0.5, lt=1, description="how sure before a finding is made")
     false_discovery_rate: float = Field(0.05, gt=0, lt=0.5, description="over all technicians and kinds together")
-    material_rate_excess: float = Field(0.10, gt=0, lt=1, description="a technician's rate must exceed like work's by this")
+    material_rate_excess: float = Field(
+        0.10, gt=0, lt=1, description="a technician's rate must exceed like work's by this"
+    )
     seed: int = Field(20261125, description="of every seeded generator in the models")
 
 
@@ -129,7 +137,7 @@ class Settings(_Frozen):
         try:
             ZoneInfo(value)
         except (ZoneInfoNotFoundError, ValueError, OSError):
-            raise ValueError(f"no time zone is called {value!r}; write an IANA name such as \"Etc/UTC\"") from None
+            raise ValueError(f'no time zone is called {value!r}; write an IANA name such as "Etc/UTC"') from None
         return value
 
     @property

@@ -55,7 +55,7 @@ _ONE, _STEP, _DRIFT, _LINE, _EXP = 0, 1, 2, 3, 4
 _Y = _EXP + LIBRARY
 _COLUMNS = _Y + 1
 
-_PAIR_SHARES = np.array([0.2, 0.5, 0.8])
+_PAIR_SHARES = np.array([0.3, 0.7])
 
 _WET_TAUS = 20
 _WET_SHORTEST_S = 12.0
@@ -64,7 +64,7 @@ _WET_COLUMNS = _WET_TAUS * _CHILLS + 4
 WET_RISE_MICRON = 120.0
 """Free water is thought of only where the hold rose by this much: it makes thousands, or has been boiled off."""
 _POOL_TAUS_S = np.array([30.0, 130.0, 550.0])
-_POOL_MEAN, _POOL_SD = 25.0, 40.0
+_POOL_MEAN, _POOL_SD, _POOL_SLACK = 25.0, 40.0, 0.0
 """Outgassing beside free water: three pools, each so many microns within the required hold (field's ranges)."""
 
 OUT = 20
@@ -176,6 +176,7 @@ _WET_MEDIAN_S, _WET_LN_SD = 240.0, 1.3
 @kernel
 def _wet_gram(gram: FloatArray, tau: FloatArray, taus: int, top_rise: FloatArray, pools: IntArray, slack: float, small: FloatArray, rows: FloatArray) -> float:
     """Set up the wet family from the un-projected Gram matrix; returns the log evidence of the pools' spread."""
+    pool_sd = _POOL_SD + _POOL_SLACK / _WET_SLACK * slack
     for s in range(3):
         best = 0
         for k in range(taus):
@@ -192,12 +193,12 @@ def _wet_gram(gram: FloatArray, tau: FloatArray, taus: int, top_rise: FloatArray
         for b in range(_W_SIZE):
             small[a, b] = gram[place[a], place[b]] * scale[a] * scale[b]
     for s in range(3):
-        _with_prior(small, _W_POOL + s, _W_Y, _POOL_MEAN, _POOL_SD)
+        _with_prior(small, _W_POOL + s, _W_Y, _POOL_MEAN, pool_sd)
     _with_prior(small, _W_SLACK, _W_Y, 0.0, slack)
     _eliminate(small, rows, _W_LINE, _W_SIZE)
     ln_evidence = 0.0
     for s in range(3):
-        ln_evidence -= 0.5 * math.log(max(small[_W_POOL + s, _W_POOL + s] * _POOL_SD * _POOL_SD, 1e-12))
+        ln_evidence -= 0.5 * math.log(max(small[_W_POOL + s, _W_POOL + s] * pool_sd * pool_sd, 1e-12))
     ln_evidence -= 0.5 * math.log(max(small[_W_SLACK, _W_SLACK] * slack * slack, 1e-12))
     return ln_evidence
 
@@ -358,7 +359,7 @@ def fit_blocks(
     wet_terms = np.empty((_WET_COLUMNS, 6))
     size, memory = 0.003, 150.0
     step_sd = 30.0 + 0.3 * p[0]
-    rising = max(p[n - 1], p[n // 2]) - p[0] > WET_RISE_MICRON and saturation_micron > WET_RISE_MICRON
+    rising = max(p[n - 1], p[n // 2]) - min(p[0], p[1]) > WET_RISE_MICRON and saturation_micron > WET_RISE_MICRON
     slack = max(_WET_SLACK * (max(p[n - 1], p[n // 2]) - p[0]) * required_s / t[n - 1], 1.0)
     bi, bj, bw, bc, bl = 0, -1, 1.0, 0.0, 0.0
     dry_gain, wet_gain, ln_pools, gyy = -1e300, -1e300, 0.0, 0.0
@@ -417,7 +418,8 @@ def fit_blocks(
             wet_base = 0.5 * (gyy - small[_W_Y, _W_Y])
             bk, bd, bt = 0, 0, 1.0
             wc, wl = 0.0, 0.0
-            for d in range(_CHILLS):
+            # the first sweep only wants what is left over: the plain exponential, every octave
+            for d in range(_CHILLS if sweep == 1 else 1):
                 for k in range(0, _WET_TAUS, 2 - sweep):
                     tau_w = _WET_SHORTEST_S * 2.0 ** (0.5 * k)
                     gss, gsl, gsy, full = _wet_terms(

@@ -16,8 +16,8 @@ FloatArray = NDArray[np.float64]
 ORDINARY, SMALL, WET = 0, 1, 2
 """States of a circuit: outgassing as usual, very little of it, free water."""
 
-NODES = 13
-KEEP_LN = 8.0
+NODES = 9
+KEEP_LN = 6.0
 """Shapes and nodes worse than the best by this much in ln count for nothing."""
 
 SUMS = 11
@@ -63,8 +63,10 @@ def best_parts(gss: float, gsl: float, gsy: float, gll: float, gly: float, top: 
 
 
 @kernel
-def ln_prior_bend(state: int, c: float, share: float, slow_scale: float, full: float, saturation: float, belief: FloatArray) -> float:
-    """Log prior density of the saturating part `c`, microns within the required hold.
+def prior_bend(
+    state: int, c: float, share: float, slow_scale: float, full: float, saturation: float, belief: FloatArray
+) -> tuple[float, float]:
+    """Log prior density of the saturating part `c`, microns within the required hold, and its slope.
 
     Parameters
     ----------
@@ -79,19 +81,26 @@ def ln_prior_bend(state: int, c: float, share: float, slow_scale: float, full: f
     """
     if state == SMALL:
         s = belief[SMALL_SCALE]
-        return -c / s - math.log(s)
+        return -c / s - math.log(s), -1.0 / s
     if state == WET:
-        x = c * full / saturation
+        k = full / saturation
+        x = c * k
         if x > 1.12:
-            return -50.0
+            return -50.0, 0.0
         z = (x - 0.95) / 0.1
-        return math.log((0.6 * 3.989 * math.exp(-0.5 * z * z) + 0.4 / 1.12) * full / saturation)
-    bend = belief[BEND]
+        bell = 0.6 * 3.989 * math.exp(-0.5 * z * z)
+        density = bell + 0.4 / 1.12
+        return math.log(density * k), -bell * z / 0.1 * k / density
+    bend, stray = belief[BEND], belief[STRAY]
     slow = share * c
-    value = math.log(bend) - 2.0 * math.log(bend + c)
-    stray = belief[STRAY]
-    value += math.log((1.0 - stray) * math.exp(-slow / slow_scale) / slow_scale + stray * 300.0 / (300.0 + slow) ** 2)
-    return value - math.log(bend) + 2.0 * math.log(bend + slow)
+    quick = (1.0 - stray) * math.exp(-slow / slow_scale) / slow_scale
+    heavy = stray * 300.0 / ((300.0 + slow) * (300.0 + slow))
+    mixed = quick + heavy
+    ratio = (bend + slow) / (bend + c)
+    slope = -2.0 / (bend + c) + share * (
+        2.0 / (bend + slow) - (quick / slow_scale + 2.0 * heavy / (300.0 + slow)) / mixed
+    )
+    return math.log(mixed * ratio * ratio), slope
 
 
 @kernel
@@ -132,68 +141,75 @@ def accumulate(
     table
         ``(nodes, columns)`` of `hold_prior.SplitTable` for this state.
     """
-    c_best, straight, gain = best_parts(gss, gsl, gsy, gll, gly, top)
+    _, straight, gain = best_parts(gss, gsl, gsy, gll, gly, top)
     if gain + ln_base < -KEEP_LN - 8.0:
         return
     narrow = 1.0 / math.sqrt(gll)
     marginal = gll - gsl * gsl / gss
     wide = min(1.0 / math.sqrt(max(marginal, 1e-4 * gll)), 100.0 * narrow)
-    low = max(0.0, straight - 4.0 * wide)
+    low = max(0.0, straight - 3.5 * wide)
     # with c = 0 the straight part is at its largest
-    ceiling = max(gly / gll, 0.0) + 4.0 * narrow
-    high = max(min(straight + 4.0 * wide, ceiling), low + narrow)
+    ceiling = max(gly / gll, 0.0) + 3.5 * narrow
+    high = max(min(straight + 3.5 * wide, ceiling), low + narrow)
     width = (high - low) / (NODES - 1)
     sd_c = 1.0 / math.sqrt(gss)
+    ln_norm = _LN_SQRT_2PI + math.log(sd_c)
     nodes = table.shape[0]
     bins = table.shape[1] - 5
     material = belief[MATERIAL] - extra
-    probe = max(sd_c, 1.0)
     for k in range(NODES):
         ell = low + k * width
         m = (gsy - ell * gsl) / gss
-        ln_like = ell * gly - 0.5 * ell * ell * gll + 0.5 * m * m * gss
-        if ln_like + ln_base < -KEEP_LN - 8.0:
+        ln_like = ell * gly - 0.5 * ell * ell * gll + 0.5 * m * m * gss + ln_base
+        if m < 0.0:
+            # c = 0 is the best there is: the data already count against this node
+            if ln_like - 0.5 * m * m * gss < -KEEP_LN - 8.0:
+                continue
+        elif ln_like < -KEEP_LN - 8.0:
             continue
         # the prior of c is taken as an exponential about the mode of the likelihood
         mode = min(max(m, 0.0), top)
-        here = ln_prior_bend(state, mode, share, slow_scale, full, saturation, belief)
-        near = mode + probe if mode + probe <= top else max(mode - probe, 0.0)
-        tilt = 0.0
-        if near != mode:
-            tilt = (ln_prior_bend(state, near, share, slow_scale, full, saturation, belief) - here) / (near - mode)
+        here, tilt = prior_bend(state, mode, share, slow_scale, full, saturation, belief)
         tilt = min(max(tilt, -5.0 / sd_c), 5.0 / sd_c)
         mu = m + tilt * sd_c * sd_c
         z0 = -mu / sd_c
         z1 = (top - mu) / sd_c
-        ln_in = ln_tail(z0)
+        ln_in = 0.0 if z0 < -6.0 else ln_tail(z0)
         if z1 < 6.0:
             over = math.exp(ln_tail(z1) - ln_in) if z1 > z0 else 1.0
             ln_in += math.log(max(1.0 - over, 1e-12))
-        ln_c = here - tilt * mode + 0.5 * (mu * mu - m * m) * gss + ln_in + _LN_SQRT_2PI + math.log(sd_c)
+        ln_weight = ln_like + here - tilt * mode + 0.5 * (mu * mu - m * m) * gss + ln_in + ln_norm
+        if ln_weight < -40.0:
+            continue
         x = math.log1p(ell / table_scale) / table_step
         q = min(int(x), nodes - 2)
         f = min(x - q, 1.0)
-        ln_prior = table[q, 0] + f * (table[q + 1, 0] - table[q, 0])
+        g = 1.0 - f
         edge = 0.5 if k == 0 or k == NODES - 1 else 1.0
-        weight = edge * width * math.exp(ln_like + ln_base + ln_c + ln_prior)
-        if not weight > 0.0:
+        weight = edge * width * math.exp(ln_weight + g * table[q, 0] + f * table[q + 1, 0])
+        if not weight > 1e-7 * sums[0]:
             continue
-        hazard = math.exp(max(-0.5 * z0 * z0 - _LN_SQRT_2PI - ln_in, -700.0))
+        hazard = 0.0 if z0 < -6.0 else math.exp(max(-0.5 * z0 * z0 - _LN_SQRT_2PI - ln_in, -700.0))
         mean_c = min(mu + sd_c * hazard, top)
         var_c = max(sd_c * sd_c * (1.0 - hazard * (hazard - z0)), 1e-12)
-        leak = table[q, 2] + f * (table[q + 1, 2] - table[q, 2])
-        leak2 = table[q, 3] + f * (table[q + 1, 3] - table[q, 3])
+        leak = g * table[q, 2] + f * table[q + 1, 2]
+        leak2 = g * table[q, 3] + f * table[q + 1, 3]
         saturating = mean_c + extra + max(ell - leak, 0.0)
         # P(c + slow >= material): slow in bins, c in closed form
         if mu - 5.0 * sd_c > material:
             above = 1.0
         else:
-            above = table[q, 4 + bins] + f * (table[q + 1, 4 + bins] - table[q, 4 + bins])
+            above = g * table[q, 4 + bins] + f * table[q + 1, 4 + bins]
+            plain = ln_in > -20.0
+            norm = 0.5 * math.exp(-ln_in) if plain else 0.0
             for d in range(bins):
-                need = material - belief[MATERIAL] * (d + 0.5) / bins
-                share_d = table[q, 4 + d] + f * (table[q + 1, 4 + d] - table[q, 4 + d])
-                if share_d > 1e-6:
-                    above += share_d * math.exp(min(ln_tail((need - mu) / sd_c) - ln_in, 0.0))
+                share_d = g * table[q, 4 + d] + f * table[q + 1, 4 + d]
+                if share_d > 1e-5:
+                    z = (material - belief[MATERIAL] * (d + 0.5) / bins - mu) / sd_c
+                    if plain:
+                        above += share_d * min(norm * math.erfc(z * 0.7071067811865476), 1.0)
+                    else:
+                        above += share_d * math.exp(min(ln_tail(z) - ln_in, 0.0))
         sums[0] += weight
         sums[1] += weight * leak
         sums[2] += weight * leak2
@@ -201,7 +217,7 @@ def accumulate(
         sums[4] += weight * (saturating * saturating + var_c + max(leak2 - leak * leak, 0.0))
         sums[5] += weight * ell
         sums[6] += weight * ell * ell
-        sums[7] += weight * (table[q, 1] + f * (table[q + 1, 1] - table[q, 1]))
+        sums[7] += weight * (g * table[q, 1] + f * table[q + 1, 1])
         sums[8] += weight * above
         sums[9] += weight * mean_c * ln_tau
         sums[10] += weight * mean_c

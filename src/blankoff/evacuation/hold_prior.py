@@ -61,7 +61,7 @@ class RisePrior:
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
     stray_share: float = 0.03
-    small_share: float = 0.35
+    small_share: float = 0.45
     small_scale_micron: float = 15.0
     wet_share: float = 0.2
 
@@ -123,7 +123,7 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
     nodes = _L_SCALE * np.expm1(step * np.arange(_NODES))
     low, high = prior.leak_low_micron_per_min * hold_minutes, prior.leak_high_micron_per_min * hold_minutes
     scales = slow_scale_micron * np.array([0.25, 1.0, 2.5])
-    weights = np.array([0.45, 0.50, 0.05])
+    weights = np.array([0.60, 0.35, 0.05])
 
     def slow_density(d: FloatArray) -> FloatArray:
         return np.asarray((weights / scales * np.exp(-d[..., None] / scales)).sum(axis=-1))

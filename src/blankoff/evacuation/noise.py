@@ -242,24 +242,32 @@ def wander_of_residuals(t: FloatArray, residual: FloatArray, level: FloatArray, 
     """
     best, size, memory = -1e300, WANDER_SIZES[0], WANDER_MEMORIES_S[1]
     n = t.size
-    for a in range(WANDER_SIZES.size):
-        w2 = WANDER_SIZES[a] * WANDER_SIZES[a]
-        z = math.log(WANDER_SIZES[a] / _WANDER_PRIOR_SIZE) / _WANDER_PRIOR_LN_SD
-        for b in range(WANDER_MEMORIES_S.size):
+    rho = np.zeros(n)
+    for b in range(WANDER_MEMORIES_S.size):
+        for i in range(1, n):
+            rho[i] = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
+        for a in range(WANDER_SIZES.size):
+            w2 = WANDER_SIZES[a] * WANDER_SIZES[a]
+            z = math.log(WANDER_SIZES[a] / _WANDER_PRIOR_SIZE) / _WANDER_PRIOR_LN_SD
             state, cov = 0.0, w2
             score = -0.5 * z * z
+            product = 1.0
             for i in range(n):
-                if i > 0:
-                    rho = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
-                    state *= rho
-                    cov = rho * rho * cov + w2 * (1.0 - rho * rho)
+                state *= rho[i]
+                cov = w2 + rho[i] * rho[i] * (cov - w2)
                 h = level[i]
                 s = h * h * cov + var[i]
                 e = residual[i] - h * state
-                score -= 0.5 * (math.log(s) + e * e / s)
+                score -= 0.5 * e * e / s
+                # one logarithm for several variances
+                product *= s
+                if product > 1e100 or product < 1e-100:
+                    score -= 0.5 * math.log(product)
+                    product = 1.0
                 gain = h * cov / s
                 state += gain * e
                 cov -= gain * h * cov
+            score -= 0.5 * math.log(product)
             if score > best:
                 best, size, memory = score, WANDER_SIZES[a], WANDER_MEMORIES_S[b]
     return size, memory
