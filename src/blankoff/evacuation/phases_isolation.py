@@ -24,6 +24,9 @@ share of the cost, variances of the values, readings before the fitted window (e
 _WINDOW_LN = 0.25
 """One parabola describes the pumped curve over this much of ln p, seldom over more."""
 
+_SETTLED_S = 6.0
+"""A step after isolation, a slow valve, a lagging gauge settle with time constants below this."""
+
 
 @kernel
 def solve3(a: FloatArray, b: FloatArray, x: FloatArray, inverse: FloatArray) -> bool:
@@ -65,7 +68,7 @@ def candidate_costs(
     window: int,
     stride: int,
     taus: FloatArray,
-    rising_only: bool,
+    free_below_s: float,
     out: FloatArray,
 ) -> None:
     """Misfit of every candidate start of a hold, in units of the noise variance.
@@ -85,8 +88,9 @@ def candidate_costs(
         Every how many readings a candidate lies; the rows of the others cost 1e300.
     taus
         Time constants tried for the part of the rise that saturates, s.
-    rising_only
-        Hold the steady slope and the saturating part to be no fall (for a whole hold; not next to a settling step).
+    free_below_s
+        With a time constant below this the exponential part is a settling step, of either sign; with a longer one
+        neither it nor the steady slope may fall.
     out
         ``(hi - lo + 1, N_FIT)`` result.
     """
@@ -217,7 +221,7 @@ def candidate_costs(
             variance = 1.0 / w0
             fitted = False
             if last - j >= 3 and solve3(a, b, x, inv):
-                if not rising_only or (x[1] >= 0.0 and x[2] <= 0.0):
+                if tau < free_below_s or (x[1] >= 0.0 and x[2] <= 0.0):
                     c0, c1, c2 = x[0], x[1], x[2]
                     variance = inv[0, 0] + 2.0 * inv[0, 2] + inv[2, 2]
                     fitted = True
@@ -370,7 +374,7 @@ def refine_isolation(
         (microns) just before; step (microns).
     """
     taus = np.array([1.5, 4.0, 12.0, 60.0])
-    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, False, out)
+    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, _SETTLED_S, out)
     best = 1e300
     n = hi - lo + 1
     weight = np.zeros(n)

@@ -27,6 +27,8 @@ from blankoff.samples import FloatArray, IntArray
 _WINDOW_BLOCKS = 24
 _BEFORE_BLOCKS = 12
 _CANDIDATES = 40
+_AFTER_BLOCKS = 8
+_AFTER_LN = 0.35
 _SHORTEST_S = 15.0
 
 BEND_EVIDENCE = 26.0
@@ -61,7 +63,7 @@ def _evidence(
     row: FloatArray,
 ) -> tuple[float, float, float]:
     """Evidence for a hold from block `k`: against a smooth curve, against standing still; and the noise's inflation."""
-    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, True, row)
+    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, 0.0, row)
     skipped = int(row[0, SKIPPED])
     start = first + skipped
     fitted = row[0, COST] - skipped
@@ -118,10 +120,15 @@ def weigh_rise(
     hi = min(hi + 2, end - 1)
     if hi < lo:
         hi = lo = min(max(low, pull + 1), end)
+    # a quick rise is weighed by its first part only: one exponential does not describe all of it
+    whole = end
+    end = hi
+    while end < whole and (end < hi + _AFTER_BLOCKS or by[end] < by[low] + _AFTER_LN):
+        end += 1
     taus = np.array([10.0, 40.0, 160.0, 640.0])
     first = max(pull, lo - _BEFORE_BLOCKS)
     stride = max(1, (hi - lo + 1) // _CANDIDATES)
-    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, True, out)
+    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, 0.0, out)
     best = lo
     for k in range(lo, hi + 1, stride):
         if out[k - lo, COST] < out[best - lo, COST]:
@@ -144,14 +151,14 @@ def weigh_rise(
     if stride > 1:
         a = max(best - stride, lo)
         b = min(best + stride, hi)
-        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, True, out)
+        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, 0.0, out)
         for k in range(a, b + 1):
             if out[k - a, COST] < out[best - a, COST]:
                 best = k
         bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
     # a sudden stop of the fall may lie where the rise after it is too small to weigh
     for n in (5, 14):
-        k = sharpest_bend(bt, by, bv, pull, end, n)
+        k = sharpest_bend(bt, by, bv, pull, whole, n)
         if k > pull and k < end and abs(k - best) > 1:
             b_bend, b_climb, b_spread = _evidence(
                 bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _WINDOW_BLOCKS), end, k, taus, inflate, row
@@ -166,6 +173,7 @@ def weigh_rise(
     level = max(found[BEFORE], 1.0)
     rise[RATE_BEFORE] = found[BEFORE_SLOPE] / level
     rise[RATE_AFTER] = found[AFTER_SLOPE] / level
+    end = whole
     rise[RISE_LN] = by[end] - math.log(max(found[AFTER], 1.0))
     _refine(ct, cy, m, scales, bs, pull, end, best, coarse, level, found[AFTER_SLOPE] - found[BEFORE_SLOPE], out, rise)
 
