@@ -34,6 +34,7 @@ TimeMode = Literal["number", "iso", "iso_zoned", "text"]
 _HEAD_BYTES = 32_768
 _ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d(:?\d\d)?)?")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_BLANK_LINES = re.compile(rb"\n(?:\r?\n)+")
 _DECIMAL_COMMA = re.compile(rb"\d,\d")
 _NULLS = ("", "OL", "O.L.", "-", "--", "---", "----", "over", "OVER", "Over", "over-range", "NaN", "nan", "NAN")
 _PLAIN_UNIT_MICRON = 1000.0
@@ -92,6 +93,8 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
         if not _ends_whole(data, plan):
             return None
         data += b"\n"
+    if b"\n\n" in data or b"\n\r\n" in data:
+        data = data[:start] + _BLANK_LINES.sub(b"\n", b"\n" + data[start:])[1:]
     lines = data.count(b"\n", start)
     return Body(plan, data, start, lines) if 2 <= lines <= LIMITS.lines else None
 
@@ -180,10 +183,12 @@ def _ends_whole(data: bytes, plan: Plan) -> bool:
 
 @dataclass(frozen=True)
 class _Parsed:
-    time_s: FloatArray | pl.Series
+    time_s: FloatArray | pl.Series | Moments
+    """Seconds; texts still to be parsed file by file; or moments by a stated format."""
     pressure_micron: FloatArray
     ambient_c: FloatArray | None
-    marks: pl.Series | None
+    marks: list[tuple[int, str]]
+    """Row among all joined files, and text; ascending."""
 
     @property
     def rows(self) -> int:
@@ -241,7 +246,7 @@ def _parse(data: bytes, plan: Plan) -> _Parsed | None:
         )
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError, pa.ArrowKeyError):
         return None
-    time = _time(table.column(names[c.time]), plan.time_mode)
+    time = _time(table.column(names[c.time]), plan.time_mode, c.time_format)
     if time is None:
         return None
     pressure = _floats(table.column(names[c.pressure]))
@@ -250,9 +255,9 @@ def _parse(data: bytes, plan: Plan) -> _Parsed | None:
         ambient = to_celsius(_floats(table.column(names[c.ambient])), c.ambient_unit)
         with np.errstate(invalid="ignore"):
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
-    marks = None
+    marks: list[tuple[int, str]] = []
     if c.mark is not None and c.mark < plan.width:
-        marks = pl.Series(pl.from_arrow(table.column(names[c.mark])))
+        marks = _marks(pl.Series(pl.from_arrow(table.column(names[c.mark]))))
     return _Parsed(time, to_micron(pressure, c.unit), ambient, marks)
 
 
@@ -261,10 +266,11 @@ def _floats(column: Any) -> FloatArray:
     return np.concatenate(pieces) if pieces else np.empty(0)
 
 
-def _time(column: Any, mode: TimeMode) -> FloatArray | pl.Series | None:
-    """Seconds, or the texts to be parsed file by file; None if a line has no time."""
+def _time(column: Any, mode: TimeMode, time_format: str) -> FloatArray | pl.Series | Moments | None:
+    """Times as `_Parsed` has them; None if a line has no time."""
     if mode == "text":
-        return pl.Series(pl.from_arrow(column))
+        texts = pl.Series(pl.from_arrow(column)).str.strip_chars()
+        return parse_formatted(texts, time_format) if time_format else texts
     if column.null_count:
         return None
     if mode == "number":
@@ -285,12 +291,14 @@ def _cut(parsed: _Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
     is_doubtful = _per_file(doubtful, bounds) > 0
     is_plain = _per_file(plain, bounds) >= 3
     is_ascending = np.zeros(len(rows), dtype=bool)
-    if isinstance(parsed.time_s, np.ndarray):
-        falls = np.concatenate([[False], np.diff(parsed.time_s) <= 0])
+    seconds = parsed.time_s.seconds if isinstance(parsed.time_s, Moments) else parsed.time_s
+    if isinstance(seconds, np.ndarray):
+        falls = np.concatenate([[False], ~(np.diff(seconds) > 0)])
         falls[bounds[:-1][bounds[:-1] < bounds[-1]]] = False
         is_ascending = _per_file(falls, bounds) == 0
     no_ambient = np.full(int(np.diff(bounds).max()), np.nan)
     line = np.arange(1, no_ambient.size + 1)
+    mark_at = np.searchsorted([row for row, _ in parsed.marks], bounds)
     out: list[RawLog | None] = []
     for i in range(len(rows)):
         a, b = int(bounds[i]), int(bounds[i + 1])
@@ -312,7 +320,7 @@ def _cut(parsed: _Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
                 layout=plan.layout,
                 pressure_name=plan.columns.name_of(plan.columns.pressure),
                 time_name=plan.columns.name_of(plan.columns.time),
-                marks=_marks(parsed.marks, a, b),
+                marks=[(row - a, text) for row, text in parsed.marks[mark_at[i] : mark_at[i + 1]]],
                 is_judged=True,
                 is_ascending=bool(is_ascending[i]),
             )
@@ -326,11 +334,12 @@ def _per_file(flags: NDArray[np.bool_], bounds: NDArray[np.int64]) -> NDArray[np
     return np.asarray(total[bounds[1:]] - total[bounds[:-1]], dtype=np.int64)
 
 
-def _moments_of(time_s: FloatArray | pl.Series, a: int, b: int, plan: Plan) -> Moments | None:
+def _moments_of(time_s: FloatArray | pl.Series | Moments, a: int, b: int, plan: Plan) -> Moments | None:
     columns = plan.columns
+    if isinstance(time_s, Moments):
+        return Moments(time_s.kind, time_s.seconds[a:b])
     if isinstance(time_s, pl.Series):
-        texts = time_s.slice(a, b - a).str.strip_chars()
-        return parse_formatted(texts, columns.time_format) if columns.time_format else parse_moments(texts)
+        return parse_moments(time_s.slice(a, b - a))
     seconds = time_s[a:b]
     if plan.time_mode == "number":
         if columns.time_style == "elapsed":
@@ -345,10 +354,8 @@ def _moments_of(time_s: FloatArray | pl.Series, a: int, b: int, plan: Plan) -> M
     return Moments(kind, seconds)
 
 
-def _marks(marks: pl.Series | None, a: int, b: int) -> list[tuple[int, str]]:
-    if marks is None:
-        return []
-    texts = marks.slice(a, b - a)
+def _marks(texts: pl.Series) -> list[tuple[int, str]]:
+    """Rows with a mark, and its text."""
     where = np.flatnonzero((texts.str.len_bytes() > 0).fill_null(False).to_numpy())
-    found = [(int(i), texts[int(i)].strip()[:MARK_CHARACTERS]) for i in where]
-    return [(i, text) for i, text in found if text]
+    found = zip(where.tolist(), texts.gather(where).to_list(), strict=True)
+    return [(i, kept) for i, text in found if (kept := text.strip()[:MARK_CHARACTERS])]

@@ -53,18 +53,19 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
     if not raw.is_judged:
         pressure, bad = _judged(raw, shown, rejects)
     kept = np.flatnonzero(~bad)
-    time_s = raw.time_s
+    time_s, turned = raw.time_s, False
     if raw.kind == "clock":
         time_s = unwrap_midnight(time_s)
     elif raw.kind == "naive":
         time_s = naive_to_utc(time_s, timezone)
+        turned = bool(time_s.size > 1 and time_s[-1] - time_s[0] != raw.time_s[-1] - raw.time_s[0])
     absolute = raw.kind in ("aware", "naive")
-    if raw.is_judged and raw.is_ascending and raw.kind != "clock" and time_s[-1] - time_s[0] < FAR_S and not raw.marks:
+    if raw.is_judged and raw.is_ascending and time_s[-1] - time_s[0] < FAR_S and not turned:
         return CleanLog(  # the usual case, for speed; the way below gives the same
             time_s - time_s[0],
             pressure,
             raw.ambient_c,
-            (),
+            tuple((float(time_s[i] - time_s[0]), text) for i, text in raw.marks),
             moment_of(float(time_s[0])) if absolute else None,
             raw.unit,
             raw.layout,

@@ -91,10 +91,18 @@ def put_in_order(time_s: FloatArray, pressure: FloatArray) -> Ordered:
 
 def _first_of_each(time_s: FloatArray, pressure: FloatArray) -> IntArray:
     """Rows left when exact repeats of time and pressure go, in file order."""
+    order = np.argsort(time_s, kind="stable")
+    tied = np.diff(time_s[order]) == 0
+    if not tied.any():
+        return np.arange(time_s.size)
     filled = np.where(np.isnan(pressure), -1.0, pressure)
-    order = np.lexsort((np.arange(time_s.size), filled, time_s))
-    repeat = (np.diff(time_s[order]) == 0) & (np.diff(filled[order]) == 0)
-    return np.sort(order[np.concatenate([[True], ~repeat])])
+    same = tied & (np.diff(filled[order]) == 0)
+    if np.count_nonzero(tied) != np.count_nonzero(
+        same
+    ):  # ties with differing pressures: repeats need not be neighbours
+        order = np.lexsort((np.arange(time_s.size), filled, time_s))
+        same = (np.diff(time_s[order]) == 0) & (np.diff(filled[order]) == 0)
+    return np.sort(order[np.concatenate([[True], ~same])])
 
 
 def _far_rows(t: FloatArray) -> NDArray[np.bool_]:

@@ -1,12 +1,10 @@
 """One text log read line by line: what is bad costs its line, with a reason, and the log is read on.
 
-Fields are split by the ``csv`` library and numbers parsed by Polars, a column at a time; only lines are repaired here.
+Numbers are parsed by Polars, a column at a time; how lines become fields is `blankoff.ingest.fields`'s business.
 """
 
 from __future__ import annotations
 
-import csv
-from collections import Counter
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -15,8 +13,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.dialect import Columns, Dialect, clean_heading, standard_columns
-from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.dialect import Columns, Dialect
+from blankoff.ingest.fields import FOREIGN, Texts, texts_of
 from blankoff.ingest.rejects import Rejects
 from blankoff.ingest.text import is_foreign
 from blankoff.ingest.times import Kind, Moments, parse_formatted, parse_moments
@@ -64,15 +62,6 @@ class RawLog:
     """Times ascend strictly."""
 
 
-@dataclass
-class _Section:
-    """Lines under one heading: most files have one."""
-
-    columns: Columns
-    numbers: list[int] = field(default_factory=list)
-    rows: list[list[str]] = field(default_factory=list)
-
-
 def read_lines(lines: list[str], ended: bool, dialect: Dialect, shown: str, rejects: Rejects) -> RawLog:
     """Read the data lines of one log.
 
@@ -94,14 +83,15 @@ def read_lines(lines: list[str], ended: bool, dialect: Dialect, shown: str, reje
     LogUnreadableError
         Day and month are undecided, or no line has a time and a pressure.
     """
-    sections = _sections(lines, dialect, rejects)
-    pieces = [_read_section(s, dialect, shown, rejects, len(lines) if not ended else 0) for s in sections if s.rows]
-    kept = [p for p in pieces if p is not None and p.line.size]
+    pieces = texts_of(lines, ended, dialect, rejects)
+    had_records = any(piece.line.size for piece in pieces)
+    unended_line = 0 if ended else len(lines)
+    kept = [raw for piece in pieces if (raw := _values(piece, dialect, shown, rejects, unended_line)).line.size]
     if not kept:
         raise LogUnreadableError(
             shown,
             "nothing in it can be a time and a pressure: no line has both"
-            if any(s.rows for s in sections)
+            if had_records or rejects.total
             else "no readings follow the heading line",
         )
     first_kind = max(kept, key=lambda p: p.line.size).kind
@@ -131,160 +121,50 @@ def _join(pieces: list[RawLog]) -> RawLog:
     )
 
 
-def _sections(lines: list[str], dialect: Dialect, rejects: Rejects) -> list[_Section]:
-    """Split data lines into fields; stray headings, NULs and over-long lines are refused here."""
-    current = _Section(dialect.columns)
-    sections = [current]
-    delimiter = dialect.delimiter
-    names = {clean_heading(n) for n in dialect.columns.names}
-    i, n = dialect.first_data_line, len(lines)
-    while i < n:
-        line, number = lines[i], i + 1
-        i += 1
-        if not line or line.isspace():
-            continue
-        if "\0" in line:
-            rejects.add(number, "", "NUL bytes in the line; the line was left out")
-            continue
-        if len(line) > LIMITS.line_characters:
-            rejects.add(number, "", f"a line of more than {LIMITS.line_characters} characters; it was left out")
-            continue
-        if delimiter == " ":
-            fields = line.split()
-        elif '"' not in line:
-            fields = line.split(delimiter)
-        else:
-            joined, used = _whole_record(lines, i - 1)
-            if used == 0:
-                rejects.add(number, "", "a quotation mark is not closed; the line was left out")
-                continue
-            i += used - 1
-            try:
-                fields = next(csv.reader([joined], delimiter=delimiter, skipinitialspace=True))
-            except (csv.Error, StopIteration):
-                rejects.add(number, "", "the line cannot be split into fields; it was left out")
-                continue
-        fields = [f.strip() for f in fields]
-        if not any(fields):
-            continue
-        at = current.columns.time
-        if len(fields) > at and _is_heading(fields, at, names):
-            rejects.add(number, "", "a heading line among the readings; the line was left out")
-            columns = _new_columns(fields, dialect, current.columns)
-            if columns is not None:
-                current = _Section(columns)
-                sections.append(current)
-            continue
-        current.numbers.append(number)
-        current.rows.append(fields)
-    return sections
-
-
-def _is_heading(fields: list[str], time_at: int, names: set[str]) -> bool:
-    first = fields[time_at]
-    if not first or first[0].isdigit():
-        return False
-    folded = {clean_heading(f) for f in fields}
-    return (bool(names) and clean_heading(first) in names) or (
-        bool(folded & {"elapsed_s", "timestamp"}) and any(f.startswith("pressure") for f in folded)
-    )
-
-
-def _new_columns(fields: list[str], dialect: Dialect, current: Columns) -> Columns | None:
-    """Columns by a second heading, if it is one of the contract's and says something else."""
-    if dialect.layout:
-        return None
-    try:
-        columns = standard_columns(fields, "", 0)
-    except LogUnreadableError:
-        return None
-    return columns if columns is not None and columns != current else None
-
-
-def _whole_record(lines: list[str], start: int) -> tuple[str, int]:
-    """A record whose quoted field may run over line ends, and how many lines it takes; 0 if it never closes."""
-    joined, quotes = "", 0
-    for used in range(min(LIMITS.quoted_lines, len(lines) - start)):
-        line = lines[start + used]
-        joined = line if used == 0 else f"{joined}\n{line}"
-        quotes += line.count('"')
-        if quotes % 2 == 0:
-            return joined, used + 1
-        if len(joined) > LIMITS.line_characters:
-            break
-    return "", 0
-
-
-def _read_section(
-    section: _Section, dialect: Dialect, shown: str, rejects: Rejects, unended_line: int
-) -> RawLog | None:
-    """Values of one section's lines."""
-    columns = section.columns
-    numbers, rows = _fit_widths(section, dialect, rejects, unended_line)
-    if not rows:
-        return None
-    n = len(rows)
-    line = np.array(numbers, dtype=np.int64)
+def _values(texts: Texts, dialect: Dialect, shown: str, rejects: Rejects, unended_line: int) -> RawLog:
+    """Values of the records under one heading."""
+    columns, line = texts.columns, texts.line
+    n = line.size
     good = np.ones(n, dtype=bool)
-    for i, r in enumerate(rows):
-        if is_foreign(r[columns.time]) or is_foreign(r[columns.pressure]):
-            rejects.add(numbers[i], "", "bytes that are no text in the file's encoding; the line was left out")
-            r[columns.time] = r[columns.pressure] = ""
-            good[i] = False
-    time_text = pl.Series([r[columns.time] or None for r in rows], dtype=pl.String, strict=False)
-    pressure_text = [r[columns.pressure] for r in rows]
 
-    marks = {}
-    if columns.mark is not None:
-        for i, r in enumerate(rows):
-            if len(r) > columns.mark and r[columns.mark]:
-                if is_foreign(r[columns.mark]):
-                    rejects.add(
-                        numbers[i],
-                        columns.name_of(columns.mark),
-                        "a mark in another encoding than the file's; the line was left out",
-                    )
-                    good[i] = False
-                else:
-                    marks[i] = r[columns.mark][:MARK_CHARACTERS]
+    def refuse(rows: NDArray[np.bool_], name: str, problem: str, found: pl.Series | None = None) -> None:
+        for i in np.flatnonzero(rows & good).tolist():
+            rejects.add(int(line[i]), name, problem, None if found is None else found[i])
+        good[rows] = False
 
-    moments = _moments(time_text, columns)
+    foreign = _is(texts.time, FOREIGN) | _is(texts.pressure, FOREIGN)
+    refuse(foreign, "", "bytes that are no text in the file's encoding; the line was left out")
+    if texts.mark is not None:
+        refuse(
+            _is(texts.mark, FOREIGN),
+            columns.name_of(columns.mark or 0),
+            "a mark in another encoding than the file's; the line was left out",
+        )
+    moments = _moments(texts.time, columns)
     if moments.question:
         raise LogUnreadableError(shown, moments.question, columns.name_of(columns.time))
-    bad_time = good & ~np.isfinite(moments.seconds)
-    for i in np.flatnonzero(bad_time).tolist():
-        rejects.add(
-            numbers[i],
-            columns.name_of(columns.time),
-            "no time in the time column; the line was left out",
-            rows[i][columns.time],
-        )
-    good &= ~bad_time
-
-    pressure, problem = parse_pressures(pl.Series(pressure_text, dtype=pl.String), dialect.decimal)
-    for i, why in problem.items():
+    refuse(
+        ~np.isfinite(moments.seconds),
+        columns.name_of(columns.time),
+        "no time in the time column; the line was left out",
+        texts.time,
+    )
+    pressure, problems = parse_pressures(texts.pressure, dialect.decimal)
+    for i, why in problems.items():
         if good[i]:
-            rejects.add(numbers[i], columns.name_of(columns.pressure), why, pressure_text[i])
+            rejects.add(int(line[i]), columns.name_of(columns.pressure), why, texts.pressure[i])
             good[i] = False
-
     ambient = np.full(n, np.nan)
-    if columns.ambient is not None:
-        at = columns.ambient
-        texts = pl.Series(
-            [r[at] if len(r) > at and not is_foreign(r[at]) else None for r in rows], dtype=pl.String, strict=False
-        )
-        ambient = to_celsius(parse_numbers(texts, dialect.decimal), columns.ambient_unit)
+    if texts.ambient is not None:
+        ambient = to_celsius(parse_numbers(texts.ambient, dialect.decimal), columns.ambient_unit)
         with np.errstate(invalid="ignore"):
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
-
-    if unended_line and good.sum() > 3 and numbers[-1] == unended_line and good[-1]:
-        why = _half_written(rows, moments.seconds, pressure, columns, good)
+    if unended_line and good.sum() > 3 and line[-1] == unended_line and good[-1]:
+        why = _half_written(texts, moments.seconds, pressure, good)
         if why:
-            rejects.add(numbers[-1], columns.name_of(columns.pressure), why)
+            rejects.add(int(line[-1]), columns.name_of(columns.pressure), why)
             good[-1] = False
-
     where = np.flatnonzero(good)
-    new_index = {int(w): k for k, w in enumerate(where)}
     return RawLog(
         line=line[where],
         time_s=moments.seconds[where],
@@ -295,39 +175,20 @@ def _read_section(
         layout=dialect.layout,
         pressure_name=columns.name_of(columns.pressure),
         time_name=columns.name_of(columns.time),
-        marks=[(new_index[i], text) for i, text in marks.items() if i in new_index],
+        marks=_marks(texts.mark, where),
     )
 
 
-def _fit_widths(
-    section: _Section, dialect: Dialect, rejects: Rejects, unended_line: int
-) -> tuple[list[int], list[list[str]]]:
-    """Lines that have all the fields they need; cut and over-full ones are refused."""
-    columns = section.columns
-    usual = Counter(map(len, section.rows)).most_common(1)[0][0]
-    width = max(len(columns.names), usual)
-    needed = columns.last_needed
-    numbers: list[int] = []
-    rows: list[list[str]] = []
-    for number, fields in zip(section.numbers, section.rows, strict=True):
-        k = len(fields)
-        if k == usual and k > needed and number != unended_line:
-            pass
-        elif k <= needed:
-            rejects.add(number, "", "a line cut short: time and pressure are not both there; the line was left out")
-            continue
-        elif k < usual and columns.last_needed == k - 1:
-            rejects.add(number, "", "a line cut short within its last value; the line was left out")
-            continue
-        elif k > width:
-            if columns.mark == len(columns.names) - 1 and columns.names:
-                fields = [*fields[: columns.mark], dialect.delimiter.join(fields[columns.mark :])]
-            elif any(fields[width:]):
-                rejects.add(number, "", "more fields than the heading has; the line was left out")
-                continue
-        numbers.append(number)
-        rows.append(fields)
-    return numbers, rows
+def _is(texts: pl.Series, value: str) -> NDArray[np.bool_]:
+    return np.asarray((texts == value).fill_null(False).to_numpy(), dtype=bool)
+
+
+def _marks(texts: pl.Series | None, where: IntArray) -> list[tuple[int, str]]:
+    if texts is None:
+        return []
+    kept = texts.gather(where)
+    rows = np.flatnonzero(kept.is_not_null().to_numpy())
+    return [(i, text[:MARK_CHARACTERS]) for i, text in zip(rows.tolist(), kept.gather(rows).to_list(), strict=True)]
 
 
 def _moments(texts: pl.Series, columns: Columns) -> Moments:
@@ -345,24 +206,23 @@ def _moments(texts: pl.Series, columns: Columns) -> Moments:
     return moments
 
 
-def _half_written(
-    rows: list[list[str]], time_s: FloatArray, pressure: FloatArray, columns: Columns, good: NDArray[np.bool_]
-) -> str:
+def _half_written(texts: Texts, time_s: FloatArray, pressure: FloatArray, good: NDArray[np.bool_]) -> str:
     """Why the last line, which has no line end, may lack the end of its last value; empty if it looks whole."""
+    columns = texts.columns
     before = np.flatnonzero(good[:-1])[-3:]
-    last = rows[-1]
     why = "a half-written last line; it was left out"
-    if len(last) == columns.time + 1 and time_s[-1] <= time_s[before[-1]]:
+    if texts.last_width == columns.time + 1 and time_s[-1] <= time_s[before[-1]]:
         return why
-    if len(last) != columns.pressure + 1:
+    if texts.last_width != columns.pressure + 1:
         return ""
-    usual_p = pressure[before]
+    last = texts.pressure[-1] or ""
+    usual = pressure[before]
     if np.isnan(pressure[-1]):
-        return why if np.isfinite(usual_p[-1]) and not last[columns.pressure] else ""
-    if np.isnan(usual_p).any():
+        return why if np.isfinite(usual[-1]) and not last else ""
+    if np.isnan(usual).any():
         return ""
-    middle = float(np.median(usual_p))
-    shorter = len(last[columns.pressure]) < min(len(rows[i][columns.pressure]) for i in before)
+    middle = float(np.median(usual))
+    shorter = len(last) < min(len(texts.pressure[int(i)] or "") for i in before)
     return why if shorter and abs(pressure[-1] - middle) > _CUT_LAST_CHANGE * middle else ""
 
 
