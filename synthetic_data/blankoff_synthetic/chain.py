@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -22,6 +23,13 @@ IDLE_H = 0.05
 
 QUICKEST_S = 45.0
 """Pulls that reach the target sooner cannot be stopped short of it; no source."""
+
+
+BOILED_MICRON_L_PER_G = 1.0e6
+"""One gram of vapour at 20 C as pressure times volume (ideal gas)."""
+
+BOILING_MICRON = 6000.0
+"""About where free water boils while it cools; only used to guess how long a pull will be."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +115,8 @@ def run_job(plan: Plan, job: Job, unit: PumpUnit, oil_hours: float, oil_water_g:
     linger_s = (
         even(rng, (0.0, 20.0)) if job.stops_early else person.linger_s * float(np.exp(0.6 * rng.standard_normal()))
     )
-    pull_s = 8.0 * volume / deep + linger_s
+    boiling_s = job.water_g * BOILED_MICRON_L_PER_G / (BOILING_MICRON * 0.5 * rig.free_air_l_s)
+    pull_s = 8.0 * volume / deep + linger_s + min(boiling_s, 0.5 * person.patience_s)
     circuit = _circuit(plan, job, pull_s, rng)
     steps = _steps(plan, job, gauge, linger_s, rng)
     seed = int(rng.integers(2**31))
@@ -117,7 +126,8 @@ def run_job(plan: Plan, job: Job, unit: PumpUnit, oil_hours: float, oil_water_g:
     logs = scenario.logs
     marked = rng.random() < logs.marks_share
     if rng.random() < logs.begins_late_share:
-        changed = replace(changed, log_starts_s=even(rng, (20.0, 400.0)))
+        # late, but while it is still pumping: a log without any pumping shows no evacuation
+        changed = replace(changed, log_starts_s=min(even(rng, (20.0, 400.0)), 0.6 * _first_stop_s(pull)))
     if rng.random() < logs.cut_share:
         isolated = float(pull.truth["isolated_at_s"])  # type: ignore[arg-type]
         if math.isfinite(isolated):
@@ -258,6 +268,12 @@ def _react(
         )
         steps = (*steps, again, stand)
     return replace(procedure, steps=steps)
+
+
+def _first_stop_s(pull: Pull) -> float:
+    """Second of the simulation at which the first stretch of pumping ends."""
+    phases: list[dict[str, Any]] = pull.truth["phases"]  # type: ignore[assignment]
+    return next((float(p["end_s"]) for p in phases if p["kind"] == "pump_down"), 0.0)
 
 
 def _reported(plan: Plan, job: Job, pull: Pull, rng: np.random.Generator) -> str:

@@ -39,7 +39,9 @@ class Ranges:
     water_median_g, water_spread : float
         Free water of a wet circuit of ten litres, log-normal; grows with the root of the volume.
     evaporation_l_s, heat_w_per_k, metal_j_per_k : span, log
-        Wet spot.
+        Wet spot in the open, which boils and holds the pressure near its saturation.
+    hidden_water_share, hidden_evaporation_l_s : float, and span, log
+        Share of wet spots that lie under oil or behind narrow pipes, and their conductance.
     near_share, inner_bore_mm, inner_length_m : span
         Circuit's inside.
     leak_micron_per_min : span, log
@@ -64,7 +66,7 @@ class Ranges:
         Share of isolations that take 5 - 15 s.
     """
 
-    dry_rise_median_micron: float = 110.0
+    dry_rise_median_micron: float = 130.0
     dry_rise_spread: float = 0.6
     dry_rise_highest_micron: float = 350.0
     pools_least: int = 2
@@ -74,7 +76,9 @@ class Ranges:
     refrigerant_share: float = 0.35
     water_median_g: float = 3.0
     water_spread: float = 0.9
-    evaporation_l_s: Span = (0.03, 5.0)
+    evaporation_l_s: Span = (0.5, 25.0)
+    hidden_water_share: float = 0.35
+    hidden_evaporation_l_s: Span = (0.004, 0.2)
     heat_w_per_k: Span = (0.4, 4.0)
     metal_j_per_k: Span = (60.0, 600.0)
     near_share: Span = (0.15, 0.6)
@@ -108,7 +112,7 @@ class Ranges:
 TUNING = Ranges()
 
 HELD_BACK = Ranges(
-    dry_rise_median_micron=80.0,
+    dry_rise_median_micron=100.0,
     dry_rise_spread=0.75,
     dry_rise_highest_micron=320.0,
     pools_least=1,
@@ -118,7 +122,9 @@ HELD_BACK = Ranges(
     refrigerant_share=0.6,
     water_median_g=5.0,
     water_spread=1.1,
-    evaporation_l_s=(0.02, 9.0),
+    evaporation_l_s=(0.3, 40.0),
+    hidden_water_share=0.25,
+    hidden_evaporation_l_s=(0.002, 0.3),
     heat_w_per_k=(0.2, 6.0),
     metal_j_per_k=(40.0, 1200.0),
     near_share=(0.1, 0.8),
@@ -207,7 +213,7 @@ def draw_pools(
         closed_s[int(rng.integers(count))] = log_uniform(rng, (ranges.closed_time_s[0], 600.0))
     pools = []
     for share, theta_s in zip(shares, closed_s, strict=True):
-        tau_s = max(1.3 * theta_s, float(rng.uniform(0.5, 3.0)) * pull_s)
+        tau_s = max(1.3 * theta_s, float(rng.uniform(0.7, 4.0)) * pull_s)
         holding_l = volume_l * (tau_s / theta_s - 1.0)
         gained = rise_micron * share / (1.0 - math.exp(-600.0 / theta_s))
         amount = gained * (volume_l + holding_l) * math.exp(min(pull_s / tau_s, 3.0))
@@ -238,6 +244,8 @@ def draw_circuit(
 ) -> Circuit:
     """Draw a circuit of a given volume, dryness and tightness; the rest comes from the ranges."""
     rise = draw_dry_rise_micron(rng, ranges) if rise_micron is None else rise_micron
+    hidden = rng.random() < ranges.hidden_water_share
+    evaporation = log_uniform(rng, ranges.hidden_evaporation_l_s if hidden else ranges.evaporation_l_s)
     return Circuit(
         volume_l=volume_l,
         near_share=even(rng, ranges.near_share),
@@ -250,7 +258,7 @@ def draw_circuit(
         altitude_m=altitude_m,
         humidity_percent=even(rng, (25.0, 85.0)),
         free_water_g=water_g,
-        evaporation_l_s=log_uniform(rng, ranges.evaporation_l_s),
+        evaporation_l_s=evaporation,
         evaporation_knee_g=float(max(0.02, 0.2 * water_g)),
         metal_j_per_k=log_uniform(rng, ranges.metal_j_per_k),
         heat_inflow_w_per_k=log_uniform(rng, ranges.heat_w_per_k),
