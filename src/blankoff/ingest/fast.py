@@ -21,7 +21,7 @@ from blankoff.errors import LogUnreadableError
 from blankoff.ingest.arrow import pa, pa_csv
 from blankoff.ingest.dialect import Columns, Dialect, layout_dialect, plain_delimiter, split_fields, standard_dialect
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.plausible import HIGHEST_READING_MICRON, LOWEST_READING_MICRON
+from blankoff.ingest.plausible import AIR_AT_MOST_MICRON, LOWEST_READING_MICRON, PLAIN_UNIT_MICRON
 from blankoff.ingest.text import encoding_of, split_lines
 from blankoff.ingest.times import Kind, Moments, parse_formatted, parse_moments
 from blankoff.ingest.tolerant import MARK_CHARACTERS, RawLog
@@ -37,9 +37,6 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _BLANK_LINES = re.compile(rb"\n(?:\r?\n)+")
 _DECIMAL_COMMA = re.compile(rb"\d,\d")
 _NULLS = ("", "OL", "O.L.", "-", "--", "---", "----", "over", "OVER", "Over", "over-range", "NaN", "nan", "NAN")
-_PLAIN_UNIT_MICRON = 1000.0
-"""A log with a few readings above this, and none above the air's pressure, is in no doubt about its unit."""
-_AIR_AT_MOST_MICRON = 1.2e6
 
 
 @dataclass(frozen=True)
@@ -286,8 +283,8 @@ def _cut(parsed: _Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
     p = parsed.pressure_micron
     p[p == np.inf] = np.nan
     with np.errstate(invalid="ignore"):
-        doubtful = (p < LOWEST_READING_MICRON) | (p > min(HIGHEST_READING_MICRON, _AIR_AT_MOST_MICRON))
-        plain = p > _PLAIN_UNIT_MICRON
+        doubtful = (p < LOWEST_READING_MICRON) | (p > AIR_AT_MOST_MICRON)
+        plain = p > PLAIN_UNIT_MICRON
     is_doubtful = _per_file(doubtful, bounds) > 0
     is_plain = _per_file(plain, bounds) >= 3
     is_ascending = np.zeros(len(rows), dtype=bool)

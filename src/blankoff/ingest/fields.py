@@ -108,22 +108,23 @@ def _split_together(lines: list[str], dialect: Dialect, unended_line: int) -> tu
     if delimiter == " " or len(lines) - first < 20:
         return None
     body = lines[first:]
-    if any(map(is_foreign, body)):
+    if not "\n".join(body).isascii() and any(map(is_foreign, body)):
         return None
-    text = pl.Series(body, dtype=pl.String)
-    if bool((text.str.count_matches('"', literal=True) % 2 == 1).any()):
-        return None
-    widths = text.str.count_matches(delimiter, literal=True) + 1
-    usual = int(widths.value_counts(sort=True).sort(["count", ""], descending=True)[0, 0])
-    headed = len(columns.names)
-    if usual <= columns.last_needed or (headed and usual > headed):
-        return None
-    odd = (
-        (widths != usual)
-        | text.str.contains('["\\x00]')
+    text = pl.col("text")
+    frame = pl.DataFrame({"text": body}, schema={"text": pl.String}).select(
+        text,
+        quotes=text.str.count_matches('"', literal=True),
+        width=text.str.count_matches(delimiter, literal=True) + 1,
+        is_odd=text.str.contains('["\\x00]')
         | (text.str.len_chars() > LIMITS.line_characters)
-        | (text.str.strip_chars().str.strip_chars(delimiter) == "")
-    ).to_numpy()
+        | (text.str.strip_chars(delimiter + " \t") == ""),
+    )
+    widths = frame["width"].to_numpy()
+    usual = int(np.bincount(np.minimum(widths, LIMITS.columns + 1)).argmax())
+    headed = len(columns.names)
+    if usual <= columns.last_needed or (headed and usual > headed) or bool(np.any(frame["quotes"].to_numpy() % 2 == 1)):
+        return None
+    odd = frame["is_odd"].to_numpy() | (widths != usual)
     if unended_line:
         odd[-1] = True
     if _may_be_heading([body[i] for i in np.flatnonzero(odd).tolist()], columns):
@@ -131,21 +132,25 @@ def _split_together(lines: list[str], dialect: Dialect, unended_line: int) -> tu
     where = np.flatnonzero(~odd)
     if where.size == 0:
         return None
-    parts = text.gather(where).str.split_exact(delimiter, usual - 1).struct.unnest()
-
-    def column(position: int | None) -> pl.Series | None:
-        if position is None or position >= usual:
-            return None
-        stripped = parts.to_series(position).str.strip_chars()
-        return stripped.set(stripped == "", None)
-
-    time, pressure = column(columns.time), column(columns.pressure)
-    if time is None or pressure is None:
-        return None
+    used = {"time": columns.time, "pressure": columns.pressure, "ambient": columns.ambient, "mark": columns.mark}
+    at = {name: i for name, i in used.items() if i is not None and i < usual}
+    fields = text.str.split_exact(delimiter, usual - 1)
+    parts = frame.filter(pl.Series(~odd)).select(
+        pl.when(stripped != "").then(stripped).alias(name)
+        for name, i in at.items()
+        for stripped in (fields.struct.field(f"field_{i}").str.strip_chars(),)
+    )
+    time = parts["time"]
     if _may_be_heading(time.filter(time.str.contains("^[^0-9]").fill_null(False)).to_list(), columns):
         return None
     texts = Texts(
-        columns, where + first + 1, time, pressure, column(columns.ambient), column(columns.mark), last_width=usual
+        columns,
+        where + first + 1,
+        time,
+        parts["pressure"],
+        parts["ambient"] if "ambient" in at else None,
+        parts["mark"] if "mark" in at else None,
+        last_width=usual,
     )
     return texts, (np.flatnonzero(odd) + first).tolist(), usual
 

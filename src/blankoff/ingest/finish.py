@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.order import FAR_S, put_in_order
-from blankoff.ingest.plausible import bad_readings, pressure_problem, rounded_zero_micron, unit_problem
+from blankoff.ingest.plausible import bad_readings, is_plain, pressure_problem, rounded_zero_micron, unit_problem
 from blankoff.ingest.rejects import Rejects
 from blankoff.ingest.times import naive_to_utc, unwrap_midnight
 from blankoff.ingest.tolerant import RawLog
@@ -50,7 +50,7 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
     """
     pressure = raw.pressure_micron
     bad = np.zeros(pressure.size, dtype=bool)
-    if not raw.is_judged:
+    if not raw.is_judged and not is_plain(raw.pressure_micron):
         pressure, bad = _judged(raw, shown, rejects)
     kept = np.flatnonzero(~bad)
     time_s, turned = raw.time_s, False

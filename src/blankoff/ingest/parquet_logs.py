@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import numpy as np
@@ -13,7 +12,7 @@ from blankoff.ingest.arrow import pa, pa_parquet
 from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.rejects import Rejects
-from blankoff.ingest.times import Moments, parse_formatted, parse_moments
+from blankoff.ingest.times import Moments, epoch_or_plain, parse_formatted, parse_moments
 from blankoff.ingest.tolerant import MARK_CHARACTERS, FloatArray, RawLog, parse_numbers, parse_pressures
 from blankoff.settings import LogLayout
 from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
@@ -30,7 +29,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         Not readable as Parquet, too large, or without a time and a pressure.
     """
     try:
-        file = pa_parquet.ParquetFile(io.BytesIO(data))
+        file = pa_parquet.ParquetFile(pa.BufferReader(data), pre_buffer=False)
         names = file.schema_arrow.names
         if file.metadata.num_rows > LIMITS.lines:
             raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
@@ -69,7 +68,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         with np.errstate(invalid="ignore"):
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
     where = np.flatnonzero(good)
-    marks = []
+    marks: list[tuple[int, str]] = []
     if columns.mark is not None:
         texts = _text(table.column(names[columns.mark]))
         new_index = {int(w): k for k, w in enumerate(where)}
@@ -134,6 +133,8 @@ def _text(column: Any) -> pl.Series:
 
 
 def _numbers(column: Any) -> FloatArray:
+    if pa.types.is_floating(column.type):
+        return np.array(column.to_numpy(zero_copy_only=False), dtype=np.float64)
     series = _series(column)
     if series.dtype.is_numeric():
         return series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
@@ -143,14 +144,14 @@ def _numbers(column: Any) -> FloatArray:
 
 
 def _pressures(column: Any) -> tuple[FloatArray, dict[int, str]]:
-    series = _series(column)
-    if series.dtype.is_numeric():
-        values = series.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(np.float64)
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        values = _numbers(column)
         values[values == np.inf] = np.nan
         return values, {
             int(i): "a negative absolute pressure is impossible; the row was left out"
             for i in np.flatnonzero(values == -np.inf)
         }
+    series = _series(column)
     if series.dtype == pl.String:
         return parse_pressures(series, "?")
     return np.full(series.len(), np.nan), dict.fromkeys(
@@ -159,6 +160,14 @@ def _pressures(column: Any) -> tuple[FloatArray, dict[int, str]]:
 
 
 def _times(column: Any, columns: Columns, shown: str) -> Moments:
+    if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
+        seconds = _numbers(column)
+        seconds[~np.isfinite(seconds)] = np.nan
+        if columns.time_style == "stamp":
+            moments = epoch_or_plain(seconds)
+            if moments.kind == "aware":
+                return moments
+        return Moments("plain", seconds * columns.time_scale_s)
     series = _series(column)
     dtype: Any = series.dtype
     if isinstance(dtype, pl.Datetime):
@@ -176,10 +185,4 @@ def _times(column: Any, columns: Columns, shown: str) -> Moments:
         if moments.kind == "plain":
             return Moments("plain", moments.seconds * columns.time_scale_s)
         return moments
-    seconds = _numbers(column)
-    seconds[~np.isfinite(seconds)] = np.nan
-    if columns.time_style == "stamp":
-        text = parse_moments(pl.Series(seconds).fill_nan(None).cast(pl.String))
-        if text.kind == "aware":
-            return text
-    return Moments("plain", seconds * columns.time_scale_s)
+    return Moments("plain", np.full(series.len(), np.nan))

@@ -17,8 +17,10 @@ LOWEST_READING_MICRON = 1e-3
 """Far below what a rotary-vane pump leaves behind (healthy blank-off 15 - 50 microns: common practice, no source)."""
 HIGHEST_READING_MICRON = 2.0e6
 """2.6 atmospheres: above any break with dry gas that a vacuum gauge stays connected to (own judgement)."""
-_SUSTAINED_START_MICRON = 1.2e6
+AIR_AT_MOST_MICRON = 1.2e6
 """1.6 atmospheres: no pull starts there; the air's pressure is at most 1.1 atmospheres anywhere people work."""
+PLAIN_UNIT_MICRON = 1000.0
+"""A log with a few readings above this, and none above the air's pressure, is in no doubt about its unit."""
 _RESOLVABLE_STEP_MICRON = 20.0
 """A zero from a reading in coarser steps than this is a rounded pressure, not an impossible one."""
 
@@ -82,7 +84,7 @@ def unit_problem(raw_micron: FloatArray) -> str:
     possible = p[~over]
     positive = possible[possible > 0]
     low, high = _sustained(positive if positive.size else possible)
-    if high > _SUSTAINED_START_MICRON and low > 20_000:
+    if high > AIR_AT_MOST_MICRON and low > 20_000:
         return too_high.format(what=f"they run from {high:.3g} to {low:.3g} microns, above the air's pressure")
     if positive.size == 0 or high < 5:
         return too_low.format(what=f"none is above {high:.3g} microns, and no pump for this trade goes so deep")
@@ -95,6 +97,14 @@ def unit_problem(raw_micron: FloatArray) -> str:
     if high <= 1000 and resolved and (zeros > 0.2 or low < 2):
         return too_low.format(what=f"it pulls from {high:.4g} to {low:.3g} microns, deeper than such pumps go")
     return ""
+
+
+def is_plain(pressure_micron: FloatArray) -> bool:
+    """Whether no reading is doubtful and the unit is plainly right, so that `unit_problem` need not look closer."""
+    with np.errstate(invalid="ignore"):
+        if bool(np.any((pressure_micron < LOWEST_READING_MICRON) | (pressure_micron > AIR_AT_MOST_MICRON))):
+            return False
+        return int(np.count_nonzero(pressure_micron > PLAIN_UNIT_MICRON)) >= 3
 
 
 def _sustained(p: FloatArray) -> tuple[float, float]:

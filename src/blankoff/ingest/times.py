@@ -245,10 +245,10 @@ def parse_moments(texts: pl.Series, *, dates_of_many_jobs: bool = False) -> Mome
     numbers = texts.str.strip_chars().str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
     plain = numbers.fill_null(np.nan).to_numpy().astype(np.float64)
     plain[~np.isfinite(plain)] = np.nan
-    return _epoch_or_plain(plain)
+    return epoch_or_plain(plain)
 
 
-def _epoch_or_plain(plain: FloatArray) -> Moments:
+def epoch_or_plain(plain: FloatArray) -> Moments:
     """Numbers of some 10^9 are seconds since 1970, of 10^12 milliseconds; smaller ones have no epoch."""
     finite = plain[np.isfinite(plain)]
     middle = float(np.median(finite)) if finite.size else 0.0

@@ -234,6 +234,10 @@ def parse_numbers(texts: pl.Series, decimal: str) -> FloatArray:
 
     ``decimal`` is ``.``, ``,``, or ``?`` for either, whichever the text has.
     """
+    if decimal != ",":
+        values = texts.cast(pl.Float64, strict=False)
+        if values.null_count() == texts.null_count():
+            return values.fill_null(np.nan).to_numpy().astype(np.float64)
     texts = texts.cast(pl.String).str.strip_chars()
     if decimal == "." or not texts.str.contains(",", literal=True).any():
         plain = texts
@@ -263,8 +267,8 @@ def parse_pressures(texts: pl.Series, decimal: str) -> tuple[FloatArray, dict[in
     doubtful = np.flatnonzero(~np.isfinite(values))
     if doubtful.size == 0:
         return values, problem
-    for i in doubtful.tolist():
-        text = texts[i] or ""
+    for i, found in zip(doubtful.tolist(), texts.gather(doubtful).to_list(), strict=True):
+        text = found or ""
         if values[i] == -np.inf:
             problem[i] = "a negative absolute pressure is impossible; the line was left out"
         elif is_foreign(text) or (any(c.isdigit() for c in text) and not text.startswith((">", "≥", "+>"))):
