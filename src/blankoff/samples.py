@@ -95,7 +95,9 @@ class SampleBatch:
         t = np.ascontiguousarray(elapsed_s, dtype=np.float64)
         p = np.ascontiguousarray(pressure_micron, dtype=np.float64)
         a = np.full(t.shape, np.nan) if ambient_c is None else np.ascontiguousarray(ambient_c, dtype=np.float64)
-        return SampleBatch((key,), np.array([0, t.size], dtype=np.int64), t, p, a, tuple(Mark(0, s, w) for s, w in marks))
+        return SampleBatch(
+            (key,), np.array([0, t.size], dtype=np.int64), t, p, a, tuple(Mark(0, s, w) for s, w in marks)
+        )
 
     @staticmethod
     def concat(batches: Sequence[SampleBatch]) -> SampleBatch:
@@ -112,7 +114,9 @@ class SampleBatch:
             np.concatenate([b.pressure_micron for b in batches]),
             np.concatenate([b.ambient_c for b in batches]),
             tuple(
-                Mark(m.log + int(f), m.elapsed_s, m.text) for b, f in zip(batches, first[:-1], strict=True) for m in b.marks
+                Mark(m.log + int(f), m.elapsed_s, m.text)
+                for b, f in zip(batches, first[:-1], strict=True)
+                for m in b.marks
             ),
         )
 
@@ -158,6 +162,4 @@ class JobContext:
     ) -> JobContext:
         """The same criterion and knowledge for ``n`` jobs (500 / 1000 microns / 10 min: common practice, no source)."""
         full = {k: np.full(n, float(v)) for k, v in known.items()}
-        return JobContext(
-            np.full(n, target_micron), np.full(n, hold_limit_micron), np.full(n, hold_minutes), **full
-        )
+        return JobContext(np.full(n, target_micron), np.full(n, hold_limit_micron), np.full(n, hold_minutes), **full)

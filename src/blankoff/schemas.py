@@ -302,7 +302,9 @@ PHASE = Table(
         _c("start_uncertainty_s", F, "how well its start is known, s"),
     ),
 )
-LOG_PHASE = Table("log_phase", ("log_key", "phase_no"), (_c("log_key", S, "which log", required=True), *PHASE.columns[1:]))
+LOG_PHASE = Table(
+    "log_phase", ("log_key", "phase_no"), (_c("log_key", S, "which log", required=True), *PHASE.columns[1:])
+)
 FINDING = Table(
     "finding",
     ("finding_id", "as_of"),

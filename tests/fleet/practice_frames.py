@@ -80,7 +80,9 @@ def draw_work(crew: Crew, seed: int) -> pl.DataFrame:
                     "lowest_pumped_micron": None if reason == "no_log" else lowest,
                     "required_target_micron": 500.0,
                     "required_hold_minutes": 10.0,
-                    "hold_minutes": None if reason in ("no_log", "no_hold") else (4.0 if reason == "short_hold" else 11.0),
+                    "hold_minutes": None
+                    if reason in ("no_log", "no_hold")
+                    else (4.0 if reason == "short_hold" else 11.0),
                     "leak_micron_per_min": 80 * rng.lognormal(0, 0.3) if reason == "leak" else rng.lognormal(-1, 0.5),
                     "moisture_rise_micron": 60 * rng.lognormal(0, 0.4),
                     "minutes_to_1000": (60.0 if kind == "rack" else 12.0) * rng.lognormal(0, 0.25),

@@ -34,7 +34,7 @@ SUMMARY_SCHEMA = {
     "unproven": pl.Int64,
     "stability": pl.Float64,
     "unexplained": pl.Boolean,
-    **{f: pl.Float64 for f in FEATURES},
+    **dict.fromkeys(FEATURES, pl.Float64),
 }
 
 
@@ -73,7 +73,7 @@ def _standardised(features: pl.DataFrame) -> FloatArray:
     x = np.where(np.isfinite(x), x, middle)
     low, high = np.quantile(x, [0.1, 0.9], axis=0)
     scale = np.maximum((high - low) / 2.563, 0.05)
-    return np.clip((x - middle) / scale, -6.0, 6.0)
+    return np.asarray(np.clip((x - middle) / scale, -6.0, 6.0))
 
 
 def _fit(x: FloatArray, least: int) -> IntArray:
@@ -161,7 +161,9 @@ def outcome_groups(work: pl.DataFrame, seed: int) -> Grouping:
         )
         return Grouping(pl.concat([few, none]).sort("evacuation_id"), pl.DataFrame(schema=SUMMARY_SCHEMA))
     x = _standardised(shown)
-    fit_on = x if len(x) <= _FIT_ROWS else x[np.sort(np.random.default_rng(seed).choice(len(x), _FIT_ROWS, replace=False))]
+    fit_on = (
+        x if len(x) <= _FIT_ROWS else x[np.sort(np.random.default_rng(seed).choice(len(x), _FIT_ROWS, replace=False))]
+    )
     candidates = []
     for share in _SHARES:
         label = _fit(fit_on, max(10, int(share * len(fit_on))))
@@ -187,7 +189,16 @@ def outcome_groups(work: pl.DataFrame, seed: int) -> Grouping:
         taken[name] = taken.get(name, 0) + 1
         if taken[name] > 1:
             name = f"{name} ({taken[name]})"
-        rows.append({"group_id": new, "group_name": name, "evacuations": int(mine.sum()), **counts, "stability": stability, **centre})
+        rows.append(
+            {
+                "group_id": new,
+                "group_name": name,
+                "evacuations": int(mine.sum()),
+                **counts,
+                "stability": stability,
+                **centre,
+            }
+        )
     shares = [max(r[v] for v in ("passed", "failed", "unproven")) / r["evacuations"] for r in rows]  # type: ignore[type-var,operator]
     least = int(np.argmin(shares)) if rows else -1
     for k, row in enumerate(rows):

@@ -9,6 +9,7 @@ import polars as pl
 
 from blankoff.fleet.practice import FAULT_KINDS, FaultRate, fault_events, fault_rates, like_work_rates, with_rig
 from blankoff.fleet.rates import RATE_GRID, rate_prior, standing_rate
+from blankoff.schemas import PolarsType
 from blankoff.settings import FleetModels
 
 FINDING_FAULTS = ("skipped", "short", "stopped_early", "overclaimed")
@@ -16,7 +17,7 @@ _SURE_MARGIN = 0.02
 """A rate this little above like work's counts as no excess; this project's own judgement, no source."""
 MOST_EVIDENCE = 40
 
-HABIT_SCHEMA = {
+HABIT_SCHEMA: dict[str, PolarsType] = {
     "kind": pl.String,
     "technician_id": pl.String,
     "since": pl.Date,
@@ -32,7 +33,7 @@ HABIT_SCHEMA = {
     "found": pl.Boolean,
     "evidence": pl.List(pl.String),
 }
-TALK_SCHEMA = {
+TALK_SCHEMA: dict[str, PolarsType] = {
     "coached_on": pl.Date,
     "technician_id": pl.String,
     "topic": pl.String,
@@ -163,7 +164,11 @@ def talk_effects(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetMode
         topical = talks.filter(pl.col("topic") == FAULT_KINDS[fault]).sort("technician_id", "coached_on")
         if topical.is_empty() or known.is_empty():
             continue
-        totals = known.group_by("technician_id").agg(pl.col(fault).sum().alias("y"), pl.len().alias("n")).sort("technician_id")
+        totals = (
+            known.group_by("technician_id")
+            .agg(pl.col(fault).sum().alias("y"), pl.len().alias("n"))
+            .sort("technician_id")
+        )
         prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
         predicted = known.select("technician_id", "started_on").with_columns(
             pl.Series("p", like_work_rates(with_rig(known), fault, topical["technician_id"].to_list()))
@@ -182,9 +187,15 @@ def talk_effects(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetMode
             weight = (one.density[:, None] * two.density[None, :]).ravel()
             order = np.argsort(difference, kind="stable")
             cumulated = np.cumsum(weight[order])
-            bounds = [float(difference[order][min(np.searchsorted(cumulated, q), order.size - 1)]) for q in (tail, 1 - tail)]
+            bounds = [
+                float(difference[order][min(int(np.searchsorted(cumulated, q)), order.size - 1)])
+                for q in (tail, 1 - tail)
+            ]
             peers = predicted.filter(pl.col("technician_id") != technician)
-            sides = [peers.filter(pl.col("started_on").is_between(a, b, closed="left"))["p"].mean() for a, b in ((start, day), (day, end))]
+            sides = [
+                peers.filter(pl.col("started_on").is_between(a, b, closed="left"))["p"].mean()
+                for a, b in ((start, day), (day, end))
+            ]
             peers_change = float(sides[1]) - float(sides[0]) if None not in sides else 0.0  # type: ignore[arg-type]
             rows.append(
                 {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -45,10 +46,11 @@ class FaultRate:
 
 def _band(value: pl.Expr, edges: tuple[float, ...]) -> pl.Expr:
     """Name the band between two edges that a value falls in; unknown is a band of its own."""
-    band = pl.when(value.is_null()).then(pl.lit("?"))
+    band: Any = pl.when(value.is_null()).then(pl.lit("?"))
     for k, edge in enumerate(edges):
         band = band.when(value <= edge).then(pl.lit(f"b{k}"))
-    return band.otherwise(pl.lit(f"b{len(edges)}"))
+    named: pl.Expr = band.otherwise(pl.lit(f"b{len(edges)}"))
+    return named
 
 
 def fault_events(work: pl.DataFrame) -> pl.DataFrame:
@@ -82,12 +84,18 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
         (reason == "no_log").cast(pl.Int64).alias("log_missing"),
         # a pull that had come to its floor was not stopped early: the rig or the circuit could do no better
-        ((reason == "target_missed") & (pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron").fill_null(0.0)))
+        (
+            (reason == "target_missed")
+            & (pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron").fill_null(0.0))
+        )
         .fill_null(False)
         .cast(pl.Int64)
         .alias("stopped_early"),
         pl.col("reported").is_not_null().cast(pl.Int64).alias("signed"),
-        ((pl.col("reported") == "passed") & (pl.col("verdict") != "passed")).fill_null(False).cast(pl.Int64).alias("overclaimed"),
+        ((pl.col("reported") == "passed") & (pl.col("verdict") != "passed"))
+        .fill_null(False)
+        .cast(pl.Int64)
+        .alias("overclaimed"),
         pl.col("kind").fill_null("?").alias("bin_kind"),
         _band(pl.col("volume_l"), (2.0, 6.0, 20.0, 60.0)).alias("bin_volume"),
         (pl.col("plateau_minutes").fill_null(0.0) > 2.0).cast(pl.String).alias("bin_wet"),
@@ -152,9 +160,7 @@ def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = 
     return events.select(WORK_BINS).join(predicted, on=WORK_BINS, how="left", maintain_order="left")["p"].to_numpy()
 
 
-def fault_rates(
-    events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of: date
-) -> dict[str, FaultRate]:
+def fault_rates(events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of: date) -> dict[str, FaultRate]:
     """Every technician's standing rate of one fault, from what was known on a date.
 
     Parameters
@@ -180,11 +186,15 @@ def fault_rates(
     if known.is_empty():
         return {}
     known = with_rig(known)
-    totals = known.group_by("technician_id").agg(pl.col(fault).sum().alias("y"), pl.len().alias("n")).sort("technician_id")
+    totals = (
+        known.group_by("technician_id").agg(pl.col(fault).sum().alias("y"), pl.len().alias("n")).sort("technician_id")
+    )
     prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
     talks = coaching.filter((pl.col("coached_on") <= as_of) & (pl.col("topic") == FAULT_KINDS[fault]))
     posteriors: dict[str, tuple[RatePosterior, pl.DataFrame]] = {}
-    for technician, jobs in sorted(known.partition_by("technician_id", as_dict=True).items(), key=lambda kv: str(kv[0][0])):
+    for technician, jobs in sorted(
+        known.partition_by("technician_id", as_dict=True).items(), key=lambda kv: str(kv[0][0])
+    ):
         name = str(technician[0])
         days = jobs["started_on"].to_numpy()
         talked = talks.filter(pl.col("technician_id") == name)["coached_on"].to_numpy()
@@ -269,7 +279,11 @@ def practice_table(
                 row[f"{fault}_upper"] = rate.posterior.quantile(1 - tail)
                 row[f"{fault}_peers"] = rate.peers
             rows.append(row)
-    schema = {n: t for n, t in schemas.PRACTICE.polars_schema.items() if n not in counted.columns or n in ("technician_id", "month")}
+    schema = {
+        n: t
+        for n, t in schemas.PRACTICE.polars_schema.items()
+        if n not in counted.columns or n in ("technician_id", "month")
+    }
     rates_frame = pl.DataFrame(rows, schema=schema)
     joined = counted.filter(pl.col("month").is_in(wanted)).join(rates_frame, on=["technician_id", "month"], how="left")
     return schemas.PRACTICE.conform(joined).sort("technician_id", "month")

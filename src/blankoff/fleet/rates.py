@@ -106,7 +106,12 @@ def rate_prior(successes: IntArray, trials: IntArray) -> FloatArray:
 
 @njit(cache=True, nogil=True)
 def _posterior_kernel(
-    y: IntArray, change_prior: FloatArray, prior: FloatArray, log_rate: FloatArray, log_not: FloatArray, rate: FloatArray
+    y: IntArray,
+    change_prior: FloatArray,
+    prior: FloatArray,
+    log_rate: FloatArray,
+    log_not: FloatArray,
+    rate: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     n, g = y.size, prior.size
     total = y.sum()
@@ -114,7 +119,7 @@ def _posterior_kernel(
     before = np.zeros(n + 1)
     after = np.zeros((n + 1, g))
     done = 0
-    for k in range(0, n + 1):
+    for k in range(n + 1):
         if k > 0:
             done += y[k - 1]
         if k == n and n > 0:
@@ -183,7 +188,9 @@ def standing_rate(
                 weight[k] += change.at_a_talk
     weight[0] = max(1.0 - weight[1:].sum(), 0.2)
     weight /= weight.sum()
-    density, change_weight, before = _posterior_kernel(y, weight, prior, np.log(RATE_GRID), np.log1p(-RATE_GRID), RATE_GRID)
+    density, change_weight, before = _posterior_kernel(
+        y, weight, prior, np.log(RATE_GRID), np.log1p(-RATE_GRID), RATE_GRID
+    )
     if n >= 1 and talks_before_job is not None and np.any(np.asarray(talks_before_job) >= n):
         # a talk after the last job: its effect is not seen yet, only that the rate may change
         density = (1 - change.at_a_talk) * density + change.at_a_talk * prior

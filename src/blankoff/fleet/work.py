@@ -75,9 +75,7 @@ def build_work(result: pl.DataFrame, registers: Mapping[str, pl.DataFrame], sett
             on=key,
             how="left",
         )
-    kind_of = {
-        field: {kind: getattr(a, field) for kind, a in settings.acceptance_by_kind.items()} for field in wanted
-    }
+    kind_of = {field: {kind: getattr(a, field) for kind, a in settings.acceptance_by_kind.items()} for field in wanted}
     work = work.with_columns(
         pl.coalesce(
             pl.col(column),
