@@ -140,6 +140,18 @@ def mark_arrays(n: int, marks: tuple[Mark, ...]) -> tuple[IntArray, FloatArray, 
 
 
 @kernel
+def mean_known(values: FloatArray) -> float:
+    """Mean of the values that are not NaN; NaN if there are none."""
+    total = 0.0
+    n = 0
+    for value in values:
+        if not np.isnan(value):
+            total += value
+            n += 1
+    return total / n if n else np.nan
+
+
+@kernel
 def _find_all(
     offsets: IntArray,
     t: FloatArray,
@@ -147,6 +159,7 @@ def _find_all(
     mark_offsets: IntArray,
     mark_s: FloatArray,
     mark_kinds: IntArray,
+    ambient_c: FloatArray,
     most: int,
 ) -> tuple[FloatArray, IntArray]:
     n = offsets.size - 1
@@ -157,7 +170,7 @@ def _find_all(
     for i in range(n):
         a, b = offsets[i], offsets[i + 1]
         c, d = mark_offsets[i], mark_offsets[i + 1]
-        k = segment_log(t[a:b], p[a:b], mark_s[c:d], mark_kinds[c:d], one)
+        k = segment_log(t[a:b], p[a:b], mean_known(ambient_c[a:b]), mark_s[c:d], mark_kinds[c:d], one)
         while used + k > rows.shape[0]:
             more = np.empty((2 * rows.shape[0] + k, N_PHASE))
             more[:used] = rows[:used]
@@ -197,7 +210,7 @@ def find_phases_batch(batch: SampleBatch, settings: Judging) -> PhaseTable:
     mark_offsets, mark_s, mark_kinds = mark_arrays(n, batch.marks)
     if batch.readings:
         rows, counts = _find_all(
-            batch.offsets, batch.elapsed_s, batch.pressure_micron, mark_offsets, mark_s, mark_kinds, MOST_PHASES
+            batch.offsets, batch.elapsed_s, batch.pressure_micron, mark_offsets, mark_s, mark_kinds, batch.ambient_c, MOST_PHASES
         )
     else:
         rows, counts = np.empty((0, N_PHASE)), np.zeros(n, dtype=np.int64)

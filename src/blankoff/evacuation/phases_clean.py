@@ -169,6 +169,8 @@ def make_blocks(
     """
     dt = scales[MEDIAN_DT]
     span = _BLOCK_S
+    # where pressure runs, a block is short
+    steep = max(0.15, 6.0 * scales[SIGMA])
     top = scales[TOP_LN] - 1e-9
     nb = 0
     i = 0
@@ -180,7 +182,7 @@ def make_blocks(
         while j < m:
             if (cy[j] >= top) != over:
                 break
-            if j > i and (ct[j] - ct[i] > span - 0.5 * dt or ct[j] - ct[j - 1] > scales[GAP_S]):
+            if j > i and (ct[j] - ct[i] > span - 0.5 * dt or ct[j] - ct[j - 1] > scales[GAP_S] or abs(cy[j] - cy[i]) > steep):
                 break
             sum_t += ct[j]
             sum_y += cy[j]

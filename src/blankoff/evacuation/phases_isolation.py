@@ -24,6 +24,9 @@ share of the cost, variances of the values, readings before the fitted window (e
 _WINDOW_LN = 0.25
 """One parabola describes the pumped curve over this much of ln p, seldom over more."""
 
+_UNEXPLAINED = 20.0
+"""Cost of leaving a sudden stop of the fall to the pumped curve."""
+
 _SETTLED_S = 6.0
 """A step after isolation, a slow valve, a lagging gauge settle with time constants below this."""
 
@@ -176,7 +179,15 @@ def candidate_costs(
         row[BEFORE] = value
         row[BEFORE_SLOPE] = slope
         row[BEFORE_VAR] = variance
-        row[COST_BEFORE] = max(cost, 0.0) + (start - first)
+        cost = max(cost, 0.0) + (start - first)
+        if start > first and count >= 3:
+            # a fall that stops where the fitted window begins is a bend that this candidate leaves unexplained
+            fall = (y[start - 1] - y[start]) / max(t[start] - t[start - 1], 1e-3)
+            span = t[k - 1] - t[start]
+            left = (y[start] - y[k - 1] - 2.0 * math.sqrt(v[start])) / max(span, 1e-3)
+            if fall * span > 0.5 and left < 0.06 * fall and fall * (t[start] - t[start - 1]) < 1.5:
+                cost += _UNEXPLAINED
+        row[COST_BEFORE] = cost
         row[SKIPPED] = start - first
 
     for tau in taus:
@@ -280,9 +291,10 @@ def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last:
         if before >= 0.0 or after < 0.35 * before:
             continue
         slowing = max(before - slopes[k - 1 - n - first], 0.0) if k - n - first >= n else 0.0
-        span = t[k + n - 1] - t[k]
-        # slope variance of n readings evenly over the span is 12 v / (n span^2)
-        sd = math.sqrt(12.0 * (v[k] + v[k - 1]) / n) / max(span, 1e-3)
+        # slope variance of n readings evenly over a span is 12 v / (n span^2)
+        right = max(t[k + n - 1] - t[k], 1e-3)
+        left = max(t[k - 1] - t[k - n], 1e-3)
+        sd = math.sqrt(12.0 / n * (v[k] / (right * right) + v[k - 1] / (left * left)))
         score = (after - before - slowing) / sd
         if score > best:
             best = score

@@ -35,6 +35,7 @@ from blankoff.evacuation.phases_weigh import (
     weigh_rise,
 )
 from blankoff.physics.compiled import kernel
+from blankoff.physics.saturation import _psat_kernel
 from blankoff.samples import FloatArray, IntArray
 
 N_PHASE = 9
@@ -46,13 +47,17 @@ MARK_OPENED = 2
 _PUMP_DOWN, _HOLD, _BREAK, _GAP = 0, 1, 2, 3
 _WHY_BEGINS, _WHY_FALLS, _WHY_BENDS, _WHY_STEP, _WHY_IN_GAP, _WHY_GAS, _WHY_NONE, _WHY_MARK = 0, 1, 2, 3, 4, 5, 6, 7
 
+_RESTART_S = 45.0
+_RESTART_PER_S = 7e-4
+"""A pump on an open valve lowers ln p at least so fast for so long: 200 l at 0.14 l/s; holds sag ten times slower."""
+
 _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
 _JUMP_LN = 0.6
 """Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
 
 @kernel
-def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) -> int:
+def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float) -> int:
     """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none.
 
     Parameters
@@ -62,6 +67,9 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) 
         carried away just before: at once after the isolation pressure rises at most by ``fastest * p``.
     """
     j = i0
+    top = -1e30
+    for i in range(i0, i1 + 1):
+        top = max(top, cy[i])
     for i in range(i0, i1):
         if j < i + 1:
             j = i + 1
@@ -75,7 +83,7 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float) 
             stood = ct[i] - ct[i0]
             before = max(math.exp(cy[i]) - math.exp(cy[i0]), 0.0)
             sudden = stood > 25.0 and i - i0 >= 3 and rate > 10.0 * (before + 5.0) / stood
-            if sudden or rate > 4.0 * max(fastest, 0.05) * math.exp(cy[i]):
+            if sudden or (top > vapour_ln and rate > 5.0 * max(fastest, 0.1) * math.exp(cy[i])):
                 level = cy[i] + 0.15 * (cy[k] - cy[i])
                 start = i + 1
                 while start < k and cy[start] < level:
@@ -127,7 +135,26 @@ def _fall_start(ct: FloatArray, cy: FloatArray, scales: FloatArray, i0: int, i1:
 
 
 @kernel
-def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: IntArray, rows: FloatArray) -> int:
+def _is_pumped(bt: FloatArray, by: FloatArray, bv: FloatArray, low: int, high: int, after: int) -> bool:
+    """Whether a fall between blocks `high` and `after` is pumping, and not a hold that sags or noise."""
+    fall = by[high] - by[after]
+    if fall > 0.7 * (by[high] - by[low]) and fall > 0.25:
+        return True
+    j = high
+    for i in range(high, after):
+        j = max(j, i + 1)
+        while j < after and bt[j] - bt[i] < _RESTART_S:
+            j += 1
+        sure = by[i] - by[j] - 4.0 * math.sqrt(bv[i] + bv[j])
+        if sure > _RESTART_PER_S * (bt[j] - bt[i]):
+            return True
+    return False
+
+
+@kernel
+def segment_log(
+    t: FloatArray, p: FloatArray, ambient_c: float, mark_s: FloatArray, mark_kinds: IntArray, rows: FloatArray
+) -> int:
     """Phases of one log into `rows`; returns how many. See `phases.find_phases_batch`."""
     n = t.size
     if n == 0:
@@ -155,6 +182,8 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
     at_s = t[0]
     why = _WHY_BEGINS
     sd = 0.0
+    warm = ambient_c if -30.0 < ambient_c < 60.0 else 28.0
+    vapour_ln = math.log(1.15 * _psat_kernel(warm + 2.0))
     pull = 0
     fastest = 0.0
     q = 0
@@ -188,15 +217,18 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
     while q < found or (found == 0 and q == 0):
         # points[q] is a low; the rise after it goes to points[q + 1], or it is the last stretch of the log
         low = points[q] if found else int(np.argmin(by[:nb]))
-        final = q + 1 >= found or q + 2 >= found
-        high = points[q + 1] if q + 1 < found else nb - 1
+        e = q + 1
+        while e + 1 < found and not _is_pumped(bt, by, bv, low, points[e], points[e + 1]):
+            e += 2
+        final = e + 1 >= found
+        high = points[e] if e < found else nb - 1
         end = nb - 1 if final else high
-        after_low = 0 if final else points[q + 2]
+        after_low = 0 if final else points[e + 1]
         i_end = bs[end + 1] - 1 if final else _fall_start(ct, cy, scales, bs[high], bs[after_low])
         for g in range(pull, low):
             if bt[g + 1] - bt[g] < 3.0 * scales[GAP_S]:
                 fastest = max(fastest, (by[g] - by[g + 1]) / (bt[g + 1] - bt[g]))
-        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest)
+        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest, vapour_ln)
         stand_end = end
         if jump >= 0:
             stand_end = low
@@ -241,7 +273,7 @@ def segment_log(t: FloatArray, p: FloatArray, mark_s: FloatArray, mark_kinds: In
             pull = high
         if final:
             break
-        q += 2
+        q = e + 1
     if at_i < n and not (k > 0 and rows[k - 1, 0] == _HOLD and ci[m - 1] < at_i):
         k = _put(rows, k, _PUMP_DOWN, at_s, t[n - 1], at_i, n, p, why, sd)
     for i in range(1, n):
