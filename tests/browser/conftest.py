@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from blankoff.report.pages import write_month
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+from blankoff.report.pages import write_month
 from tests.report.invented_month import WILD_NAMES, Plan, invented_month
 
 CHROMIUM = Path(os.environ.get("BLANKOFF_CHROMIUM", "/usr/bin/chromium"))

@@ -59,7 +59,9 @@ def test_charts_are_no_wider_than_a_narrow_screen(browser, fleets, fleet):
     tab = watch(context, folder)
     for name in chosen(folder, 2):
         page = tab.open(name)
-        widest = page.evaluate("Math.max(0, ...[...document.querySelectorAll('.plot svg')].map(s => s.getBoundingClientRect().right))")
+        widest = page.evaluate(
+            "Math.max(0, ...[...document.querySelectorAll('.plot svg')].map(s => s.getBoundingClientRect().right))"
+        )
         assert widest <= 390, (name, widest)
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, name
         tab.check(name)
@@ -79,7 +81,11 @@ def test_axe_finds_nothing_serious(browser, fleets, fleet, scheme):
             page = tab.open(name)
             page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
             found = axe.run(page).response["violations"]
-            bad = [(v["id"], v["impact"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found if v["impact"] in ("serious", "critical")]
+            bad = [
+                (v["id"], v["impact"], [n["html"][:160] for n in v["nodes"][:3]])
+                for v in found
+                if v["impact"] in ("serious", "critical")
+            ]
             assert bad == [], (name, width, json.dumps(bad, indent=1))
         context.close()
 
@@ -106,7 +112,9 @@ def test_the_keyboard_reaches_everything(browser, fleets, name):
             break
     seen_count = page.evaluate("[...window.seen].filter(e => e.matches('a[href],button,input,select,summary')).length")
     assert seen_count >= wanted, (seen_count, wanted, seen)
-    outline = page.evaluate("(() => { const a = document.querySelector('main a'); a.focus(); return getComputedStyle(a).outlineStyle; })()")
+    outline = page.evaluate(
+        "(() => { const a = document.querySelector('main a'); a.focus(); return getComputedStyle(a).outlineStyle; })()"
+    )
     assert outline != "none"
     context.close()
 
@@ -126,7 +134,9 @@ def test_tables_sort_and_filter_by_keyboard(browser, fleets):
     assert rates == sorted(rates, reverse=True)
     page = tab.open("maintenance.html")
     page.locator("label.filter input").first.fill("gauge")
-    shown = page.locator("table.lively").first.evaluate("t => [...t.tBodies[0].rows].filter(r => !r.hidden).map(r => r.textContent)")
+    shown = page.locator("table.lively").first.evaluate(
+        "t => [...t.tBodies[0].rows].filter(r => !r.hidden).map(r => r.textContent)"
+    )
     assert shown
     assert all("gauge" in text for text in shown)
     tab.check("maintenance.html")
@@ -138,14 +148,18 @@ def test_names_of_others_can_be_hidden(browser, fleets):
     context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
     tab = watch(context, fleets["usual"])
     page = tab.open("training.html")
-    people = page.evaluate("[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])")
+    people = page.evaluate(
+        "[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])"
+    )
     assert len(people) == 8
     stem, name = people[3]
     page.select_option("select[data-switch=person]", stem)
     page.wait_for_timeout(800)
     for media in ("screen", "print"):
         page.emulate_media(media=media)
-        text = page.evaluate("document.querySelector('main').innerText.replace(document.querySelector('select').innerText, '')")
+        text = page.evaluate(
+            "document.querySelector('main').innerText.replace(document.querySelector('select').innerText, '')"
+        )
         drawn = page.evaluate("[...document.querySelectorAll('.plot svg text')].map(t => t.textContent).join('\\n')")
         assert name in text
         assert name in drawn
@@ -162,7 +176,9 @@ def test_a_technicians_page_hides_others_from_the_start(browser, fleets):
     context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
     tab = watch(context, folder)
     training = tab.open("training.html")
-    people = training.evaluate("[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])")
+    people = training.evaluate(
+        "[...document.querySelectorAll('select[data-switch=person] option')].slice(1).map(o => [o.value, o.textContent])"
+    )
     for stem, name in people:
         page = tab.open(f"technician/{stem}.html")
         text = page.evaluate("document.querySelector('main').innerText")
@@ -205,15 +221,21 @@ def test_it_is_all_there_without_scripts(browser, fleets):
 def test_pictures(browser, fleets, pictures, scheme, width):
     """Screenshots of one page of each sort, and the printed page's own background is white."""
     folder = fleets["usual"]
-    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme="dark" if scheme != "light" else "light", offline=True)
+    context = browser.new_context(
+        viewport={"width": width, "height": 900}, color_scheme="dark" if scheme != "light" else "light", offline=True
+    )
     tab = watch(context, folder)
     for name in chosen(folder, 1):
         page = tab.open(name)
-        page.emulate_media(media="print" if scheme == "print" else "screen", color_scheme="dark" if scheme != "light" else "light")
+        page.emulate_media(
+            media="print" if scheme == "print" else "screen", color_scheme="dark" if scheme != "light" else "light"
+        )
         path = pictures / f"{name.replace('/', '-').removesuffix('.html')[:40]}-{width}-{scheme}.png"
         page.screenshot(path=path, full_page=True)
         assert path.stat().st_size > 10_000
-        paper, ink = page.evaluate("[getComputedStyle(document.documentElement).backgroundColor, getComputedStyle(document.body).color]")
+        paper, ink = page.evaluate(
+            "[getComputedStyle(document.documentElement).backgroundColor, getComputedStyle(document.body).color]"
+        )
         if scheme == "print":
             assert paper == "rgb(255, 255, 255)"
             assert max(int(x) for x in ink[4:-1].split(",")) < 80

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import MonthData
 from blankoff.report.pages import write_month
-
 from tests.report.invented_month import WILD_NAMES, Plan, invented_month
 
 

@@ -6,12 +6,15 @@ import altair as alt
 import numpy as np
 import pytest
 import vl_convert
-from blankoff.report import theme
-from blankoff.report.charts.base import Chart, safe_json
-from blankoff.report.charts.curve import copies_chart, curve_chart, hold_chart, hold_parts, over_range_stretches, thin_out
-from blankoff.report.pages import month_pages
 from hypothesis import given
 from hypothesis import strategies as st
+
+from blankoff.report import theme
+from blankoff.report.charts.base import Chart, safe_json
+from blankoff.report.charts.copies import copies_chart
+from blankoff.report.charts.curve import curve_chart, over_range_stretches, thin_out
+from blankoff.report.charts.hold import hold_chart, hold_parts
+from blankoff.report.pages import month_pages
 
 
 def charts_of(page):
@@ -38,20 +41,39 @@ def charts(book):
 
 def test_there_are_charts_of_every_sort(charts):
     keys = {key for _, key in charts}
-    assert {"months", "by-branch", "by-kind", "hours", "oil", "pump-deep", "fault-skipped", "practice", "trend-skipped", "history-floor", "spots-floor", "curve", "hold", "copies"} <= keys
+    assert {
+        "months",
+        "by-branch",
+        "by-kind",
+        "hours",
+        "oil",
+        "pump-deep",
+        "fault-skipped",
+        "practice",
+        "trend-skipped",
+        "history-floor",
+        "spots-floor",
+        "curve",
+        "hold",
+        "copies",
+    } <= keys
 
 
 def test_every_drawing_follows_the_grammars_schema(charts):
     """Against the Vega-Lite JSON schema that Altair ships [RUN]."""
     for (page, key), chart in charts.items():
-        alt.LayerChart.from_dict(chart.spec, validate=True) if "layer" in chart.spec else alt.Chart.from_dict(chart.spec, validate=True)
+        alt.LayerChart.from_dict(chart.spec, validate=True) if "layer" in chart.spec else alt.Chart.from_dict(
+            chart.spec, validate=True
+        )
         assert chart.spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/v6"), (page, key)
 
 
 def test_every_drawing_is_drawn_by_an_outside_renderer(charts):
     """vl-convert compiles each to Vega and draws it [RUN]."""
     for key, chart in charts.items():
-        svg = vl_convert.vegalite_to_svg(json.dumps({**theme.resolve(chart.spec), "width": 500}), vl_version=theme.VEGA_LITE)
+        svg = vl_convert.vegalite_to_svg(
+            json.dumps({**theme.resolve(chart.spec), "width": 500}), vl_version=theme.VEGA_LITE
+        )
         assert svg.startswith("<svg"), key
         assert "var(--" not in svg, key
         assert "NaN" not in svg, key
@@ -136,7 +158,12 @@ def test_over_range_stretches_reach_to_the_next_reading_in_range():
 
 def test_the_rise_is_split_as_the_model_says():
     """r t + A (1 - exp(-t / tau)) with the saturating part over the required hold as stored; worked by hand [CALC]."""
-    row = {"leak_micron_per_min": 6.0, "moisture_rise_micron": 100.0, "rise_time_constant_min": 5.0, "required_hold_minutes": 10.0}
+    row = {
+        "leak_micron_per_min": 6.0,
+        "moisture_rise_micron": 100.0,
+        "rise_time_constant_min": 5.0,
+        "required_hold_minutes": 10.0,
+    }
     steady, saturating = hold_parts(row, np.array([0.0, 5.0, 10.0]))
     assert steady.tolist() == [0.0, 30.0, 60.0]
     assert saturating[0] == 0.0
@@ -160,7 +187,9 @@ def test_the_curve_draws_the_readings_and_the_lines_in_the_fleets_unit(book, wil
     lines = {d["kind"]: d["y"] for d in chart.spec["datasets"]["lines"]}
     assert lines["limit"] == pytest.approx(133.32, rel=1e-4)
     air = float(np.median(data.log.ambient_c))
-    assert lines["water"] == pytest.approx(2339.3 * math.exp(17.27 * air / (237.3 + air) - 17.27 * 20 / 257.3), rel=0.005)
+    assert lines["water"] == pytest.approx(
+        2339.3 * math.exp(17.27 * air / (237.3 + air) - 17.27 * 20 / 257.3), rel=0.005
+    )
 
 
 def test_charts_need_what_they_draw(book):

@@ -5,11 +5,12 @@ import io
 import openpyxl
 import pytest
 import vobject
+from hypothesis import given
+from hypothesis import strategies as st
+
 from blankoff.report.book import open_book
 from blankoff.report.handover import HEADERS, calendar_bytes, csv_bytes, harmless, xlsx_bytes
 from blankoff.report.worklist import work_list
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 @pytest.fixture(scope="module")
@@ -89,8 +90,13 @@ def test_calendar_is_read_by_an_outside_parser(wild_items, wild_data):
 
 
 def test_the_same_work_keeps_its_uid_from_month_to_month(items, data):
-    first = {e.summary.value: e.uid.value for e in vobject.readOne(calendar_bytes(items, data.as_of).decode()).vevent_list}
-    later = {e.summary.value: e.uid.value for e in vobject.readOne(calendar_bytes(items, data.as_of + dt.timedelta(days=30)).decode()).vevent_list}
+    first = {
+        e.summary.value: e.uid.value for e in vobject.readOne(calendar_bytes(items, data.as_of).decode()).vevent_list
+    }
+    later = {
+        e.summary.value: e.uid.value
+        for e in vobject.readOne(calendar_bytes(items, data.as_of + dt.timedelta(days=30)).decode()).vevent_list
+    }
     assert first == later
 
 

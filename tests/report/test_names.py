@@ -1,9 +1,9 @@
 import re
 
-from blankoff.report.names import file_stem, page_path
 from hypothesis import given
 from hypothesis import strategies as st
 
+from blankoff.report.names import file_stem, page_path
 from tests.report.invented_month import WILD_NAMES
 
 

@@ -4,11 +4,11 @@ import time
 import polars as pl
 import pypdf
 import pytest
+
 from blankoff.report.book import open_book
 from blankoff.report.fonts import covered, font_data, show
 from blankoff.report.sheet import read_mark, same_sheet, sheet_bytes, verify_sheet, write_sheet
 from blankoff.report.words import CAUTIONS
-
 from tests.report.invented_month import WILD_NAMES
 
 
@@ -51,7 +51,19 @@ def test_a_crowded_sheet_still_fits(wild_book, wild_data):
     """The longest names in every field at once."""
     id_ = one_with(wild_book, "held")
     data = wild_book.evacuation(id_)
-    row = {**data.row, **{k: "w" * 200 for k in ("system_id", "kind", "pump_id", "hose_id", "gauge_id", "job_id", "branch", "technician_id", "refrigerant", "system_oil")}}
+    names = (
+        "system_id",
+        "kind",
+        "pump_id",
+        "hose_id",
+        "gauge_id",
+        "job_id",
+        "branch",
+        "technician_id",
+        "refrigerant",
+        "system_oil",
+    )
+    row = {**data.row, **dict.fromkeys(names, "w" * 200)}
     crowded = type(data)(**{**data.__dict__, "row": row})
     assert len(pypdf.PdfReader(io.BytesIO(sheet_bytes(crowded, wild_data.as_of))).pages) == 1
 

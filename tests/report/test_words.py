@@ -1,6 +1,7 @@
 import datetime as dt
 
 import pytest
+
 from blankoff.report import words
 
 
@@ -25,7 +26,10 @@ def test_dates_and_months_are_plain():
     assert words.months_up_to("2026-02", 4) == ["2025-11", "2025-12", "2026-01", "2026-02"]
 
 
-@pytest.mark.parametrize(("m", "text"), [(12.0, "12\u00a0min"), (200.0, "3\u00a0h 20\u00a0min"), (120.0, "2\u00a0h"), (4.44, "4.4\u00a0min"), (None, "–")])
+@pytest.mark.parametrize(
+    ("m", "text"),
+    [(12.0, "12\u00a0min"), (200.0, "3\u00a0h 20\u00a0min"), (120.0, "2\u00a0h"), (4.44, "4.4\u00a0min"), (None, "–")],
+)
 def test_minutes(m, text):
     assert words.minutes(m) == text
 
@@ -38,7 +42,15 @@ def test_nothing_is_ever_quite_certain():
 def test_finding_sizes_follow_the_fleets_unit():
     row = {"effect": 150.0, "effect_lower": 100.0, "effect_upper": 200.0, "unit": "micron"}
     assert words.effect_size(row, words.PressureWords("pa")) == "20\u00a0Pa (13.3 to 26.7)"
-    assert words.effect_size({**row, "effect": 0.28, "effect_lower": 0.2, "effect_upper": 0.36, "unit": "share"}, words.PressureWords("pa")).startswith("28\u00a0%")
+    assert words.effect_size({**row, "unit": "evacuation"}, words.PressureWords("pa")) == "–"
+    assert (
+        words.in_fleet_units("stops at about 150 microns (100 to 200); not 3 micronsies", words.PressureWords("pa"))
+        == "stops at about 20\u00a0Pa (13.3 to 26.7); not 3 micronsies"
+    )
+    assert words.effect_size(
+        {**row, "effect": 0.28, "effect_lower": 0.2, "effect_upper": 0.36, "unit": "share of jobs"},
+        words.PressureWords("pa"),
+    ).startswith("28\u00a0%")
 
 
 def test_every_code_of_the_contract_has_words():

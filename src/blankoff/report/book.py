@@ -115,12 +115,12 @@ class Book:
 
     @cached_property
     def months(self) -> list[str]:
-        """This month and the twelve before, oldest first."""
+        """The month under review and the twelve before, oldest first."""
         return months_up_to(self.data.month, 13)
 
     @cached_property
     def now(self) -> pl.DataFrame:
-        """This month's evacuations."""
+        """Evacuations of the month under review."""
         return self.work.filter(pl.col("month") == self.data.month)
 
     @cached_property

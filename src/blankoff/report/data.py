@@ -72,7 +72,8 @@ def empty_frame(schema: Mapping[str, Any]) -> pl.DataFrame:
 def conform(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
     """Cast to a schema; a missing column becomes null, an extra one stays behind the known ones."""
     known = [
-        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name) for name, dtype in schema.items()
+        (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in schema.items()
     ]
     return frame.select(*known, *[c for c in frame.columns if c not in schema])
 
@@ -112,11 +113,13 @@ class MonthData:
         Columns `TALK_SCHEMA`.
     coverage
         Columns `COVERAGE_SCHEMA`.
+    group_summary
+        ``fleet.groups``' summary of outcome groups (``group_id, unexplained`` are used); may be empty.
     load_log
         Evacuation id → its readings as a batch of one (``keys[0]`` is the log's content hash); an empty batch or a
         ``LookupError`` when there is none.
     not_made
-        ``(finding kind or estimate, why)`` for what could not be made from this fleet's input.
+        ``(finding kinds or estimates parted by commas, why)`` for what could not be made from this fleet's input.
     swap_plan
         Sentences on exchanges of equipment between vans that would tell apart what now travels together.
     """
@@ -137,6 +140,7 @@ class MonthData:
     proof_lost: pl.DataFrame = field(default_factory=lambda: empty_frame(PROOF_LOST_SCHEMA))
     talks: pl.DataFrame = field(default_factory=lambda: empty_frame(TALK_SCHEMA))
     coverage: pl.DataFrame = field(default_factory=lambda: empty_frame(COVERAGE_SCHEMA))
+    group_summary: pl.DataFrame = field(default_factory=pl.DataFrame)
     load_log: Callable[[str], SampleBatch] = no_log
     not_made: tuple[tuple[str, str], ...] = ()
     swap_plan: tuple[str, ...] = ()

@@ -58,4 +58,6 @@ def show(text: str, longest: int = 120) -> str:
     clipped = text if len(text) <= longest else text[: longest - 1] + "…"
     have = printable()
     known = "".join(c if ord(c) in have else " " if c in "\t\n\r" else f"[U+{ord(c):04X}]" for c in clipped)
-    return " ".join(w if len(w) <= 28 else "\u200b".join(w[i : i + 14] for i in range(0, len(w), 14)) for w in known.split(" "))
+    return " ".join(
+        w if len(w) <= 28 else "\u200b".join(w[i : i + 14] for i in range(0, len(w), 14)) for w in known.split(" ")
+    )

@@ -12,8 +12,8 @@ from pathlib import Path
 import icalendar
 import xlsxwriter
 
-from blankoff.report.worklist import WorkItem
 from blankoff.report.words import FACTOR_WORDS, KIND_WORDS
+from blankoff.report.worklist import WorkItem
 
 HEADERS = (
     "due_on",
@@ -134,7 +134,10 @@ def calendar_bytes(items: list[WorkItem], as_of: dt.date) -> bytes:
         event.add("dtstamp", stamp)
         event.add("dtstart", item.due)
         event.add("dtend", item.due + dt.timedelta(days=1))
-        event.add("summary", f"{KIND_WORDS.get(item.kind, item.kind)}: {FACTOR_WORDS.get(item.asset, item.asset)} {item.asset_id}")
+        event.add(
+            "summary",
+            f"{KIND_WORDS.get(item.kind, item.kind)}: {FACTOR_WORDS.get(item.asset, item.asset)} {item.asset_id}",
+        )
         text = f"{item.action}\n{item.reason}".strip()
         event.add("description", "".join(c for c in text if c >= " " or c == "\n"))
         event.add("categories", [FACTOR_WORDS.get(item.asset, item.asset)])
@@ -146,6 +149,8 @@ def calendar_bytes(items: list[WorkItem], as_of: dt.date) -> bytes:
 def write_handover(items: list[WorkItem], as_of: dt.date, out: Path) -> list[Path]:
     """Write ``maintenance.csv``, ``.xlsx`` and ``.ics`` into a folder; returns their paths."""
     paths = [out / f"maintenance.{ext}" for ext in ("csv", "xlsx", "ics")]
-    for path, content in zip(paths, (csv_bytes(items), xlsx_bytes(items, as_of), calendar_bytes(items, as_of)), strict=True):
+    for path, content in zip(
+        paths, (csv_bytes(items), xlsx_bytes(items, as_of), calendar_bytes(items, as_of)), strict=True
+    ):
         path.write_bytes(content)
     return paths

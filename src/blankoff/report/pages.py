@@ -22,7 +22,8 @@ from blankoff.report.views.entry import entry_page
 from blankoff.report.views.evacuation import evacuation_page
 from blankoff.report.views.maintenance import maintenance_page
 from blankoff.report.views.operations import operations_page
-from blankoff.report.views.people import person_extras, person_page, training_page
+from blankoff.report.views.person import person_extras, person_page
+from blankoff.report.views.training import training_page
 from blankoff.report.words import CAUTIONS, GLOSSARY, day, month_name, months_up_to
 from blankoff.report.worklist import work_list
 
@@ -52,7 +53,7 @@ def _environment() -> jinja2.Environment:
 @lru_cache(maxsize=1)
 def charts_bundle() -> str:
     """Return the charting libraries as one script, shared by all pages."""
-    return str(vl_convert.javascript_bundle(vl_version=theme.VEGA_LITE))
+    return str(vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", vl_version=theme.VEGA_LITE))
 
 
 def style_sheet() -> str:
@@ -132,7 +133,9 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
     written: list[Path] = []
     for name, page in month_pages(book):
         path = out / name
-        path.write_text(render(page, site, "../" if "/" in name else ""), encoding="utf-8", errors="replace", newline="\n")
+        path.write_text(
+            render(page, site, "../" if "/" in name else ""), encoding="utf-8", errors="replace", newline="\n"
+        )
         written.append(path)
     written += write_handover(work_list(book), data.as_of, out)
     assets = files("blankoff.report") / "assets"

@@ -20,7 +20,8 @@ import vl_convert
 
 from blankoff.report import theme
 from blankoff.report.charts.base import Chart
-from blankoff.report.charts.curve import curve_chart, hold_chart
+from blankoff.report.charts.curve import curve_chart
+from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
 from blankoff.report.fonts import FAMILY, font_folder, show
 from blankoff.report.views.evacuation import (
@@ -67,14 +68,18 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     end, limit = row.get("hold_at_limit_micron"), row.get("required_limit_micron")
     margins.append(("vacuum reached", pressure.text(lowest)))
     if lowest is not None and target is not None:
-        margins.append(("to the target", f"{pressure.text(abs(target - lowest))} {'under' if lowest <= target else 'over'}"))
+        margins.append(
+            ("to the target", f"{pressure.text(abs(target - lowest))} {'under' if lowest <= target else 'over'}")
+        )
     margins.append(("at the required minute", pressure.text(end)))
     if end is not None and limit is not None:
         margins.append(("to the limit", f"{pressure.text(abs(limit - end))} {'under' if end <= limit else 'over'}"))
     margins.append(("hold stood", minutes(row.get("hold_minutes"))))
     margins.append(("steady part of the rise", pressure.rate(row.get("leak_micron_per_min"))))
     margins.append(("part that levels off", pressure.text(row.get("moisture_rise_micron"))))
-    margins.append(("dryness margin", NONE if row.get("dryness_margin_k") is None else f"{number(row['dryness_margin_k'], 2)} K"))
+    margins.append(
+        ("dryness margin", NONE if row.get("dryness_margin_k") is None else f"{number(row['dryness_margin_k'], 2)} K")
+    )
     volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
     job = [
         ("circuit", f"{row.get('system_id') or NONE}{', ' + row['kind'] if row.get('kind') else ''}{volume}"),
@@ -113,7 +118,11 @@ def sheet_content(data: EvacuationData, made_on: dt.date, fit: tuple[int, int, i
         "title": f"Evacuation {show(id_, 60)}",
         "heading": f"Evacuation {show(id_, min(longest, 60))}",
         "description": "Evidence sheet of one evacuation",
-        "keywords": ["evacuation", f"blankoff-evacuation:{id_.encode('utf-8', 'surrogatepass').hex()}", f"blankoff-log:{mark}"],
+        "keywords": [
+            "evacuation",
+            f"blankoff-evacuation:{id_.encode('utf-8', 'surrogatepass').hex()}",
+            f"blankoff-log:{mark}",
+        ],
         "made": f"Evidence sheet, made {day(made_on)}",
         "verdict": show(verdict_sentence(data.row, pressure), 300),
         "lines": [show(line, 500) for line in lines],
@@ -154,7 +163,9 @@ def sheet_bytes(data: EvacuationData, made_on: dt.date) -> bytes:
     pdf = b""
     for fit in _FITS:
         content = json.dumps(sheet_content(data, made_on, fit), sort_keys=True)
-        made = _compiler().compile(sys_inputs={"data": content}, format="pdf", pdf_standards=list(STANDARDS), timestamp=stamp)
+        made = _compiler().compile(
+            sys_inputs={"data": content}, format="pdf", pdf_standards=list(STANDARDS), timestamp=stamp
+        )
         pdf = bytes(made)
         if _pages(pdf) == 1:
             break
@@ -199,4 +210,3 @@ def verify_sheet(pdf: bytes, expected_hash: str) -> bool:
 def same_sheet(pdf: bytes, data: EvacuationData, made_on: dt.date) -> bool:
     """Tell whether making the sheet again from the store gives the same bytes: nothing on it was changed."""
     return pdf == sheet_bytes(data, made_on)
-

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -76,10 +78,14 @@ PHASE_WORDS = {"pump_down": "pumping", "hold": "hold", "break": "gas break", "ga
 
 CAUTIONS = (
     "This is evidence for a qualified person, not a release to charge.",
-    "Refrigerants, pressurised nitrogen, electricity and flammable (A2L, A3) refrigerants can hurt people. Local codes, "
-    "the equipment maker's instructions and licensed practice come first.",
-    "Comparisons of people are for coaching. Small samples, unlike work and shared equipment mislead, so bounds and "
-    "caveats stand beside every name.",
+    (
+        "Refrigerants, pressurised nitrogen, electricity and flammable (A2L, A3) refrigerants can hurt people. Local codes, "
+        "the equipment maker's instructions and licensed practice come first."
+    ),
+    (
+        "Comparisons of people are for coaching. Small samples, unlike work and shared equipment mislead, so bounds and "
+        "caveats stand beside every name."
+    ),
 )
 
 GLOSSARY = {
@@ -250,6 +256,11 @@ def plural(n: int, one: str, many: str = "") -> str:
     return f"{count(n)}{NBSP}{one if n == 1 else many or one + 's'}"
 
 
+def clip(text: str, longest: int = 48) -> str:
+    """Cut text at a length, with an ellipsis."""
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
 def listed(words: list[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
@@ -258,16 +269,35 @@ def listed(words: list[str]) -> str:
 def effect_size(row: dict[str, Any], pressure: PressureWords) -> str:
     """Size of a finding with its bounds, in its own unit; pressures in the fleet's."""
     unit = str(row.get("unit") or "")
-    if row.get("effect") is None:
+    if row.get("effect") is None or unit == "evacuation":
         return NONE
+    show: Callable[[float | None], str] = number
+    tail = f"{NBSP}{unit}"
     if unit in {"micron", "microns"}:
-        show, tail = (lambda x: number(pressure.value(x))), f"{NBSP}{pressure.name}"
-    elif unit in {"share", "rate", "fraction", "probability"}:
-        show, tail = percent, ""
-    elif unit in {"ratio", ""}:
+        show, tail = (lambda x: NONE if x is None else number(pressure.value(x))), f"{NBSP}{pressure.name}"
+    elif unit.split(" ")[0] in {"share", "rate", "fraction", "probability"}:
+        show, tail = percent, unit.partition(" ")[2]
+        tail = f" {tail}" if tail else ""
+    elif unit.split(" ")[0] in {"ratio", ""}:
         show, tail = times, ""
-    else:
-        show, tail = number, f"{NBSP}{unit}"
+    elif len(unit) > 12:
+        tail = f", {unit}"
     low, high = row.get("effect_lower"), row.get("effect_upper")
-    inside = f" ({show(low)} to {show(high)})" if low is not None and high is not None else ""
+    inside = f" ({bounds(show(low), show(high))})" if low is not None and high is not None else ""
     return f"{show(row['effect'])}{tail}{inside}"
+
+
+_MICRONS = re.compile(r"(?<![\w.])(\d[\d.]*)\s+microns?\b(?: \((-?[\d.]+) to (-?[\d.]+)\))?")
+
+
+def in_fleet_units(text: str, pressure: PressureWords) -> str:
+    """Put the pressures of a sentence, which the tables write in microns, into the fleet's unit."""
+    if pressure.units == "micron":
+        return text
+
+    def shown(match: re.Match[str]) -> str:
+        low, high = match.group(2), match.group(3)
+        inside = f" ({number(pressure.value(float(low)))} to {number(pressure.value(float(high)))})" if low else ""
+        return f"{pressure.text(float(match.group(1)))}{inside}"
+
+    return _MICRONS.sub(shown, text)

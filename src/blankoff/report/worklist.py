@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from blankoff.report.book import ASSETS, Book
-from blankoff.report.words import day, effect_size
+from blankoff.report.words import day, effect_size, in_fleet_units
 
 SOON_DAYS = 62
 """Oil that falls due within two months is on the list; this project's own judgement, no source."""
@@ -69,8 +69,8 @@ def _from_finding(book: Book, f: Mapping[str, Any], oil: Mapping[str, Mapping[st
         f["kind"],
         f["subject"],
         f["subject_id"],
-        f["action"] or _DO.get(f["kind"], "Look at it"),
-        f["statement"] or "",
+        in_fleet_units(f["action"] or _DO.get(f["kind"], "Look at it"), book.pressure),
+        in_fleet_units(f["statement"] or "", book.pressure),
         f["probability"],
         f["since"],
         effect_size(dict(f), book.pressure),
@@ -95,7 +95,7 @@ def _from_forecast(book: Book, row: Mapping[str, Any]) -> WorkItem:
         "pump",
         row["pump_id"],
         f"Change the oil by {day(due)}",
-        row["reason"] or "",
+        in_fleet_units(row["reason"] or "", book.pressure),
         None,
         None,
         book.pressure.text(row["blankoff_micron"]),
@@ -118,4 +118,7 @@ def work_list(book: Book) -> list[WorkItem]:
     for row in book.oil.filter(pl.col("due_on").is_not_null() & (pl.col("due_on") <= horizon)).iter_rows(named=True):
         if ("oil_due", row["pump_id"]) not in named and row["pump_id"] not in worn:
             items.append(_from_forecast(book, row))
-    return sorted(items, key=lambda i: (i.due, -(i.cost_per_month or 0.0), _RANK[i.asset], -(i.probability or 0.0), i.asset_id, i.kind))
+    return sorted(
+        items,
+        key=lambda i: (i.due, -(i.cost_per_month or 0.0), _RANK[i.asset], -(i.probability or 0.0), i.asset_id, i.kind),
+    )

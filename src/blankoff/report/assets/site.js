@@ -43,6 +43,7 @@
     result.view.addEventListener("mouseover", (event, item) => {
       place.classList.toggle("leads", Boolean(item && item.datum && item.datum.href));
     });
+    place.firstElementChild?.setAttribute("aria-hidden", "true");
     figure.classList.add("drawn");
   };
   const drawAll = async () => {

@@ -86,7 +86,9 @@ def named(name: str) -> alt.NamedData:
 
 def build(chart: Any, height: int | None = None) -> Spec:
     """Turn an Altair chart into a bare spec that fills its container's width."""
-    sized = chart.properties(width="container") if height is None else chart.properties(width="container", height=height)
+    sized = (
+        chart.properties(width="container") if height is None else chart.properties(width="container", height=height)
+    )
     spec: Spec = sized.to_dict(validate=False)
     spec.pop("config", None)
     spec["config"] = theme.config()
@@ -100,7 +102,9 @@ def fill(spec: Spec, datasets: Mapping[str, Records], **changes: Any) -> Spec:
     A layer whose data is empty is left out: it would only make the drawing warn of axes without extent.
     """
     layers = [
-        layer for layer in spec.get("layer", []) if datasets.get(layer.get("data", {}).get("name", ""), True) or "data" not in layer
+        layer
+        for layer in spec.get("layer", [])
+        if datasets.get(layer.get("data", {}).get("name", ""), True) or "data" not in layer
     ]
     kept = {"layer": layers} if layers else {}
     return {**spec, **kept, **changes, "datasets": {k: list(v) for k, v in datasets.items() if v or not kept}}

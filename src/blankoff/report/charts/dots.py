@@ -12,12 +12,12 @@ import altair as alt
 
 from blankoff.report.charts.base import Chart, Spec, Table, build, figures, fill, named
 from blankoff.report.theme import role
+from blankoff.report.words import clip
 
 Scale: TypeAlias = Literal["share", "rate", "ratio", "hours", "date"]
 STEP = 26
 RATIO_TICKS = [0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.2, 1.5, 2, 3, 5, 10]
 _LEAST_RATE_AXIS = 0.2
-_LONGEST = 48
 _SHAPES = ("circle", "diamond", "square", "triangle-up")
 _ROLES = ("own", "peer", "service", "warn")
 
@@ -42,10 +42,15 @@ class Dot:
 
 def _axis(scale: Scale, title: str) -> Any:
     if scale == "date":
-        return alt.X("v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %y", tickCount=5, grid=True))
+        return alt.X(
+            "v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %y", tickCount=5, grid=True)
+        )
     if scale == "share":
         return alt.X(
-            "v:Q", title=title, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True), axis=alt.Axis(format=".0%", tickCount=5)
+            "v:Q",
+            title=title,
+            scale=alt.Scale(domain=[0, 1], nice=False, clamp=True),
+            axis=alt.Axis(format=".0%", tickCount=5),
         )
     if scale == "ratio":
         return alt.X(
@@ -55,18 +60,28 @@ def _axis(scale: Scale, title: str) -> Any:
             axis=alt.Axis(format="~r", values=RATIO_TICKS),
         )
     if scale == "rate":
-        return alt.X("v:Q", title=title, scale=alt.Scale(zero=True, nice=True, domainMax={"expr": "widest"}), axis=alt.Axis(format=".0%", tickCount=5))
+        return alt.X(
+            "v:Q",
+            title=title,
+            scale=alt.Scale(zero=True, nice=True, domainMax={"expr": "widest"}),
+            axis=alt.Axis(format=".0%", tickCount=5),
+        )
     return alt.X("v:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format="~r", tickCount=5))
 
 
 @lru_cache(maxsize=64)
 def _drawing(scale: Scale, title: str, series: tuple[str, ...], side_by_side: bool) -> Spec:
     x = _axis(scale, title)
-    y = alt.Y("label:N", scale=alt.Scale(domain={"expr": "labels"}), title=None, axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False))
+    y = alt.Y(
+        "label:N",
+        scale=alt.Scale(domain={"expr": "labels"}),
+        title=None,
+        axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False),
+    )
     shapes = alt.Scale(domain=list(series), range=list(_SHAPES[: len(series)]))
     colours = alt.Scale(domain=list(series), range=[role(r) for r in _ROLES[: len(series)]])
     legend = alt.Legend(title=None, columns=1) if len(series) > 1 else None
-    offset = {"yOffset": alt.YOffset("series:N", sort=list(series))} if side_by_side else {}
+    offset: dict[str, Any] = {"yOffset": alt.YOffset("series:N", sort=list(series))} if side_by_side else {}
     base = alt.Chart(named("dots")).encode(y=y, **offset)
     bounds = base.mark_rule(strokeWidth=2.4, opacity=0.65).encode(
         x=alt.X("low:T" if scale == "date" else "low:Q", title=title),
@@ -80,7 +95,9 @@ def _drawing(scale: Scale, title: str, series: tuple[str, ...], side_by_side: bo
         tooltip=alt.Tooltip("tip:N", title=""),
     )
     at = "v:T" if scale == "date" else "v:Q"
-    reference = alt.Chart(named("reference")).mark_rule(strokeDash=[4, 3], color=role("muted"), strokeWidth=1.2).encode(x=at)
+    reference = (
+        alt.Chart(named("reference")).mark_rule(strokeDash=[4, 3], color=role("muted"), strokeWidth=1.2).encode(x=at)
+    )
     words = (
         alt.Chart(named("reference"))
         .mark_text(align="left", baseline="bottom", dx=3, y=-2, fontSize=11, color=role("muted"))
@@ -98,13 +115,9 @@ def _plain(x: float | dt.date | None) -> float | str | None:
     return x.isoformat() if isinstance(x, dt.date) else figures(x)
 
 
-def _short(label: str) -> str:
-    return label if len(label) <= _LONGEST else f"{label[: _LONGEST - 1]}…"
-
-
 def _record(d: Dot) -> dict[str, Any]:
     record: dict[str, Any] = {
-        "label": _short(d.label),
+        "label": clip(d.label),
         "v": _plain(d.value),
         "low": _plain(d.lower),
         "high": _plain(d.upper),
@@ -134,10 +147,12 @@ def dots_chart(
     series = tuple(dict.fromkeys(d.series for d in dots)) or ("",)
     records = [_record(d) for d in dots]
     strokes = [_record(d) for d in ticks]
-    labels = list(dict.fromkeys(_short(d.label) for d in dots))
+    labels = list(dict.fromkeys(clip(d.label) for d in dots))
     side_by_side = len(labels) < len(dots)
     marks = [] if reference is None else [{"v": _plain(reference[0]), "label": reference[1]}]
-    top = max((float(x) for d in (*dots, *ticks) for x in (d.value, d.upper) if isinstance(x, float | int)), default=0.0)
+    top = max(
+        (float(x) for d in (*dots, *ticks) for x in (d.value, d.upper) if isinstance(x, float | int)), default=0.0
+    )
     params: list[dict[str, Any]] = [{"name": "labels", "value": labels}]
     if scale == "rate":
         params.append({"name": "widest", "value": figures(max(top, _LEAST_RATE_AXIS))})

@@ -15,7 +15,6 @@ from blankoff.report.charts.dots import RATIO_TICKS
 from blankoff.report.theme import role
 
 Axis: TypeAlias = Literal["share", "ratio", "pressure", "speed"]
-_DATE = {"type": "utc"}
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,10 @@ class Spot:
 def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
     if axis == "share":
         return alt.Y(
-            field, title=title, scale=alt.Scale(domainMin=0, nice=True, zero=True), axis=alt.Axis(format=".0%", tickCount=4)
+            field,
+            title=title,
+            scale=alt.Scale(domainMin=0, nice=True, zero=True),
+            axis=alt.Axis(format=".0%", tickCount=4),
         )
     if axis == "ratio":
         return alt.Y(
@@ -62,12 +64,15 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
             axis=alt.Axis(format="~r", values=RATIO_TICKS),
         )
     return alt.Y(
-        field, title=title, scale=alt.Scale(type="log", nice=False, padding=10), axis=alt.Axis(format=",~r", tickCount=5)
+        field,
+        title=title,
+        scale=alt.Scale(type="log", nice=False, padding=10),
+        axis=alt.Axis(format=",~r", tickCount=5),
     )
 
 
 def _x(field: str = "on:T") -> Any:
-    return alt.X(field, title=None, scale=alt.Scale(**_DATE), axis=alt.Axis(format="%b %y", tickCount=6, grid=False))
+    return alt.X(field, title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %y", tickCount=6, grid=False))
 
 
 @lru_cache(maxsize=64)
@@ -81,7 +86,9 @@ def _drawing(axis: Axis, title: str, height: int) -> Spec:
     )
     peers = levels.mark_line(color=role("peer"), strokeDash=[5, 4], strokeWidth=1.6).encode(x=x, y="peers:Q")
     events = alt.Chart(named("events"))
-    rules = events.mark_rule(color=role("service"), strokeWidth=1.6).encode(x=x, tooltip=alt.Tooltip("label:N", title=""))
+    rules = events.mark_rule(color=role("service"), strokeWidth=1.6).encode(
+        x=x, tooltip=alt.Tooltip("label:N", title="")
+    )
     tags = events.mark_text(
         angle=270, align="right", baseline="bottom", dx=-2, dy=-3, y=0, fontSize=10.5, color=role("service")
     ).encode(x=x, text="label:N")
@@ -106,7 +113,9 @@ def _drawing(axis: Axis, title: str, height: int) -> Spec:
             tooltip=alt.Tooltip("tip:N", title=""),
         )
     )
-    reference = alt.Chart(named("reference")).mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.2).encode(y=y)
+    reference = (
+        alt.Chart(named("reference")).mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.2).encode(y=y)
+    )
     words = (
         alt.Chart(named("reference"))
         .mark_text(align="right", x="width", dx=-4, dy=-6, fontSize=11, color=role("failed"))
@@ -143,7 +152,8 @@ def history_chart(
         for v in sorted(levels, key=lambda v: v.on)
     ]
     spot_rows: Records = [
-        {"on": s.on.isoformat(), "v": figures(s.value, 4), "verdict": s.verdict, "tip": s.tip, "href": s.href} for s in spots
+        {"on": s.on.isoformat(), "v": figures(s.value, 4), "verdict": s.verdict, "tip": s.tip, "href": s.href}
+        for s in spots
     ]
     event_rows: Records = [{"on": e.on.isoformat(), "label": e.label} for e in events]
     marks: Records = [] if reference is None else [{"v": figures(reference[0]), "label": reference[1]}]
@@ -160,7 +170,13 @@ def _verdict_drawing(height: int) -> Spec:
     x = alt.X("month:O", sort=None, title=None, axis=alt.Axis(labelAngle=0, ticks=False, domain=False))
     base = alt.Chart(named("verdicts")).encode(x=x, order="rank:O")
     bars = base.mark_bar(strokeWidth=1.2).encode(
-        y=alt.Y("share:Q", stack="zero", title="share of evacuations", axis=alt.Axis(format=".0%", tickCount=4), scale=alt.Scale(domain=[0, 1])),
+        y=alt.Y(
+            "share:Q",
+            stack="zero",
+            title="share of evacuations",
+            axis=alt.Axis(format=".0%", tickCount=4),
+            scale=alt.Scale(domain=[0, 1]),
+        ),
         color=alt.Color(
             "verdict:N",
             scale=alt.Scale(domain=order, range=[role("passed"), role("failed"), role("unproven")]),
@@ -171,7 +187,9 @@ def _verdict_drawing(height: int) -> Spec:
             scale=alt.Scale(domain=order, range=[role("passed"), role("failed"), role("unproven-edge")]),
             legend=None,
         ),
-        strokeDash=alt.StrokeDash("verdict:N", scale=alt.Scale(domain=order, range=[[1, 0], [1, 0], [3, 2]]), legend=None),
+        strokeDash=alt.StrokeDash(
+            "verdict:N", scale=alt.Scale(domain=order, range=[[1, 0], [1, 0], [3, 2]]), legend=None
+        ),
         tooltip=alt.Tooltip("tip:N", title=""),
     )
     words = (

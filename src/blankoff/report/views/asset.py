@@ -22,6 +22,7 @@ from blankoff.report.words import (
     count,
     day,
     hours,
+    in_fleet_units,
     listed,
     month_name,
     number,
@@ -57,7 +58,9 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
         )
         for r in rows
     ]  # fmt: skip
-    events = [Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)]
+    events = [
+        Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
+    ]
     last = rows[-1]
     word = capital(MEASURE_WORDS[measure])
     return history_chart(
@@ -68,7 +71,15 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
         "ratio to the fleet's middle",
         table_of(
             ("month", "ratio", "90 % bounds", "evacuations"),
-            [(month_name(r["month"]), times(r["ratio"]), f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}", count(r["n"])) for r in rows],
+            [
+                (
+                    month_name(r["month"]),
+                    times(r["ratio"]),
+                    f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}",
+                    count(r["n"]),
+                )
+                for r in rows
+            ],
         ),
         levels=levels,
         events=events,
@@ -79,7 +90,9 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
 def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
     """Every evacuation's own value over time, as it was measured; ``None`` when fewer than two are known."""
     column = _VALUES[measure]
-    known = book.work_of(factor, id_).filter(pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null())
+    known = book.work_of(factor, id_).filter(
+        pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null()
+    )
     if known.height < 2:
         return None
     pressure = book.pressure
@@ -90,11 +103,19 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         shown = pressure.text(r[column]) if floor else f"{number(value)} l/s"
         verdict = VERDICT_WORDS.get(r["verdict"] or "", "unproven")
         spots.append(
-            Spot(r["started_on"], value, verdict, f"{r['evacuation_id']}, {day(r['started_on'])}\n{shown}, {verdict}", book.href("evacuation", r["evacuation_id"]))
+            Spot(
+                r["started_on"],
+                value,
+                verdict,
+                f"{r['evacuation_id']}, {day(r['started_on'])}\n{shown}, {verdict}",
+                book.href("evacuation", r["evacuation_id"]),
+            )
         )
         rows.append((r["evacuation_id"], day(r["started_on"]), shown, verdict))
         links.append(book.href("evacuation", r["evacuation_id"]))
-    events = [Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)]
+    events = [
+        Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
+    ]
     reference = None
     if floor and factor == "pump":
         limit = book.data.settings.maintenance.blankoff_limit_micron
@@ -139,7 +160,15 @@ def _register_facts(book: Book, factor: str, id_: str) -> list[tuple[str, str]]:
             shown = str(value)
         out.append((word, shown))
     services = book.services_of(factor, id_)
-    out.append(("services", ", ".join(f"{ACTION_WORDS.get(s['action'], s['action'])} {day(s['serviced_on'])}" for s in services[::-1][:6]) or "none on record"))
+    out.append(
+        (
+            "services",
+            ", ".join(
+                f"{ACTION_WORDS.get(s['action'], s['action'])} {day(s['serviced_on'])}" for s in services[::-1][:6]
+            )
+            or "none on record",
+        )
+    )
     return out
 
 
@@ -147,30 +176,48 @@ def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
     findings = book.findings_on(factor, id_)
     lines = []
     if findings:
-        lines.append(f"Found: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}. {' '.join(f['action'] or '' for f in findings)}".strip())
+        lines.append(
+            f"Found: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}. {in_fleet_units(' '.join(f['action'] or '' for f in findings), book.pressure)}".strip()
+        )
     else:
         lines.append(f"Nothing was found against this {FACTOR_WORDS[factor]}.")
     if factor == "pump":
         oil = book.oil.filter(pl.col("pump_id") == id_)
         if oil.height:
             r = oil.row(0, named=True)
-            when = "No due day could be forecast" if r["due_on"] is None else f"Oil is due on about {day(r['due_on'])} (80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])})"
-            lines.append(f"{when}; blank-off pressure now {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil. {r['reason'] or ''}".strip())
+            when = (
+                "No due day could be forecast"
+                if r["due_on"] is None
+                else f"Oil is due on about {day(r['due_on'])} (80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])})"
+            )
+            lines.append(
+                f"{when}; blank-off pressure now {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil. {in_fleet_units(r['reason'] or '', book.pressure)}".strip()
+            )
     lost = book.hours_now.get((factor, id_))
     if lost and lost["hours_lost"] is not None and lost["hours_lost"] > 0:
-        lines.append(f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])}).")
+        lines.append(
+            f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])})."
+        )
     tied = {entangled_words(book, e) for (f, i, _), e in book.effects.items() if f == factor and i == id_} - {""}
     if tied:
-        lines.append(f"Take care: it was always used with {listed(sorted(tied))}. This fleet's history cannot tell which of them is the cause; a swap would.")
+        lines.append(
+            f"Take care: it was always used with {listed(sorted(tied))}. This fleet's history cannot tell which of them is the cause; a swap would."
+        )
     return tuple(lines)
 
 
 def _now_sentence(book: Book, factor: str, id_: str) -> str:
     parts = []
-    for measure, word in (("speed_viscous", "speed in the thick stage"), ("speed_deep", "speed in the deep stage"), ("floor", "lowest pressure")):
+    for measure, word in (
+        ("speed_viscous", "speed in the thick stage"),
+        ("speed_deep", "speed in the deep stage"),
+        ("floor", "lowest pressure"),
+    ):
         e = book.effects.get((factor, id_, measure))
         if e is not None and e["ratio"] is not None:
-            parts.append(f"{word} {ratio_words(e['ratio'])} ({times(e['ratio_lower'])} to {times(e['ratio_upper'])} of the fleet's middle, {plural(e['n'] or 0, 'evacuation')})")
+            parts.append(
+                f"{word} {ratio_words(e['ratio'])} ({times(e['ratio_lower'])} to {times(e['ratio_upper'])} of the fleet's middle, {plural(e['n'] or 0, 'evacuation')})"
+            )
     return f"As it stands on like work: {'; '.join(parts)}." if parts else ""
 
 
@@ -178,7 +225,11 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
     """Put one asset's page together."""
     work = book.work_of(factor, id_)
     findings = book.findings_on(factor, id_)
-    histories = [c for c in (ratio_history(book, factor, id_, m) for m in ("speed_viscous", "speed_deep", "floor")) if c is not None]
+    histories = [
+        c
+        for c in (ratio_history(book, factor, id_, m) for m in ("speed_viscous", "speed_deep", "floor"))
+        if c is not None
+    ]
     spots = [c for c in (spot_chart(book, factor, id_, m) for m in ("floor", "speed_deep")) if c is not None]
     named: set[str] = set()
     for f in findings:
@@ -193,21 +244,47 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
         Section(
             "history",
             "History on like work",
-            (Block("charts", histories),) if histories else (Block("missing", "No level on like work could be worked out: too few pulls on circuits of known volume, or the same partners throughout."),),
+            (Block("charts", histories),)
+            if histories
+            else (
+                Block(
+                    "missing",
+                    "No level on like work could be worked out: too few pulls on circuits of known volume, or the same partners throughout.",
+                ),
+            ),
             _now_sentence(book, factor, id_),
         )
     )
     if spots:
         sections.append(Section("measured", "As measured", (Block("charts", spots),)))
     elif work.height:
-        sections.append(Section("measured", "As measured", (Block("missing", "Fewer than two evacuations have a measured speed or lowest pressure."),)))
+        sections.append(
+            Section(
+                "measured",
+                "As measured",
+                (Block("missing", "Fewer than two evacuations have a measured speed or lowest pressure."),),
+            )
+        )
     if behind:
-        sections.append(Section("behind", "Logs behind the findings", (evacuation_table(book, "Logs behind the findings", behind[:MOST_LOGS], ""),)))
+        sections.append(
+            Section(
+                "behind",
+                "Logs behind the findings",
+                (evacuation_table(book, "Logs behind the findings", behind[:MOST_LOGS], ""),),
+            )
+        )
     sections.append(
         Section(
             "logs",
             "Its other logs" if behind else "Its logs",
-            (evacuation_table(book, f"The latest {len(others)} of {plural(len(rows) - len(behind), 'log')}", others, f"No evacuation with this {FACTOR_WORDS[factor]} is on record."),),
+            (
+                evacuation_table(
+                    book,
+                    f"The latest {len(others)} of {plural(len(rows) - len(behind), 'log')}",
+                    others,
+                    f"No evacuation with this {FACTOR_WORDS[factor]} is on record.",
+                ),
+            ),
         )
     )
     sections.append(Section("facts", "From the registers", (Block("plain", _register_facts(book, factor, id_)),)))
@@ -221,4 +298,3 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
         tuple(sections),
         ("Effective speed", "Deep stage", "Blank-off pressure", "Ratio to the fleet's middle", "Like work", "Bounds", "Entangled"),
     )  # fmt: skip
-

@@ -17,6 +17,7 @@ from blankoff.report.words import (
     REASON_WORDS,
     day,
     effect_size,
+    in_fleet_units,
     percent,
     sure,
 )
@@ -71,8 +72,8 @@ def _card(book: Book, f: Mapping[str, Any]) -> Card:
         anchor(f),
         capital(KIND_WORDS.get(f["kind"], str(f["kind"]))),
         book.link(f["subject"], f["subject_id"]),
-        f["statement"] or "",
-        f["action"] or "",
+        in_fleet_units(f["statement"] or "", book.pressure),
+        in_fleet_units(f["action"] or "", book.pressure),
         " ".join(small),
         tuple(book.link("evacuation", e) for e in evidence[:EVIDENCE_SHOWN]),
         max(len(evidence) - EVIDENCE_SHOWN, 0),
@@ -141,9 +142,16 @@ def evacuation_table(
     return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why, first)
 
 
+def not_made_items(book: Book) -> list[tuple[str, str]]:
+    """``(finding kind or estimate, why)``, one each."""
+    return [(k.strip(), why) for what, why in book.data.not_made for k in what.split(",")]
+
+
 def not_made_blocks(book: Book, kinds: Sequence[str]) -> tuple[Block, ...]:
     """Say what of these could not be made from this fleet's input, and why."""
-    lines = [f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in book.data.not_made if k in kinds]
+    lines = [
+        f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in not_made_items(book) if k in kinds
+    ]
     if not lines:
         return ()
     return (Block("quiet", "What could not be looked for in this fleet's data:"), Block("list", lines))

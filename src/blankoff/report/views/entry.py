@@ -9,7 +9,7 @@ from blankoff.report.layout import Block, Link, Page, Section, head, table_or
 from blankoff.report.views.common import capital, evacuation_rows
 from blankoff.report.views.maintenance import matters as maintenance_matters
 from blankoff.report.views.operations import matters as operations_matters
-from blankoff.report.views.operations import verdict_counts
+from blankoff.report.views.operations_charts import verdict_counts
 from blankoff.report.words import FACTOR_WORDS, KIND_WORDS, count, day, hours, month_name, percent, plural
 from blankoff.report.worklist import work_list
 
@@ -20,7 +20,9 @@ def worth_doing(book: Book) -> list[Link]:
     """Return the few things most worth doing: the costliest assets, then the surest findings, people and logs in turn."""
     ranked: list[tuple[tuple[float, float, str], Link]] = []
     seen: set[tuple[str, str]] = set()
-    items = sorted(work_list(book), key=lambda i: (-(i.hours_per_month or 0.0), not i.overdue, -(i.probability or 0.0), i.asset_id))
+    items = sorted(
+        work_list(book), key=lambda i: (-(i.hours_per_month or 0.0), not i.overdue, -(i.probability or 0.0), i.asset_id)
+    )
     for item in items:
         if (item.asset, item.asset_id) in seen:
             continue
@@ -33,7 +35,10 @@ def worth_doing(book: Book) -> list[Link]:
         )  # fmt: skip
     assets = [link for _, link in sorted(ranked, key=lambda p: p[0])]
     people = [
-        Link(f"Talk to {book.name_of(PEOPLE, f['subject_id'])}: {KIND_WORDS.get(f['kind'], f['kind'])}", book.href(PEOPLE, f["subject_id"]))
+        Link(
+            f"Talk to {book.name_of(PEOPLE, f['subject_id'])}: {KIND_WORDS.get(f['kind'], f['kind'])}",
+            book.href(PEOPLE, f["subject_id"]),
+        )
         for f in book.findings
         if f["subject"] == PEOPLE
     ]
@@ -60,10 +65,25 @@ def entry_page(book: Book) -> Page:
         {"href": "maintenance.html", "title": "Maintenance", "lines": [f"{plural(sum(i.overdue for i in work), 'thing')} to do now, {sum(not i.overdue for i in work)} falling due.", "Pumps by date, hose sets and gauges to pull, with evidence."]},
         {"href": "training.html", "title": "Training", "lines": [f"{plural(talk_to, 'person', 'people')} to talk to.", "Practice against like work, and whether coaching helped."]},
     ]  # fmt: skip
-    recent = [book.rows[e] for e in sorted(book.paged["evacuation"], key=lambda e: (book.rows[e]["month"] or "", book.rows[e]["started_on"].isoformat() if book.rows[e]["started_on"] else "", e), reverse=True)]
+    recent = [
+        book.rows[e]
+        for e in sorted(
+            book.paged["evacuation"],
+            key=lambda e: (
+                book.rows[e]["month"] or "",
+                book.rows[e]["started_on"].isoformat() if book.rows[e]["started_on"] else "",
+                e,
+            ),
+            reverse=True,
+        )
+    ]
     handed = {r["item"]: r for r in book.coverage.iter_rows(named=True)}
     logs = handed.get("log files")
-    told = f"{plural(logs['handed_in'], 'log')} handed in, {count(logs['used'])} used, {count(logs['refused'])} refused" if logs and logs["handed_in"] is not None else "What was handed in is not counted here"
+    told = (
+        f"{plural(logs['handed_in'], 'log')} handed in, {count(logs['used'])} used, {count(logs['refused'])} refused"
+        if logs and logs["handed_in"] is not None
+        else "What was handed in is not counted here"
+    )
     assets = ", ".join(plural(len(book.paged[a]), FACTOR_WORDS[a]) for a in (*ASSETS, PEOPLE))
     return Page(
         "index",

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from blankoff.report.book import Book, verdict_of
-from blankoff.report.charts.curve import copies_chart, curve_chart, hold_chart
+from blankoff.report.charts.copies import copies_chart
+from blankoff.report.charts.curve import curve_chart
+from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
 from blankoff.report.layout import Block, Link, Page, Section
 from blankoff.report.views.common import capital, circuit, finding_cards
@@ -26,7 +28,11 @@ def verdict_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     """Say the verdict and why, with the numbers that made it."""
     verdict = verdict_of(row.get("verdict"))
     word = capital(verdict.word) if verdict else "Not judged"
-    limit, hold, target = row.get("required_limit_micron"), row.get("required_hold_minutes"), row.get("required_target_micron")
+    limit, hold, target = (
+        row.get("required_limit_micron"),
+        row.get("required_hold_minutes"),
+        row.get("required_target_micron"),
+    )
     reason = row.get("reason") or ""
     lowest = row.get("lowest_pumped_micron") or row.get("final_vacuum_micron")
     detail = {
@@ -71,7 +77,9 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
         parts += f" Steady part {pressure.rate(row['leak_micron_per_min'])}"
         if row.get("leak_micron_per_min_se") is not None:
             parts += f" (standard error {pressure.rate(row['leak_micron_per_min_se'])})"
-        parts += f"; the part that levels off adds {pressure.text(row.get('moisture_rise_micron'))} over the required hold."
+        parts += (
+            f"; the part that levels off adds {pressure.text(row.get('moisture_rise_micron'))} over the required hold."
+        )
     if row.get("p_leak") is not None and row.get("p_moisture") is not None:
         parts += f" That the steady part matters is {sure(row['p_leak'])} likely; that the other part does, {sure(row['p_moisture'])}."
     more = row.get("more_hold_minutes")
@@ -86,7 +94,11 @@ def curve_title(data: EvacuationData) -> str:
     if row.get("pumped_minutes") is None:
         return "The whole log"
     text = f"Pumped {minutes(row['pumped_minutes'])} to {pressure.text(row.get('final_vacuum_micron') or row.get('lowest_pumped_micron'))}"
-    return f"{text}, then stood {minutes(row['hold_minutes'])}" if row.get("hold_minutes") is not None else f"{text}; no hold"
+    return (
+        f"{text}, then stood {minutes(row['hold_minutes'])}"
+        if row.get("hold_minutes") is not None
+        else f"{text}; no hold"
+    )
 
 
 def hold_title(data: EvacuationData) -> str:
@@ -95,7 +107,9 @@ def hold_title(data: EvacuationData) -> str:
     start, end = row.get("hold_start_micron"), row.get("hold_end_micron")
     if start is None or end is None:
         return "The hold, its rise taken apart"
-    moved = f"{'rose' if end >= start else 'fell'} {pressure.text(abs(end - start))} in {minutes(row.get('hold_minutes'))}"
+    moved = (
+        f"{'rose' if end >= start else 'fell'} {pressure.text(abs(end - start))} in {minutes(row.get('hold_minutes'))}"
+    )
     return f"The hold {moved}: {RISE_WORDS.get(row.get('rise_kind') or '', 'not taken apart')}"
 
 
@@ -103,7 +117,9 @@ def criterion_source(data: EvacuationData) -> str:
     """Say where the acceptance criterion comes from."""
     given = [k for k in ("target_micron", "hold_limit_micron", "hold_minutes") if data.register_row.get(k) is not None]
     kind = data.row.get("kind")
-    rest = f"the fleet's setting for {kind}" if kind in data.settings.acceptance_by_kind else "the fleet's general setting"
+    rest = (
+        f"the fleet's setting for {kind}" if kind in data.settings.acceptance_by_kind else "the fleet's general setting"
+    )
     if len(given) == 3:
         return "this job's own row in the register"
     return f"this job's own row in the register, the rest from {rest}" if given else rest
@@ -119,13 +135,23 @@ def gauge_words(row: Mapping[str, Any]) -> str:
     """Gauge's stated accuracy and calibration date."""
     if row.get("gauge_id") is None:
         return NONE
-    accuracy = "accuracy not stated" if row.get("accuracy_percent") is None else f"± {number(row['accuracy_percent'])} % of reading"
-    calibrated = "calibration date unknown" if row.get("calibrated_on") is None else f"calibrated {day(row['calibrated_on'])}"
+    accuracy = (
+        "accuracy not stated"
+        if row.get("accuracy_percent") is None
+        else f"± {number(row['accuracy_percent'])} % of reading"
+    )
+    calibrated = (
+        "calibration date unknown" if row.get("calibrated_on") is None else f"calibrated {day(row['calibrated_on'])}"
+    )
     return f"{accuracy}, {calibrated}"
 
 
 def _pump_down(row: Mapping[str, Any], pressure: PressureWords) -> list[tuple[str, str]]:
-    marks = [(f"to {pressure.text(float(p))}", minutes(row[f"minutes_to_{p}"])) for p in (10000, 5000, 2000, 1000, 500) if row.get(f"minutes_to_{p}") is not None]
+    marks = [
+        (f"to {pressure.text(float(p))}", minutes(row[f"minutes_to_{p}"]))
+        for p in (10000, 5000, 2000, 1000, 500)
+        if row.get(f"minutes_to_{p}") is not None
+    ]
     water = NONE
     if row.get("water_g") is not None:
         water = f"{number(row['water_g'], 2)} g"
@@ -139,8 +165,14 @@ def _pump_down(row: Mapping[str, Any], pressure: PressureWords) -> list[tuple[st
         ("pumped", minutes(row.get("pumped_minutes"))),
         *marks,
         ("last steady reading before isolation", pressure.text(row.get("final_vacuum_micron"))),
-        ("effective speed, thick stage", f"{number(row['speed_viscous_l_s'])} l/s" if row.get("speed_viscous_l_s") is not None else speed),
-        ("effective speed, deep stage", f"{number(row['speed_deep_l_s'])} l/s" if row.get("speed_deep_l_s") is not None else speed),
+        (
+            "effective speed, thick stage",
+            f"{number(row['speed_viscous_l_s'])} l/s" if row.get("speed_viscous_l_s") is not None else speed,
+        ),
+        (
+            "effective speed, deep stage",
+            f"{number(row['speed_deep_l_s'])} l/s" if row.get("speed_deep_l_s") is not None else speed,
+        ),
         ("boil-off plateau", plateau),
         ("water boiled off", water),
     ]
@@ -188,9 +220,20 @@ def evacuation_page(book: Book, id_: str) -> Page:
         same = [book.link("evacuation", e) for e, _ in data.copies]
         blocks: list[Block] = [Block("chart", copies)] if copies else []
         blocks.append(Block("links", same))
-        sections.append(Section("copies-section", "Shares its curve with", tuple(blocks), "Look at both before speaking to anybody. The same file may have been handed in for two jobs by mistake."))
+        sections.append(
+            Section(
+                "copies-section",
+                "Shares its curve with",
+                tuple(blocks),
+                "Look at both before speaking to anybody. The same file may have been handed in for two jobs by mistake.",
+            )
+        )
     if data.findings:
-        sections.append(Section("findings", "Findings that name this log", (Block("findings", finding_cards(book, data.findings[:6])),)))
+        sections.append(
+            Section(
+                "findings", "Findings that name this log", (Block("findings", finding_cards(book, data.findings[:6])),)
+            )
+        )
     sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)),)))
     sections.append(Section("pumping", "Pumping", (Block("plain", _pump_down(row, pressure)),)))
     return Page(

@@ -41,7 +41,9 @@ _LITTLE_H = 0.5
 
 def oil_chart(book: Book) -> Chart | None:
     """When each pump's oil falls due, with bounds."""
-    rows = [r for r in book.oil.sort("due_on", "pump_id", nulls_last=True).iter_rows(named=True) if r["due_on"] is not None]
+    rows = [
+        r for r in book.oil.sort("due_on", "pump_id", nulls_last=True).iter_rows(named=True) if r["due_on"] is not None
+    ]
     if not rows:
         return None
     dots, cells = [], []
@@ -50,10 +52,21 @@ def oil_chart(book: Book) -> Chart | None:
         tip = f"{name}: due {day(r['due_on'])}\n80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])}\nnow {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil"
         dots.append(Dot(name, r["due_on"], r["due_lower"], r["due_upper"], "", tip, book.href("pump", name)))
         cells.append(
-            (name, day(r["due_on"]), f"{day(r['due_lower'])} to {day(r['due_upper'])}", book.pressure.text(r["blankoff_micron"]), hours(r["oil_hours"]), r["reason"] or NONE)
+            (
+                name,
+                day(r["due_on"]),
+                f"{day(r['due_lower'])} to {day(r['due_upper'])}",
+                book.pressure.text(r["blankoff_micron"]),
+                hours(r["oil_hours"]),
+                r["reason"] or NONE,
+            )
         )
     soon = sum(r["due_on"] <= book.data.as_of + dt.timedelta(days=31) for r in rows)
-    title = f"{plural(soon, 'pump needs', 'pumps need')} fresh oil within a month" if soon else "No pump needs fresh oil within a month"
+    title = (
+        f"{plural(soon, 'pump needs', 'pumps need')} fresh oil within a month"
+        if soon
+        else "No pump needs fresh oil within a month"
+    )
     note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. Click a dot to open the pump."
     if len(rows) > _MOST_DOTS:
         note += f" The {_MOST_DOTS} soonest of {len(rows)} pumps."
@@ -64,7 +77,11 @@ def oil_chart(book: Book) -> Chart | None:
         dots,
         "date",
         "",
-        table_of(("pump", "due", "80 % bounds", "blank-off now", "hours on this oil", "why"), cells, [book.href("pump", r["pump_id"]) for r in rows[:_MOST_DOTS]]),
+        table_of(
+            ("pump", "due", "80 % bounds", "blank-off now", "hours on this oil", "why"),
+            cells,
+            [book.href("pump", r["pump_id"]) for r in rows[:_MOST_DOTS]],
+        ),
         reference=(book.data.as_of, "today"),
         note=note,
     )
@@ -99,7 +116,9 @@ def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
                     Cell((Link(f"{FACTOR_WORDS[item.asset]} {link.text}", link.href),), link.text.lower()),
                     cell(capital(KIND_WORDS[item.kind])),
                     cell(item.action),
-                    number_cell(sure(item.probability) if item.probability is not None else "forecast", item.probability),
+                    number_cell(
+                        sure(item.probability) if item.probability is not None else "forecast", item.probability
+                    ),
                     _waiting(item),
                 )
             )
@@ -109,7 +128,9 @@ def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
 
 def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> Chart | None:
     """How each asset stands to the fleet's middle on like work, the worst first."""
-    rows = [r for r in book.effects.values() if r["factor"] == factor and r["measure"] == measure and r["ratio"] is not None]
+    rows = [
+        r for r in book.effects.values() if r["factor"] == factor and r["measure"] == measure and r["ratio"] is not None
+    ]
     if not rows:
         return None
     worst_low = measure != "floor"
@@ -119,8 +140,26 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
         tied = entangled_words(book, r)
         name = book.name_of(factor, r["level_id"])
         tip = f"{name}: {times(r['ratio'])} of the fleet's middle\n90 % bounds {times(r['ratio_lower'])} to {times(r['ratio_upper'])}\n{count(r['n'])} evacuations"
-        dots.append(Dot(name, r["ratio"], r["ratio_lower"], r["ratio_upper"], "can't be told apart" if tied else "stands alone", f"{tip}\ncan't be told from {tied}" if tied else tip, book.href(factor, r["level_id"])))
-        cells.append((name, times(r["ratio"]), f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}", count(r["n"]), tied or NONE))
+        dots.append(
+            Dot(
+                name,
+                r["ratio"],
+                r["ratio_lower"],
+                r["ratio_upper"],
+                "can't be told apart" if tied else "stands alone",
+                f"{tip}\ncan't be told from {tied}" if tied else tip,
+                book.href(factor, r["level_id"]),
+            )
+        )
+        cells.append(
+            (
+                name,
+                times(r["ratio"]),
+                f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}",
+                count(r["n"]),
+                tied or NONE,
+            )
+        )
     note = "1.0 is the fleet's middle on like work. Lines: 90 % bounds. Circle: stands alone; diamond: always used with something else, so the cause may be that."
     if len(rows) > _MOST_DOTS:
         note += f" The {_MOST_DOTS} lowest of {len(rows)}."
@@ -168,27 +207,50 @@ def _asset_section(book: Book, factor: str) -> Section:
             )
         )
     rows.sort(key=lambda r: r[0])
-    kinds = {"pump": ("pump_worn", "oil_due"), "hose": ("hose_leaking", "hose_restricted"), "gauge": ("gauge_off",)}[factor]
+    kinds = {"pump": ("pump_worn", "oil_due"), "hose": ("hose_leaking", "hose_restricted"), "gauge": ("gauge_off",)}[
+        factor
+    ]
     blocks: list[Block] = []
     if findings:
         blocks.append(Block("findings", finding_cards(book, findings[:8])))
     if factor == "pump":
         chart = oil_chart(book)
-        blocks.append(Block("chart", chart) if chart else Block("missing", "No oil forecast could be made: it needs pump hours and, for its dates, oil changes in the services register."))
+        blocks.append(
+            Block("chart", chart)
+            if chart
+            else Block(
+                "missing",
+                "No oil forecast could be made: it needs pump hours and, for its dates, oil changes in the services register.",
+            )
+        )
     if factor in ("pump", "hose"):
         pair = [
             c
             for c in (
-                levels_chart(book, factor, "speed_viscous", f"{factor}-viscous", "Speed in the thick stage") if factor == "pump" else None,
+                levels_chart(book, factor, "speed_viscous", f"{factor}-viscous", "Speed in the thick stage")
+                if factor == "pump"
+                else None,
                 levels_chart(book, factor, "speed_deep", f"{factor}-deep", "Speed in the deep stage"),
             )
             if c is not None
         ]
-        blocks.append(Block("charts", pair) if pair else Block("missing", "Speeds could not be compared: they need circuits of known volume."))
+        blocks.append(
+            Block("charts", pair)
+            if pair
+            else Block("missing", "Speeds could not be compared: they need circuits of known volume.")
+        )
     blocks.append(
         table_or(
             f"All {FACTOR_PLURALS[factor]}, those with findings first; ratios are to the fleet's middle on like work, with 90 % bounds",
-            head(FACTOR_WORDS[factor], "found", "#deep speed", "#lowest pressure", "#hours lost this month", "#evacuations this month", "last service"),
+            head(
+                FACTOR_WORDS[factor],
+                "found",
+                "#deep speed",
+                "#lowest pressure",
+                "#hours lost this month",
+                "#evacuations this month",
+                "last service",
+            ),
             [r for _, r in rows],
             f"No {FACTOR_PLURALS[factor]} are on record.",
         )
@@ -206,7 +268,9 @@ def _ratio(effect: dict[str, float]) -> str:
 def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
     """Say in a few sentences what the planner should take along."""
     if not items:
-        return ("Nothing is due: no pump, hose set or gauge shows a fault that the logs can prove, and no oil falls due within two months.",)
+        return (
+            "Nothing is due: no pump, hose set or gauge shows a fault that the logs can prove, and no oil falls due within two months.",
+        )
     now = [i for i in items if i.overdue]
     later = [i for i in items if not i.overdue]
     lines = []
@@ -215,10 +279,14 @@ def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
         told = listed([plural(n, FACTOR_WORDS[a], FACTOR_PLURALS[a]) for a, n in per.items() if n])
         lines.append(f"To do now: {told}.")
     if later:
-        lines.append(f"Oil falls due within two months on {plural(len(later), 'more pump')}, the first on {day(later[0].due)} (pump {later[0].asset_id}).")
+        lines.append(
+            f"Oil falls due within two months on {plural(len(later), 'more pump')}, the first on {day(later[0].due)} (pump {later[0].asset_id})."
+        )
     costly = max(items, key=lambda i: (i.hours_per_month or 0.0, i.asset_id))
     if costly.hours_per_month:
-        lines.append(f"Waiting costs most with {FACTOR_WORDS[costly.asset]} {costly.asset_id}: {hours(costly.hours_per_month)} a month beyond a typical one.")
+        lines.append(
+            f"Waiting costs most with {FACTOR_WORDS[costly.asset]} {costly.asset_id}: {hours(costly.hours_per_month)} a month beyond a typical one."
+        )
     return tuple(lines)
 
 

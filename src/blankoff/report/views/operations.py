@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
 import polars as pl
 
 from blankoff.report.book import Book, share_bounds
-from blankoff.report.charts.base import Chart, Records, table_of
-from blankoff.report.charts.dots import Dot, dots_chart
-from blankoff.report.charts.series import verdict_chart
 from blankoff.report.layout import Block, Link, Page, Row, Section, cell, chart_or, head, table_or
 from blankoff.report.views.common import (
     capital,
     evacuation_table,
     finding_cards,
     no_rows_section,
+    not_made_items,
     number_cell,
+)
+from blankoff.report.views.operations_charts import (
+    THIN,
+    VERDICTS,
+    hours_chart,
+    months_chart,
+    shares_chart,
+    signed_without_proof,
+    verdict_counts,
 )
 from blankoff.report.words import (
     FACTOR_PLURALS,
@@ -25,31 +31,14 @@ from blankoff.report.words import (
     KIND_WORDS,
     NONE,
     REASON_WORDS,
-    VERDICT_WORDS,
     count,
     day,
     hours,
     money,
     month_name,
-    month_short,
     percent,
     plural,
 )
-
-VERDICTS = ("passed", "failed", "unproven")
-THIN = 5
-_MOST_ROWS = 14
-
-
-def verdict_counts(frame: pl.DataFrame) -> dict[str, int]:
-    """Evacuations by verdict, every verdict present."""
-    found = Counter(frame.get_column("verdict").drop_nulls().to_list())
-    return {v: found.get(v, 0) for v in VERDICTS}
-
-
-def signed_without_proof(frame: pl.DataFrame) -> pl.DataFrame:
-    """Evacuations that were signed as passed and are not proven."""
-    return frame.filter((pl.col("reported") == "passed") & (pl.col("verdict") != "passed"))
 
 
 def against_before(book: Book) -> str:
@@ -60,141 +49,20 @@ def against_before(book: Book) -> str:
         return "There are no earlier months to compare with." if n else ""
     share, low, high = share_bounds(now["passed"], n)
     past = before["passed"] / m
-    if low <= past <= high:
-        how = "no clear change"
-    else:
-        how = "better than before" if share > past else "worse than before"
+    changed = "better than before" if share > past else "worse than before"
+    how = "no clear change" if low <= past <= high else changed
     return f"In the twelve months before, {percent(past)} were proven: {how}."
-
-
-def months_chart(book: Book) -> Chart | None:
-    """Proven, failed and unproven by month."""
-    frame = book.work.filter(pl.col("month").is_in(book.months))
-    if frame.is_empty():
-        return None
-    by = frame.group_by("month", "verdict").len()
-    counts = {(r["month"], r["verdict"]): r["len"] for r in by.iter_rows(named=True)}
-    records: Records = []
-    rows = []
-    for month in book.months:
-        total = sum(counts.get((month, v), 0) for v in VERDICTS)
-        below = 0.0
-        for rank, verdict in enumerate(VERDICTS):
-            n = counts.get((month, verdict), 0)
-            share = n / total if total else 0.0
-            if n:
-                records.append(
-                    {
-                        "month": month_short(month),
-                        "verdict": VERDICT_WORDS[verdict],
-                        "n": n,
-                        "share": round(share, 5),
-                        "middle": round(below + share / 2, 5),
-                        "rank": rank,
-                        "tip": f"{month_name(month)}: {n} of {total} {VERDICT_WORDS[verdict]} ({percent(share)})",
-                    }
-                )
-            below += share
-        if not total:
-            records.append({"month": month_short(month), "verdict": "unproven", "n": 0, "share": 0, "middle": 0, "rank": 2, "tip": ""})
-        rows.append((month_name(month), count(total), *(count(counts.get((month, v), 0)) for v in VERDICTS)))
-    now = verdict_counts(book.now)
-    n = sum(now.values())
-    title = f"{percent(now['passed'] / n)} proven in {month_name(book.month)}" if n else "Proven, month by month"
-    return verdict_chart(
-        "months",
-        title,
-        "Stacked bars, one per month: share of evacuations proven, failed and unproven, with counts inside.",
-        records,
-        table_of(("month", "evacuations", "proven", "failed", "unproven"), rows),
-        "Numbers inside the bars are evacuations. From below: proven, failed, unproven (dashed edge).",
-    )
-
-
-def shares_chart(book: Book, column: str, word: str) -> Chart | None:
-    """Proven share by branch or system kind, this month against the twelve before."""
-    frame = book.now.filter(pl.col(column).is_not_null())
-    if frame.is_empty():
-        return None
-    past = book.year
-    groups = frame.group_by(column).agg(pl.len().alias("n")).sort(["n", column], descending=[True, False]).head(_MOST_ROWS)
-    dots: list[Dot] = []
-    rows = []
-    worst: tuple[float, str] | None = None
-    overall = verdict_counts(book.now)["passed"] / max(book.now.height, 1)
-    for name in groups.get_column(column).to_list():
-        cells = [str(name)]
-        for label, part in (("this month", frame), ("twelve months before", past)):
-            own = part.filter(pl.col(column) == name)
-            hits, n = verdict_counts(own)["passed"], own.height
-            share, low, high = share_bounds(hits, n)
-            tip = f"{name}, {label}: {hits} of {n} proven ({percent(share)})\n90 % bounds {percent(low)} to {percent(high)}"
-            dots.append(Dot(str(name), share if n else None, low if n else None, high if n else None, label, tip))
-            cells.extend([f"{count(hits)} of {count(n)}", f"{percent(share)} ({percent(low)} to {percent(high)})" if n else NONE])
-            if label == "this month" and n >= THIN and high < overall and (worst is None or share < worst[0]):
-                worst = (share, str(name))
-        rows.append(cells)
-    title = (
-        f"By {word}: {worst[1]} is clearly below the rest, {percent(worst[0])} proven"
-        if worst
-        else f"By {word}: no {word} is clearly below the rest"
-    )
-    return dots_chart(
-        f"by-{column}",
-        title,
-        f"Share proven by {word} this month and in the twelve months before, with 90 % bounds.",
-        dots,
-        "share",
-        "share proven",
-        table_of((word, "this month", "share (90 % bounds)", "twelve before", "share (90 % bounds)"), rows),
-        note="Circle: this month. Diamond: the twelve months before. Lines: 90 % bounds.",
-    )
-
-
-def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
-    """Hours lost this month, the costliest things first, and those rows."""
-    rows = sorted(
-        (r for r in book.hours_now.values() if r["hours_lost"] is not None and r["hours_lost"] > 0),
-        key=lambda r: (-r["hours_lost"], r["factor"], r["level_id"]),
-    )
-    if not rows:
-        return None, []
-    dots, cells = [], []
-    for r in rows[:_MOST_ROWS]:
-        name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
-        cost = "" if r["cost"] is None else f", cost {money(r['cost'])}"
-        tip = f"{name}: {hours(r['hours_lost'])} lost (90 % bounds {hours(r['hours_lower'])} to {hours(r['hours_upper'])}){cost}"
-        dots.append(Dot(name, r["hours_lost"], r["hours_lower"], r["hours_upper"], "", tip, book.href(r["factor"], r["level_id"])))
-        cells.append(
-            (name, hours(r["hours_lost"]), f"{hours(r['hours_lower'])} to {hours(r['hours_upper'])}", money(r["cost"]), count(r["evacuations"]))
-        )
-    top = rows[0]
-    title = f"{capital(FACTOR_WORDS.get(top['factor'], top['factor']))} {book.name_of(top['factor'], top['level_id'])} cost the most: {hours(top['hours_lost'])}"
-    chart = dots_chart(
-        "hours",
-        title,
-        "Hours lost this month against a typical rig on the same circuits, the costliest first, with 90 % bounds.",
-        dots,
-        "hours",
-        "hours beyond a typical rig",
-        table_of(
-            ("what", "hours lost", "90 % bounds", "cost (own money)", "evacuations"),
-            cells,
-            [book.href(r["factor"], r["level_id"]) for r in rows[:_MOST_ROWS]],
-        ),
-        reference=(0.0, ""),
-        note="Against what the same circuits would have taken with a typical rig. Click a dot to open its page.",
-    )
-    return chart, rows
 
 
 def _hours_section(book: Book) -> Section:
     chart, rows = hours_chart(book)
     if chart is None:
-        return no_rows_section("lost", "Hours and money lost", "Hours lost could not be worked out this month: too few pulls on circuits of known volume.")
-    by = {
-        f: sum(r["hours_lost"] for r in rows if r["factor"] == f) for f in dict.fromkeys(r["factor"] for r in rows)
-    }
+        return no_rows_section(
+            "lost",
+            "Hours and money lost",
+            "Hours lost could not be worked out this month: too few pulls on circuits of known volume.",
+        )
+    by = {f: sum(r["hours_lost"] for r in rows if r["factor"] == f) for f in dict.fromkeys(r["factor"] for r in rows)}
     total = ", ".join(f"{FACTOR_PLURALS.get(f, f)} {hours(h)}" for f, h in by.items())
     cost = book.data.settings.maintenance.labour_cost_per_hour
     blocks: list[Block] = [Block("chart", chart)]
@@ -222,7 +90,9 @@ def changes_section(book: Book) -> Section:
     """What last month's actions changed: findings that opened, persist and closed."""
     key, title = "changed", "What last month's actions changed"
     if book.earlier_finding.is_empty():
-        return no_rows_section(key, title, "No findings from an earlier month are known, so nothing can be compared yet.")
+        return no_rows_section(
+            key, title, "No findings from an earlier month are known, so nothing can be compared yet."
+        )
     lasting = pl.col("subject") != "evacuation"
     now = {f["finding_id"]: f for f in book.finding.filter(lasting).iter_rows(named=True)}
     then = {f["finding_id"]: f for f in book.earlier_finding.filter(lasting).iter_rows(named=True)}
@@ -241,15 +111,30 @@ def changes_section(book: Book) -> Section:
         rows.append(Row(tuple(cells)))
     opened, closed = len(now.keys() - then.keys()), len(then.keys() - now.keys())
     when = day(book.earlier_finding.get_column("as_of").max())  # type: ignore[arg-type]
-    lead = f"Since {when}: {plural(opened, 'finding')} opened, {len(now.keys() & then.keys())} persist, {closed} closed."
-    return Section(key, title, (table_or("Findings by kind", head("finding", "opened", "persists", "closed"), rows, "No findings then or now."),), lead)
+    lead = (
+        f"Since {when}: {plural(opened, 'finding')} opened, {len(now.keys() & then.keys())} persist, {closed} closed."
+    )
+    return Section(
+        key,
+        title,
+        (
+            table_or(
+                "Findings by kind", head("finding", "opened", "persists", "closed"), rows, "No findings then or now."
+            ),
+        ),
+        lead,
+    )
 
 
 def _signed_section(book: Book) -> Section:
     rows = signed_without_proof(book.now)
     signed = book.now.filter(pl.col("reported") == "passed").height
     if signed == 0:
-        return no_rows_section("signed", "Signed without proof", "Nothing was signed as passed this month, or the register has no column 'reported'.")
+        return no_rows_section(
+            "signed",
+            "Signed without proof",
+            "Nothing was signed as passed this month, or the register has no column 'reported'.",
+        )
     by = rows.group_by("reason").len().sort(["len", "reason"], descending=[True, False])
     why = ", ".join(f"{r['len']} {REASON_WORDS.get(r['reason'] or '', '')}" for r in by.iter_rows(named=True))
     lead = f"{rows.height} of {plural(signed, 'job')} signed as passed {'is' if rows.height == 1 else 'are'} not proven by {'its' if rows.height == 1 else 'their'} log{': ' + why if why else ''}."
@@ -266,6 +151,11 @@ def _groups_section(book: Book) -> Section:
     frame = book.now.filter(pl.col("group_name").is_not_null())
     if frame.is_empty():
         return no_rows_section(key, title, "Too few logs alike to form groups.")
+    puzzling = (
+        set(book.data.group_summary.filter("unexplained")["group_id"].to_list())
+        if book.data.group_summary.height
+        else set()
+    )
     rows = []
     for r in (
         frame.group_by("group_id", "group_name")
@@ -274,10 +164,22 @@ def _groups_section(book: Book) -> Section:
         .iter_rows(named=True)
     ):
         rows.append(
-            Row((cell(capital(r["group_name"])), number_cell(count(r["n"]), r["n"]), *(number_cell(f"{count(r[v])} ({percent(r[v] / r['n'])})", r[v]) for v in VERDICTS)))
+            Row((cell(capital(r["group_name"]) + (" (no verdict explains it)" if r["group_id"] in puzzling else "")), number_cell(count(r["n"]), r["n"]), *(number_cell(f"{count(r[v])} ({percent(r[v] / r['n'])})", r[v]) for v in VERDICTS)))
         )  # fmt: skip
     lead = "Logs that look alike, grouped by the computer from their curves alone. A group that is split between verdicts, or that none explains, deserves a look."
-    return Section(key, title, (table_or("Outcome groups and verdicts this month", head("group", "#evacuations", "#proven", "#failed", "#unproven"), rows, ""),), lead)
+    return Section(
+        key,
+        title,
+        (
+            table_or(
+                "Outcome groups and verdicts this month",
+                head("group", "#evacuations", "#proven", "#failed", "#unproven"),
+                rows,
+                "",
+            ),
+        ),
+        lead,
+    )
 
 
 def _thin_section(book: Book) -> Section:
@@ -289,7 +191,12 @@ def _thin_section(book: Book) -> Section:
             names = ", ".join(f"{r[column]} ({r['len']})" for r in small.head(12).iter_rows(named=True))
             lines.append(f"Fewer than {THIN} evacuations this month, by {word}: {names}.")
     n = book.now.height
-    for column, word in (("volume_l", "the circuit's volume"), ("ambient_c", "the air's temperature"), ("gauge_id", "the gauge"), ("kind", "the system's kind")):
+    for column, word in (
+        ("volume_l", "the circuit's volume"),
+        ("ambient_c", "the air's temperature"),
+        ("gauge_id", "the gauge"),
+        ("kind", "the system's kind"),
+    ):
         missing = book.now.get_column(column).null_count()
         if n and missing > 0.1 * n:
             lines.append(f"{capital(word)} is unknown for {missing} of {n} evacuations.")
@@ -297,12 +204,20 @@ def _thin_section(book: Book) -> Section:
     by = Counter(r["factor"] for r in {(r["factor"], r["level_id"]): r for r in lost}.values())
     if by:
         told = ", ".join(plural(by[f], FACTOR_WORDS[f], FACTOR_PLURALS[f]) for f in FACTOR_WORDS if by[f])
-        lines.append(f"Always used together with something else, so that this fleet's history can't tell which is the cause: {told}.")
+        lines.append(
+            f"Always used together with something else, so that this fleet's history can't tell which is the cause: {told}."
+        )
     lines.extend(book.data.swap_plan)
-    blocks: list[Block] = [Block("list", lines)] if lines else [Block("missing", "Nothing stands out as thin this month.")]
+    blocks: list[Block] = (
+        [Block("list", lines)] if lines else [Block("missing", "Nothing stands out as thin this month.")]
+    )
     if book.data.not_made:
         blocks.append(Block("quiet", "What could not be made from this fleet's input:"))
-        blocks.append(Block("list", [f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in book.data.not_made]))
+        blocks.append(
+            Block(
+                "list", [f"{capital(KIND_WORDS.get(k, k.replace('_', ' ')))}: {why}" for k, why in not_made_items(book)]
+            )
+        )
     return Section("thin", "Where the data is thin", tuple(blocks))
 
 
@@ -311,17 +226,43 @@ def _coverage_section(book: Book) -> Section:
         Row((cell(capital(r["item"])), *(number_cell(count(r[k]), r[k]) for k in ("handed_in", "used", "refused"))))
         for r in book.coverage.iter_rows(named=True)
     ]
-    blocks = [table_or("What was handed in, used and refused", head("input", "#handed in", "#used", "#refused"), rows, "No counts of the input are known.")]
+    blocks = [
+        table_or(
+            "What was handed in, used and refused",
+            head("input", "#handed in", "#used", "#refused"),
+            rows,
+            "No counts of the input are known.",
+        )
+    ]
     refused = book.data.quarantine
     if refused.height:
         items = [
-            Row((cell(r["path"] or NONE), number_cell(count(r["row"]), r["row"]), cell(r["field"] or NONE), cell(r["problem"] or NONE)))
+            Row(
+                (
+                    cell(r["path"] or NONE),
+                    number_cell(count(r["row"]), r["row"]),
+                    cell(r["field"] or NONE),
+                    cell(r["problem"] or NONE),
+                )
+            )
             for r in refused.sort("path", "row", "field", nulls_last=True).head(400).iter_rows(named=True)
         ]
-        blocks.append(table_or("Refused, with the reason and the mend", head("file", "#line", "part", "reason"), items, ""))
+        blocks.append(
+            table_or("Refused, with the reason and the mend", head("file", "#line", "part", "reason"), items, "")
+        )
         if refused.height > len(items):
-            blocks.append(Block("quiet", f"The first {len(items)} of {count(refused.height)}; the rest is in the exported table quarantine."))
-    return Section("coverage", "What was handed in", tuple(blocks), "Every file and every register row is either used or listed here with the reason.")
+            blocks.append(
+                Block(
+                    "quiet",
+                    f"The first {len(items)} of {count(refused.height)}; the rest is in the exported table quarantine.",
+                )
+            )
+    return Section(
+        "coverage",
+        "What was handed in",
+        tuple(blocks),
+        "Every file and every register row is either used or listed here with the reason.",
+    )
 
 
 def matters(book: Book) -> tuple[str, ...]:
@@ -352,14 +293,34 @@ def operations_page(book: Book) -> Page:
     facts = []
     for verdict, word in (("passed", "proven"), ("failed", "failed"), ("unproven", "unproven")):
         share, low, high = share_bounds(counts[verdict], n)
-        facts.append({"label": capital(word), "value": count(counts[verdict]), "small": f"{percent(share)} ({percent(low)} to {percent(high)})" if n else ""})
+        facts.append(
+            {
+                "label": capital(word),
+                "value": count(counts[verdict]),
+                "small": f"{percent(share)} ({percent(low)} to {percent(high)})" if n else "",
+            }
+        )
     unproven = signed_without_proof(book.now).height
     facts.append({"label": "Signed without proof", "value": count(unproven), "small": "jobs signed as passed"})
-    evacuation_findings = [f for f in book.findings if f["kind"] == "log_recycled" and book.rows.get(f["subject_id"], {}).get("month") == book.month]
-    where = [c for c in (shares_chart(book, "branch", "branch"), shares_chart(book, "kind", "system kind")) if c is not None]
+    evacuation_findings = [
+        f
+        for f in book.findings
+        if f["kind"] == "log_recycled" and book.rows.get(f["subject_id"], {}).get("month") == book.month
+    ]
+    where = [
+        c for c in (shares_chart(book, "branch", "branch"), shares_chart(book, "kind", "system kind")) if c is not None
+    ]
     sections = [
-        Section("months-section", "This month against the twelve before", (chart_or(months_chart(book), "No evacuations in these thirteen months."),)),
-        Section("where", "Where it goes wrong", (Block("charts", where),) if where else (Block("missing", "Neither branches nor system kinds are known."),)),
+        Section(
+            "months-section",
+            "This month against the twelve before",
+            (chart_or(months_chart(book), "No evacuations in these thirteen months."),),
+        ),
+        Section(
+            "where",
+            "Where it goes wrong",
+            (Block("charts", where),) if where else (Block("missing", "Neither branches nor system kinds are known."),),
+        ),
         _signed_section(book),
         _hours_section(book),
         changes_section(book),
@@ -377,6 +338,16 @@ def operations_page(book: Book) -> Page:
         matters(book),
         (Block("facts", facts),),
         tuple(sections),
-        ("Proven", "Failed", "Unproven", "Hold", "Target and limit", "Bounds", "Like work", "Entangled", "Outcome group", "Finding"),
+        (
+            "Proven",
+            "Failed",
+            "Unproven",
+            "Hold",
+            "Target and limit",
+            "Bounds",
+            "Like work",
+            "Entangled",
+            "Outcome group",
+            "Finding",
+        ),
     )
-

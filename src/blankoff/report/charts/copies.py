@@ -1,0 +1,77 @@
+"""A log and those it shares its curve with, over one another."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import altair as alt
+
+from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.curve import thin_out
+from blankoff.report.data import EvacuationData
+from blankoff.report.theme import role
+from blankoff.report.words import PressureWords, minutes
+
+
+@lru_cache(maxsize=4)
+def _copies_drawing(pressure_name: str, height: int) -> Spec:
+    x = alt.X(
+        "x:Q",
+        title="minutes from the first reading",
+        axis=alt.Axis(grid=False, tickCount=8),
+        scale=alt.Scale(nice=False),
+    )
+    y = alt.Y(
+        "y:Q",
+        title=f"pressure, {pressure_name} (log axis)",
+        scale=alt.Scale(type="log"),
+        axis=alt.Axis(format=",~r", tickCount=5),
+    )
+    both = (
+        alt.Chart(named("curves"))
+        .mark_line(strokeWidth=1.8)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "who:N",
+                scale=alt.Scale(range=[role("ink"), role("warn"), role("service"), role("water")]),
+                legend=alt.Legend(title=None, columns=1, symbolType="stroke"),
+                sort=None,
+            ),
+            strokeDash=alt.StrokeDash(
+                "who:N",
+                scale=alt.Scale(range=[[1, 0], [7, 4], [2, 3], [9, 2, 2, 2]]),
+                legend=alt.Legend(title=None),
+                sort=None,
+            ),
+            order="x:Q",
+        )
+    )
+    return build(both, height)
+
+
+def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
+    """One log and those it shares its curve with, drawn over one another; ``None`` when there are none."""
+    if not data.copies or data.log.readings == 0:
+        return None
+    pressure = PressureWords(data.settings.units)
+    curves: Records = []
+    rows = []
+    for who, log in ((data.evacuation_id, data.log), *data.copies[:3]):
+        t, p = thin_out(log.elapsed_s, log.pressure_micron)
+        label = who if len(who) <= 40 else f"{who[:39]}…"
+        curves.extend(
+            {"x": figures(float(a) / 60.0), "y": figures(float(b) * pressure.value(1.0)), "who": label}
+            for a, b in zip(t, p, strict=True)
+        )
+        last = float(log.elapsed_s[-1]) if log.readings else None
+        rows.append((who, str(log.readings), minutes(None if last is None else last / 60.0)))
+    return Chart(
+        key="copies",
+        title="The curves of these jobs lie on one another",
+        alt="Pressure against time of this log and of the logs it shares its curve with, drawn over one another.",
+        spec=fill(_copies_drawing(pressure.name, height), {"curves": curves}),
+        table=table_of(("evacuation", "readings", "length"), rows),
+        note="Two honest pulls on one circuit are alike but never the same: noise and timing differ.",
+    )

@@ -1,0 +1,173 @@
+"""The hold on a plain axis, its fitted rise split into the steady and the saturating part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+import altair as alt
+import numpy as np
+
+from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.curve import thin_out
+from blankoff.report.data import EvacuationData
+from blankoff.report.theme import role
+from blankoff.report.words import PressureWords, minutes, number
+from blankoff.samples import FloatArray
+
+HOLD_POINTS = 300
+
+
+def hold_parts(row: Mapping[str, Any], minutes_held: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """Steady and saturating part of a hold's rise, microns, at minutes from isolation.
+
+    From the stored numbers alone: ``r t`` and ``A (1 - exp(-t / tau))``, with ``A`` such that the saturating part over
+    the required hold is ``moisture_rise_micron``. ``None`` when the result holds no fit.
+    """
+    slope, moist, tau = (
+        row.get("leak_micron_per_min"),
+        row.get("moisture_rise_micron"),
+        row.get("rise_time_constant_min"),
+    )
+    required = row.get("required_hold_minutes")
+    if slope is None and moist is None:
+        return None
+    steady = float(slope or 0.0) * minutes_held
+    if moist and tau and required and tau > 0:
+        saturating = float(moist) * np.expm1(-minutes_held / tau) / math.expm1(-float(required) / tau)
+    else:
+        saturating = np.zeros_like(minutes_held)
+    return steady, saturating
+
+
+def hold_readings(data: EvacuationData) -> tuple[FloatArray, FloatArray]:
+    """Minutes from isolation and microns of the readings of the hold that was judged; empty arrays without one."""
+    start, length = data.row.get("isolated_at_s"), data.row.get("hold_minutes")
+    if start is None or length is None or data.log.readings == 0:
+        return np.empty(0), np.empty(0)
+    t, p = data.log.elapsed_s, data.log.pressure_micron
+    inside = (t >= start) & (t <= start + 60.0 * length + 0.5) & np.isfinite(p)
+    return (t[inside] - start) / 60.0, p[inside]
+
+
+@lru_cache(maxsize=8)
+def _hold_drawing(pressure_name: str, height: int) -> Spec:
+    x = alt.X(
+        "x:Q",
+        title="minutes from isolation",
+        axis=alt.Axis(grid=False, tickCount=8),
+        scale=alt.Scale(nice=False, zero=True),
+    )
+    y = alt.Y(
+        "y:Q", title=f"pressure, {pressure_name}", scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(format=",~r")
+    )
+    parts = alt.Scale(domain=["steady part", "saturating part"], range=[role("steady"), role("saturating")])
+    legend = alt.Legend(title=None, symbolType="square", symbolOpacity=0.6)
+    areas = (
+        alt.Chart(named("parts"))
+        .mark_area(opacity=0.28)
+        .encode(
+            x=x,
+            y=y,
+            y2="y2:Q",
+            color=alt.Color("part:N", scale=parts, legend=legend),
+        )
+    )
+    edges = (
+        alt.Chart(named("parts"))
+        .mark_line(strokeWidth=1.6)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color("part:N", scale=parts, legend=legend),
+            strokeDash=alt.StrokeDash(
+                "part:N",
+                scale=alt.Scale(domain=["steady part", "saturating part"], range=[[6, 3], [1, 0]]),
+                legend=legend,
+            ),
+        )
+    )
+    dots = (
+        alt.Chart(named("readings"))
+        .mark_circle(size=14, color=role("ink"), opacity=0.75)
+        .encode(x=x, y=y, tooltip=[alt.Tooltip("t:N", title="time"), alt.Tooltip("p:N", title="pressure")])
+    )
+    limit = alt.Chart(named("limit"))
+    rule = limit.mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.4).encode(y=y)
+    tag = limit.mark_text(align="left", x=4, dy=-6, fontSize=11, color=role("failed")).encode(y="y:Q", text="label:N")
+    due = alt.Chart(named("due")).mark_rule(strokeDash=[4, 2], color=role("muted")).encode(x=x)
+    due_tag = (
+        alt.Chart(named("due"))
+        .mark_text(align="right", dx=-4, y=8, fontSize=11, color=role("muted"))
+        .encode(x="x:Q", text="label:N")
+    )
+    return build(alt.layer(areas, edges, dots, rule, tag, due, due_tag), height)
+
+
+def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | None:
+    """The hold on a plain axis, its fitted rise split into the steady and the saturating part; ``None`` without one."""
+    t, p = hold_readings(data)
+    if t.size < 2:
+        return None
+    pressure = PressureWords(data.settings.units)
+    factor = pressure.value(1.0)
+    row = data.row
+    end = float(t[-1])
+    parts: Records = []
+    grid = np.linspace(0.0, end, 60)
+    fitted = hold_parts(row, grid)
+    at_readings = hold_parts(row, t)
+    rows: list[tuple[str, str]] = []
+    if fitted is not None and at_readings is not None:
+        base = float(np.median(p - at_readings[0] - at_readings[1]))
+        steady, saturating = fitted
+        for m, s, w in zip(grid, steady, saturating, strict=True):
+            low, mid = (base) * factor, (base + s) * factor
+            parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": "steady part"})
+            parts.append(
+                {"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": "saturating part"}
+            )
+        rows = [
+            ("steady part", pressure.rate(row.get("leak_micron_per_min"))),
+            ("its standard error", pressure.rate(row.get("leak_micron_per_min_se"))),
+            ("saturating part over the required hold", pressure.text(row.get("moisture_rise_micron"))),
+            ("its time constant", minutes(row.get("rise_time_constant_min"))),
+        ]
+    thin_t, thin_p = thin_out(t, p, HOLD_POINTS // 2)
+    readings = [
+        {
+            "x": figures(float(a)),
+            "y": figures(float(b) * factor),
+            "t": minutes(float(a)),
+            "p": f"{number(float(b) * factor)} {pressure.name}",
+        }
+        for a, b in zip(thin_t, thin_p, strict=True)
+    ]
+    limit_micron = row.get("required_limit_micron")
+    limit: Records = []
+    if limit_micron is not None and float(np.max(p)) > 0.6 * float(limit_micron):
+        limit = [{"y": figures(limit_micron * factor), "label": f"hold limit {pressure.text(limit_micron)}"}]
+    required = row.get("required_hold_minutes")
+    due = []
+    if required is not None and required <= 1.5 * end:
+        due = [{"x": figures(required), "label": f"required {minutes(required)}"}]
+    rows.extend(
+        [
+            ("pressure at its beginning", pressure.text(row.get("hold_start_micron"))),
+            ("at the required minute", pressure.text(row.get("hold_at_limit_micron"))),
+            ("at its end", pressure.text(row.get("hold_end_micron"))),
+        ]
+    )
+    return Chart(
+        key="hold",
+        title=title,
+        alt=f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady and a saturating part.",
+        spec=fill(
+            _hold_drawing(pressure.name, height), {"parts": parts, "readings": readings, "limit": limit, "due": due}
+        ),
+        table=table_of(("hold", "value"), rows),
+        note="Dots: readings. Below the dashed edge: the steady part, which a leak makes. Between the dashed and the solid "
+        "edge: the part that levels off, which water and outgassing make.",
+    )
