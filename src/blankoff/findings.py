@@ -144,7 +144,7 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     ),
     "reported_pass_rate": (
         lambda r: (
-            f"{r['subject_id']} signed {r['faults']} of {r['jobs']} reports as passed that the logs do not prove, a standing rate "
+            f"{r['subject_id']} signed {r['faults']} of {r['jobs']} jobs that the logs do not prove as passed, a standing rate "
             f"of {_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
         ),
         lambda r: (

@@ -93,7 +93,9 @@ class Judging(_Frozen):
     slow_outgassing_micron: float = Field(
         40.0, ge=0, description="prior scale: what unsaturated outgassing adds, almost straight, within a required hold"
     )
-    proof_probability: float = Field(0.6, gt=0.5, lt=1, description="how sure before a part of the rise is named or ruled out")
+    proof_probability: float = Field(
+        0.6, gt=0.5, lt=1, description="how sure before a part of the rise is named or ruled out"
+    )
     evidence_power: float = Field(
         0.95, gt=0.5, lt=1, description="power wanted of a longer hold to part leak from moisture"
     )
@@ -115,6 +117,9 @@ class FleetModels(_Frozen):
     false_discovery_rate: float = Field(0.05, gt=0, lt=0.5, description="over all technicians and kinds together")
     material_rate_excess: float = Field(
         0.10, gt=0, lt=1, description="a technician's rate must exceed like work's by this"
+    )
+    material_claim_excess: float = Field(
+        0.25, gt=0, lt=1, description="and the share of unproven jobs signed as passed, by this"
     )
     seed: int = Field(20261125, description="of every seeded generator in the models")
 

@@ -7,7 +7,15 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from blankoff.fleet.practice import FAULT_KINDS, FaultRate, fault_events, fault_rates, like_work_rates, with_rig
+from blankoff.fleet.practice import (
+    DENOMINATOR,
+    FAULT_KINDS,
+    FaultRate,
+    fault_events,
+    fault_rates,
+    like_work_rates,
+    with_rig,
+)
 from blankoff.fleet.rates import RATE_GRID, rate_prior, standing_rate
 from blankoff.schemas import PolarsType
 from blankoff.settings import FleetModels
@@ -15,6 +23,8 @@ from blankoff.settings import FleetModels
 FINDING_FAULTS = ("skipped", "short", "stopped_early", "overclaimed")
 _SURE_MARGIN = 0.02
 """A rate this little above like work's counts as no excess; this project's own judgement, no source."""
+LEAST_FAULTS = 3
+"""Fewer than this is no habit yet; own judgement, no source."""
 MOST_EVIDENCE = 40
 
 HABIT_SCHEMA: dict[str, PolarsType] = {
@@ -135,7 +145,14 @@ def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as
     frame = pl.DataFrame(rows, schema={k: v for k, v in HABIT_SCHEMA.items() if k != "found"})
     if frame.is_empty():
         return pl.DataFrame(schema=HABIT_SCHEMA)
-    material = (frame["excess"] >= settings.material_rate_excess).to_numpy() & (frame["faults"] >= 3).to_numpy()
+    least = pl.when(pl.col("kind") == "reported_pass_rate").then(settings.material_claim_excess)
+    material = (
+        frame.select(
+            (pl.col("excess") >= least.otherwise(settings.material_rate_excess)) & (pl.col("faults") >= LEAST_FAULTS)
+        )
+        .to_series()
+        .to_numpy()
+    )
     not_true = 1.0 - frame["probability"].to_numpy()
     sure = np.zeros(frame.height, dtype=bool)
     sure[material] = select_discoveries(not_true[material], settings.false_discovery_rate)
@@ -159,7 +176,7 @@ def talk_effects(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetMode
     rows: list[dict[str, object]] = []
     talks = coaching.filter((pl.col("coached_on") <= as_of) & pl.col("topic").is_in(list(fault_of)))
     for fault in sorted(set(fault_of.values())):
-        column = {"log_missing": None, "overclaimed": "signed"}.get(fault, "owed")
+        column = {"any": None}.get(DENOMINATOR.get(fault, "owed"), DENOMINATOR.get(fault, "owed"))
         known = events if column is None else events.filter(pl.col(column) == 1)
         topical = talks.filter(pl.col("topic") == FAULT_KINDS[fault]).sort("technician_id", "coached_on")
         if topical.is_empty() or known.is_empty():

@@ -27,7 +27,11 @@ FAULT_KINDS = {
 """Fault column → the topic under which a talk about it is recorded (a technician finding's kind, where there is one)."""
 STILL_FALLING = 1.25
 """Lowest pumped pressure over the pull's floor beyond which pumping on would have helped; own judgement, no source."""
-DENOMINATOR = {"log_missing": "any", "overclaimed": "signed"}
+WET_MINUTES = 2.0
+LEAKING_MICRON_PER_MIN = 20.0
+RIG_REACHES = 0.7
+"""A boil-off, a leak or a pump's usual floor beyond these explains a missed target; own judgement, no source."""
+DENOMINATOR = {"log_missing": "any", "overclaimed": "unproven_signed"}
 _FULL_REASONS = ("held", *schemas.REASONS["failed"])
 WORK_BINS = ("bin_kind", "bin_volume", "bin_wet", "bin_season", "bin_hold", "bin_rig")
 
@@ -67,10 +71,16 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         In the work frame's order: ``evacuation_id, technician_id, month, started_on``; 0/1 columns ``owed``
         (a readable log that is no copy), ``full, short, skipped, target_missed, log_missing`` - the first four after
         ``owed`` part the owed logs without overlap, by the verdict's reason -, ``stopped_early`` (the target was
-        missed though the pull's own course was still well above what it tended to), ``signed`` (something was
-        reported), ``overclaimed`` (reported passed, and the log does not prove it), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
+        missed though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
+        was reported on a job that its log does not prove), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
     """
     reason = pl.col("reason")
+    still_falling = pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron")
+    # else it had come to a floor of its own: the user's doing only where neither water, leak nor rig held it up
+    dry_and_tight = (pl.col("plateau_minutes").fill_null(0.0) < WET_MINUTES) & (
+        pl.col("leak_micron_per_min").fill_null(0.0) < LEAKING_MICRON_PER_MIN
+    )
+    rig_reaches = pl.col("floor_micron").median().over("pump_id") < RIG_REACHES * pl.col("required_target_micron")
     owed = ~reason.is_in(["no_log", "unreadable_log", "recycled_log"])
     return work.sort("started_at", "evacuation_id", nulls_last=True).select(
         "evacuation_id",
@@ -83,22 +93,18 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         (reason == "no_hold").cast(pl.Int64).alias("skipped"),
         (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
         (reason == "no_log").cast(pl.Int64).alias("log_missing"),
-        # a pull that had come to its floor was not stopped early: the rig or the circuit could do no better
-        (
-            (reason == "target_missed")
-            & (pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron").fill_null(0.0))
-        )
+        ((reason == "target_missed") & (still_falling | (dry_and_tight & rig_reaches)))
         .fill_null(False)
         .cast(pl.Int64)
         .alias("stopped_early"),
-        pl.col("reported").is_not_null().cast(pl.Int64).alias("signed"),
+        (pl.col("reported").is_not_null() & (pl.col("verdict") != "passed")).cast(pl.Int64).alias("unproven_signed"),
         ((pl.col("reported") == "passed") & (pl.col("verdict") != "passed"))
         .fill_null(False)
         .cast(pl.Int64)
         .alias("overclaimed"),
         pl.col("kind").fill_null("?").alias("bin_kind"),
         _band(pl.col("volume_l"), (2.0, 6.0, 20.0, 60.0)).alias("bin_volume"),
-        (pl.col("plateau_minutes").fill_null(0.0) > 2.0).cast(pl.String).alias("bin_wet"),
+        (pl.col("plateau_minutes").fill_null(0.0) > WET_MINUTES).cast(pl.String).alias("bin_wet"),
         pl.col("started_on").dt.quarter().cast(pl.String).alias("bin_season"),
         _band(pl.col("required_hold_minutes"), (10.5, 20.5)).alias("bin_hold"),
         "pump_id",
