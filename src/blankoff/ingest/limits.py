@@ -17,10 +17,12 @@ class Limits:
     """Largest file as stored."""
     text_bytes: int = 128 * 2**20
     """Largest file once decompressed."""
-    ratio: int = 400
+    ratio: int = 200
     """Largest decompressed size over stored size, above `ratio_free_bytes`; text deflates to a tenth or a fiftieth."""
-    ratio_free_bytes: int = 32 * 2**20
+    ratio_free_bytes: int = 4 * 2**20
     """Below this the ratio doesn't matter."""
+    held_bytes: int = 64 * 2**20
+    """Text one thread holds before it parses what it has."""
     lines: int = 4_000_000
     """Most lines in a log."""
     line_characters: int = 65_536

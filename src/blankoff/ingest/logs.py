@@ -16,6 +16,7 @@ from blankoff.errors import LogUnreadableError
 from blankoff.ingest.dialect import Dialect, layout_dialect, layout_for, plain_delimiter, standard_dialect
 from blankoff.ingest.fast import Body, Plan, plan_body, read_bodies
 from blankoff.ingest.finish import CleanLog, finish
+from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.parquet_logs import read_parquet_log
 from blankoff.ingest.rejects import Rejects, frame_of, printable_path
 from blankoff.ingest.text import lines_of
@@ -127,7 +128,12 @@ def parse_log(
     LogUnreadableError
         The log cannot be used as a whole.
     """
-    content = unpack(stored, shown)
+    return _parse_content(unpack(stored, shown), shown, settings, layout, rejects)
+
+
+def _parse_content(
+    content: Content, shown: str, settings: Settings, layout: tuple[str, LogLayout] | None, rejects: Rejects
+) -> CleanLog:
     if content.is_parquet:
         raw = read_parquet_log(content.data, shown, rejects, layout)
     else:
@@ -151,62 +157,86 @@ def _read_text(content: Content, shown: str, layout: tuple[str, LogLayout] | Non
     return read_lines(lines, ended, dialect, shown, rejects)
 
 
+@dataclass
+class _File:
+    """One file on its way: where it is, what was found in it, and in the end its outcome."""
+
+    path: str
+    shown: str
+    log_file: str
+    sha256: str = ""
+    size: int = 0
+    content: Content | None = None
+    outcome: _Read | None = None
+
+
 def _read_chunk(places: Sequence[tuple[str, str, str]], settings: Settings) -> list[_Read]:
-    """Read some files: those that can be parsed fast together, the others one by one."""
-    reads: list[_Read | None] = [None] * len(places)
-    stored_of: dict[int, bytes] = {}
-    shas = [""] * len(places)
-    groups: dict[Plan, list[tuple[int, Body]]] = {}
-    cache: dict[bytes, Dialect] = {}
-    for i, (path, shown, log_file) in enumerate(places):
+    """Read some files, and parse them together whenever enough text is held."""
+    files = [_File(*place) for place in places]
+    waiting: list[_File] = []
+    held = 0
+    for file in files:
         try:
-            stored = read_stored(path, shown)
-            shas[i] = sha256_hex(stored)
-            stored_of[i] = stored
-            content = unpack(stored, shown)
+            stored = read_stored(file.path, file.shown)
+            file.size, file.sha256 = len(stored), sha256_hex(stored)
+            file.content = unpack(stored, file.shown)
         except LogUnreadableError as error:
-            reads[i] = _refused(places[i], shas[i], len(stored_of.get(i, b"")), error)
+            file.outcome = _refused(file, error)
             continue
-        if content.is_parquet or content.cut_short:
+        waiting.append(file)
+        held += len(file.content.data)
+        if held > LIMITS.held_bytes:
+            _parse_waiting(waiting, settings)
+            waiting, held = [], 0
+    _parse_waiting(waiting, settings)
+    return [file.outcome for file in files if file.outcome is not None]
+
+
+def _parse_waiting(files: Sequence[_File], settings: Settings) -> None:
+    """Give each file its outcome: those that can be parsed fast together, the others one by one."""
+    groups: dict[Plan, list[tuple[_File, Body]]] = {}
+    cache: dict[bytes, Dialect] = {}
+    for file in files:
+        content = file.content
+        if content is None or content.is_parquet or content.cut_short:
             continue
-        body = plan_body(content.data, layout_for(log_file, settings), cache)
+        body = plan_body(content.data, layout_for(file.log_file, settings), cache)
         if body is not None:
-            groups.setdefault(body.plan, []).append((i, body))
+            groups.setdefault(body.plan, []).append((file, body))
     for members in groups.values():
-        for (i, _), raw in zip(members, read_bodies([b for _, b in members]), strict=True):
+        for (file, _), raw in zip(members, read_bodies([body for _, body in members]), strict=True):
             if raw is not None:
-                reads[i] = _finished(raw, places[i], shas[i], len(stored_of[i]), settings)
-    for i, place in enumerate(places):
-        if reads[i] is None:
-            reads[i] = _read_carefully(stored_of[i], shas[i], place, settings)
-    return [r for r in reads if r is not None]
+                file.outcome = _finished(raw, file, settings)
+    for file in files:
+        if file.outcome is None and file.content is not None:
+            file.outcome = _read_carefully(file, file.content, settings)
+        file.content = None
 
 
-def _finished(raw: RawLog, place: tuple[str, str, str], sha256: str, size: int, settings: Settings) -> _Read | None:
+def _finished(raw: RawLog, file: _File, settings: Settings) -> _Read | None:
     """Outcome of readings parsed fast; None if a line must be refused, which needs its number."""
-    rejects = Rejects(place[1])
+    rejects = Rejects(file.shown)
     try:
-        log = finish(raw, settings.timezone, place[1], rejects)
+        log = finish(raw, settings.timezone, file.shown, rejects)
     except LogUnreadableError:
         return None
-    return None if rejects.total else _Read(place[2], place[1], sha256, size, log, rejects)
+    return None if rejects.total else _Read(file.log_file, file.shown, file.sha256, file.size, log, rejects)
 
 
-def _refused(place: tuple[str, str, str], sha256: str, size: int, error: LogUnreadableError) -> _Read:
-    rejects = Rejects(place[1])
-    rejects.add(error.row, error.field, error.problem)
-    return _Read(place[2], place[1], sha256, size, None, rejects, error.problem)
+def _refused(file: _File, error: LogUnreadableError) -> _Read:
+    rejects = Rejects(file.shown)
+    rejects.add(None, error.field, error.problem)
+    return _Read(file.log_file, file.shown, file.sha256, file.size, None, rejects, error.problem)
 
 
-def _read_carefully(stored: bytes, sha256: str, place: tuple[str, str, str], settings: Settings) -> _Read:
+def _read_carefully(file: _File, content: Content, settings: Settings) -> _Read:
     """Outcome of one file by the line-by-line path."""
-    _, shown, log_file = place
-    rejects = Rejects(shown)
+    rejects = Rejects(file.shown)
     try:
-        log = parse_log(stored, shown, settings, layout_for(log_file, settings), rejects)
+        log = _parse_content(content, file.shown, settings, layout_for(file.log_file, settings), rejects)
     except LogUnreadableError as error:
-        return _refused(place, sha256, len(stored), LogUnreadableError(shown, error.problem, error.field))
-    return _Read(log_file, shown, sha256, len(stored), log, rejects)
+        return _refused(file, error)
+    return _Read(file.log_file, file.shown, file.sha256, file.size, log, rejects)
 
 
 def read_logs(

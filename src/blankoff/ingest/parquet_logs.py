@@ -11,13 +11,26 @@ from blankoff.errors import LogUnreadableError
 from blankoff.ingest.arrow import pa, pa_parquet
 from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.rejects import Rejects
+from blankoff.ingest.rejects import Rejects, printable
 from blankoff.ingest.times import Moments, epoch_or_plain, parse_formatted, parse_moments
 from blankoff.ingest.tolerant import MARK_CHARACTERS, FloatArray, RawLog, parse_numbers, parse_pressures
 from blankoff.settings import LogLayout
 from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 1e-3}
+
+
+_CANNOT = (
+    pa.ArrowException,
+    pl.exceptions.PolarsError,
+    pl.exceptions.PanicException,
+    OSError,
+    ValueError,
+    TypeError,
+    KeyError,
+    OverflowError,
+    MemoryError,
+)
 
 
 def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[str, LogLayout] | None = None) -> RawLog:
@@ -29,31 +42,42 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         Not readable as Parquet, too large, or without a time and a pressure.
     """
     try:
-        file = pa_parquet.ParquetFile(pa.BufferReader(data), pre_buffer=False)
-        names = file.schema_arrow.names
-        if file.metadata.num_rows > LIMITS.lines:
-            raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
-        if len(names) > LIMITS.columns:
-            raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns: no log has so many")
-        columns = _columns(names, shown, layout)
-        used = [columns.time, columns.pressure, columns.ambient, columns.mark]
-        wanted = list(dict.fromkeys(names[i] for i in used if i is not None))
-        size = sum(
-            file.metadata.row_group(g).column(c).total_uncompressed_size
-            for g in range(file.metadata.num_row_groups)
-            for c in range(file.metadata.row_group(g).num_columns)
-            if file.metadata.row_group(g).column(c).path_in_schema in wanted
-        )
-        if size > LIMITS.text_bytes:
-            raise LogUnreadableError(shown, f"it opens to more than {LIMITS.text_bytes >> 20} MB: no log does")
-        table = file.read(columns=wanted, use_threads=False)
+        columns, used = _read_columns(data, shown, layout)
+        return _values(columns, used, shown, rejects, layout[0] if layout else "")
     except LogUnreadableError:
         raise
-    except (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise LogUnreadableError(shown, f"it cannot be read as Parquet ({reason[:120]})") from None
-    moments = _times(table.column(names[columns.time]), columns, shown)
-    pressure, problem = _pressures(table.column(names[columns.pressure]))
+    except _CANNOT as error:  # whatever the libraries say of damaged bytes
+        reason = (str(error).splitlines() or [type(error).__name__])[0]
+        raise LogUnreadableError(shown, f"it cannot be read as Parquet ({printable(reason, 120)})") from None
+
+
+def _read_columns(data: bytes, shown: str, layout: tuple[str, LogLayout] | None) -> tuple[Columns, dict[int, Any]]:
+    """Which column is what, and the Arrow columns that are used, by position."""
+    file = pa_parquet.ParquetFile(pa.BufferReader(data), pre_buffer=False)
+    names = file.schema_arrow.names
+    if file.metadata.num_rows > LIMITS.lines:
+        raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
+    if len(names) > LIMITS.columns:
+        raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns: no log has so many")
+    columns = _columns(names, shown, layout)
+    used = [columns.time, columns.pressure, columns.ambient, columns.mark]
+    wanted = list(dict.fromkeys(names[i] for i in used if i is not None))
+    size = sum(
+        file.metadata.row_group(g).column(c).total_uncompressed_size
+        for g in range(file.metadata.num_row_groups)
+        for c in range(file.metadata.row_group(g).num_columns)
+        if file.metadata.row_group(g).column(c).path_in_schema in wanted
+    )
+    if size > LIMITS.text_bytes:
+        raise LogUnreadableError(shown, f"it opens to more than {LIMITS.text_bytes >> 20} MB: no log does")
+    table = file.read(columns=wanted, use_threads=False)
+    return columns, {i: table.column(names[i]) for i in used if i is not None}
+
+
+def _values(columns: Columns, used: dict[int, Any], shown: str, rejects: Rejects, layout: str) -> RawLog:
+    """Readings out of Arrow columns."""
+    moments = _times(used[columns.time], columns, shown)
+    pressure, problem = _pressures(used[columns.pressure])
     n = len(pressure)
     good = np.isfinite(moments.seconds)
     for i in np.flatnonzero(~good).tolist():
@@ -64,13 +88,13 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
             good[i] = False
     ambient = np.full(n, np.nan)
     if columns.ambient is not None:
-        ambient = to_celsius(_numbers(table.column(names[columns.ambient])), columns.ambient_unit)
+        ambient = to_celsius(_numbers(used[columns.ambient]), columns.ambient_unit)
         with np.errstate(invalid="ignore"):
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
     where = np.flatnonzero(good)
     marks: list[tuple[int, str]] = []
     if columns.mark is not None:
-        texts = _text(table.column(names[columns.mark]))
+        texts = _text(used[columns.mark])
         new_index = {int(w): k for k, w in enumerate(where)}
         found = np.flatnonzero((texts.str.strip_chars().str.len_chars() > 0).fill_null(False).to_numpy())
         marks = [(new_index[int(i)], texts[int(i)].strip()[:MARK_CHARACTERS]) for i in found if int(i) in new_index]
@@ -81,7 +105,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         ambient_c=ambient[where],
         kind=moments.kind,
         unit=columns.unit.value,
-        layout=layout[0] if layout else "",
+        layout=layout,
         pressure_name=columns.name_of(columns.pressure),
         time_name=columns.name_of(columns.time),
         marks=marks,

@@ -164,7 +164,7 @@ def _unzstd(stored: bytes, name: str) -> tuple[bytes, str]:
     size = 0
     try:  # the usual case: one frame that states its size
         stated = zstandard.get_frame_parameters(stored).content_size
-        if 0 < stated <= LIMITS.ratio_free_bytes:
+        if 0 < stated <= max(LIMITS.ratio_free_bytes, min(LIMITS.text_bytes, LIMITS.ratio * len(stored))):
             return zstandard.ZstdDecompressor().decompress(stored, allow_extra_data=False), ""
     except zstandard.ZstdError:
         pass
