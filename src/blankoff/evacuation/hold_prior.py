@@ -53,7 +53,7 @@ class RisePrior:
         Share of circuits with free water.
     """
 
-    leak_share: float = 0.45
+    leak_share: float = 0.30
     leak_low_micron_per_min: float = 1.0
     leak_high_micron_per_min: float = 600.0
     leak_beyond: float = 0.03
@@ -61,7 +61,7 @@ class RisePrior:
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
     stray_share: float = 0.03
-    small_share: float = 0.45
+    small_share: float = 0.38
     small_scale_micron: float = 15.0
     wet_share: float = 0.2
 

@@ -1,0 +1,112 @@
+"""The fitted curve of one judged hold, in its parts, for charts and pages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+
+from blankoff.evacuation.hold import CHOKED_SHARE
+from blankoff.evacuation.hold_fit import SETTLING_S
+from blankoff.evacuation.noise import BLOCKS, block_means
+from blankoff.physics.atmosphere import standard_pressure_micron
+from blankoff.samples import SampleBatch
+
+__all__ = ["HoldCurve", "hold_curve"]
+
+FloatArray = NDArray[np.float64]
+
+_TAUS = 14
+_SHORTEST_S = 16.0
+
+
+@dataclass(frozen=True)
+class HoldCurve:
+    """Pressure over a hold and what it is made of; all arrays are ``(points,)`` but for the blocks'.
+
+    Attributes
+    ----------
+    elapsed_s
+        Seconds from the log's first reading.
+    total_micron
+        Fitted pressure, settling step included.
+    steady_micron, saturating_micron
+        Rise of the two parts since isolation.
+    start_micron
+        Fitted pressure at isolation, the settling step run out.
+    block_s, block_micron, block_sd_micron : (blocks,)
+        Means of the readings, and how sure each is by white noise and quantisation.
+    """
+
+    elapsed_s: FloatArray
+    total_micron: FloatArray
+    steady_micron: FloatArray
+    saturating_micron: FloatArray
+    start_micron: float
+    block_s: FloatArray
+    block_micron: FloatArray
+    block_sd_micron: FloatArray
+
+
+def hold_curve(
+    log: SampleBatch,
+    start_s: float,
+    end_s: float,
+    leak_micron_per_min: float,
+    *,
+    points: int = 121,
+    altitude_m: float = 0.0,
+) -> HoldCurve | None:
+    """Fitted curve of a hold for a given steady part.
+
+    The steady part is the one that was judged; the rest is the non-negative mixture of exponential approaches that
+    fits the readings best beside it.
+
+    Parameters
+    ----------
+    log
+        One log.
+    start_s, end_s
+        The hold, seconds from the log's first reading.
+    leak_micron_per_min
+        Steady part, as in the table `result`.
+    points
+        Points of the curve, evenly spaced.
+    altitude_m
+        Above sea level; bounds the pressures at which a leak is still choked.
+
+    Returns
+    -------
+    HoldCurve or None
+        None where the hold has too few readings for a curve.
+
+    Raises
+    ------
+    ValueError
+        If `log` is not one log.
+    """
+    if len(log) != 1:
+        raise ValueError(f"one log is wanted, {len(log)} were given; use SampleBatch.log")
+    t, p, var = np.empty(BLOCKS), np.empty(BLOCKS), np.empty(BLOCKS)
+    ceiling = CHOKED_SHARE * float(standard_pressure_micron(altitude_m))
+    n, _, _, last_s = block_means(log.elapsed_s, log.pressure_micron, start_s, end_s, ceiling, t, p, var)
+    if n < 4:
+        return None
+    t, p, sd = t[:n], p[:n], np.sqrt(var[:n])
+    tau = np.geomspace(_SHORTEST_S, max(4.0 * last_s, 4.0 * _SHORTEST_S), _TAUS)
+
+    def parts(at: FloatArray) -> FloatArray:
+        return np.asarray(1.0 - np.exp(-at[:, None] / tau[None, :]))
+
+    step = np.exp(-t / SETTLING_S)
+    columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, parts(t)])
+    target = p - leak_micron_per_min * t / 60.0
+    amplitude, _ = nnls(columns / sd[:, None], target / sd)
+    at = np.linspace(0.0, last_s, points)
+    start = float(amplitude[0] - amplitude[1])
+    steady = leak_micron_per_min * at / 60.0
+    saturating = parts(at) @ amplitude[4:]
+    total = start + steady + saturating + (amplitude[2] - amplitude[3]) * np.exp(-at / SETTLING_S)
+    return HoldCurve(start_s + at, total, steady, saturating, start, start_s + t, p, sd)
