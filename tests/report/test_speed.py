@@ -4,7 +4,6 @@ from blankoff.report.book import open_book
 from blankoff.report.pages import render, write_month
 from blankoff.report.views.evacuation import evacuation_page
 from blankoff.report.words import CAUTIONS, GLOSSARY
-
 from tests.report.invented_month import Plan, invented_month
 
 

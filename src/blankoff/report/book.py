@@ -217,7 +217,7 @@ class Book:
             self._register_rows.get(evacuation_id, {}),
             self.people_names,
             findings,
-            tuple((e, self.log_of(e)) for e in dict.fromkeys(twins)),
+            tuple((e, self.log_of(e), self.rows.get(e, {}).get("isolated_at_s")) for e in dict.fromkeys(twins)),
         )
 
     def work_of(self, factor: str, id_: str) -> pl.DataFrame:

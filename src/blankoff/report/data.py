@@ -169,7 +169,8 @@ class EvacuationData:
     findings
         Rows of table ``finding`` that name this evacuation.
     copies
-        ``(evacuation id, its readings)`` of the logs that this one is a copy of, or that are copies of it.
+        ``(evacuation id, its readings, when its hold began in s or None)`` of the logs that this one is a copy of, or
+        that are copies of it.
     """
 
     evacuation_id: str
@@ -180,4 +181,4 @@ class EvacuationData:
     register_row: Mapping[str, Any] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Mapping[str, Any], ...] = ()
-    copies: tuple[tuple[str, SampleBatch], ...] = ()
+    copies: tuple[tuple[str, SampleBatch, float | None], ...] = ()

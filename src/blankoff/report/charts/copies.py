@@ -10,14 +10,16 @@ from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fi
 from blankoff.report.charts.curve import thin_out
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
-from blankoff.report.words import PressureWords, minutes
+from blankoff.report.words import PressureWords, clip, minutes
+
+MOST_COPIES = 3
 
 
 @lru_cache(maxsize=4)
-def _copies_drawing(pressure_name: str, height: int) -> Spec:
+def _copies_drawing(pressure_name: str, origin: str, height: int) -> Spec:
     x = alt.X(
         "x:Q",
-        title="minutes from the first reading",
+        title=f"minutes from {origin}",
         axis=alt.Axis(grid=False, tickCount=8),
         scale=alt.Scale(nice=False),
     )
@@ -58,20 +60,24 @@ def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
     pressure = PressureWords(data.settings.units)
     curves: Records = []
     rows = []
-    for who, log in ((data.evacuation_id, data.log), *data.copies[:3]):
+    starts = {data.evacuation_id: data.row.get("isolated_at_s"), **{who: start for who, _, start in data.copies}}
+    aligned = all(s is not None for s in starts.values())
+    for who, log in ((data.evacuation_id, data.log), *((who, log) for who, log, _ in data.copies[:MOST_COPIES])):
         t, p = thin_out(log.elapsed_s, log.pressure_micron)
-        label = who if len(who) <= 40 else f"{who[:39]}…"
+        zero = float(starts[who] or 0.0) if aligned else 0.0
+        label = clip(who, 40)
         curves.extend(
-            {"x": figures(float(a) / 60.0), "y": figures(float(b) * pressure.value(1.0)), "who": label}
+            {"x": figures((float(a) - zero) / 60.0), "y": figures(float(b) * pressure.value(1.0)), "who": label}
             for a, b in zip(t, p, strict=True)
         )
         last = float(log.elapsed_s[-1]) if log.readings else None
         rows.append((who, str(log.readings), minutes(None if last is None else last / 60.0)))
+    drawing = _copies_drawing(pressure.name, "isolation" if aligned else "the first reading", height)
     return Chart(
         key="copies",
         title="The curves of these jobs lie on one another",
         alt="Pressure against time of this log and of the logs it shares its curve with, drawn over one another.",
-        spec=fill(_copies_drawing(pressure.name, height), {"curves": curves}),
+        spec=fill(drawing, {"curves": curves}),
         table=table_of(("evacuation", "readings", "length"), rows),
         note="Two honest pulls on one circuit are alike but never the same: noise and timing differ.",
     )

@@ -194,7 +194,7 @@ def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
                 f"{when}; blank-off pressure now {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil. {in_fleet_units(r['reason'] or '', book.pressure)}".strip()
             )
     lost = book.hours_now.get((factor, id_))
-    if lost and lost["hours_lost"] is not None and lost["hours_lost"] > 0:
+    if lost and lost["hours_lost"] is not None and lost["hours_lost"] >= 0.5:
         lines.append(
             f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])})."
         )

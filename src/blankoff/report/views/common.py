@@ -72,12 +72,21 @@ def _card(book: Book, f: Mapping[str, Any]) -> Card:
         anchor(f),
         capital(KIND_WORDS.get(f["kind"], str(f["kind"]))),
         book.link(f["subject"], f["subject_id"]),
-        in_fleet_units(f["statement"] or "", book.pressure),
-        in_fleet_units(f["action"] or "", book.pressure),
+        sentence(book, f, "statement"),
+        sentence(book, f, "action"),
         " ".join(small),
         tuple(book.link("evacuation", e) for e in evidence[:EVIDENCE_SHOWN]),
         max(len(evidence) - EVIDENCE_SHOWN, 0),
     )
+
+
+def sentence(book: Book, finding: Mapping[str, Any], field: str) -> str:
+    """Return a finding's statement or action as this fleet's people read it: their unit, a person's name for the id."""
+    text = in_fleet_units(finding[field] or "", book.pressure).replace(" %", f"{NBSP}%")
+    id_ = str(finding["subject_id"])
+    if finding["subject"] == "technician" and text.startswith(id_):
+        text = book.name_of("technician", id_) + text[len(id_) :]
+    return text
 
 
 def verdict_cell(code: str | None) -> Cell:
@@ -129,9 +138,16 @@ def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | N
     return out
 
 
+def plain_kind(kind: object) -> str:
+    """Return a system kind as words: registers often join them by underscores."""
+    return str(kind).replace("_", " ")
+
+
 def circuit(row: Mapping[str, Any]) -> str:
     """Name a circuit with its kind."""
-    parts = [str(row[k]) for k in ("system_id", "kind") if row.get(k)]
+    parts = [str(row["system_id"])] if row.get("system_id") else []
+    if row.get("kind"):
+        parts.append(plain_kind(row["kind"]))
     return ", ".join(parts) or NONE
 
 

@@ -217,7 +217,7 @@ def evacuation_page(book: Book, id_: str) -> Page:
         sections.append(Section("curve-section", "The curve", (Block("missing", "There are no readings to draw."),)))
     copies = copies_chart(data)
     if data.copies:
-        same = [book.link("evacuation", e) for e, _ in data.copies]
+        same = [book.link("evacuation", e) for e, *_ in data.copies]
         blocks: list[Block] = [Block("chart", copies)] if copies else []
         blocks.append(Block("links", same))
         sections.append(

@@ -15,6 +15,7 @@ from blankoff.report.views.common import (
     no_rows_section,
     not_made_items,
     number_cell,
+    plain_kind,
 )
 from blankoff.report.views.operations_charts import (
     THIN,
@@ -188,7 +189,7 @@ def _thin_section(book: Book) -> Section:
         known = book.now.filter(pl.col(column).is_not_null())
         small = known.group_by(column).len().filter(pl.col("len") < THIN).sort(column)
         if small.height:
-            names = ", ".join(f"{r[column]} ({r['len']})" for r in small.head(12).iter_rows(named=True))
+            names = ", ".join(f"{plain_kind(r[column])} ({r['len']})" for r in small.head(12).iter_rows(named=True))
             lines.append(f"Fewer than {THIN} evacuations this month, by {word}: {names}.")
     n = book.now.height
     for column, word in (
@@ -248,7 +249,7 @@ def _coverage_section(book: Book) -> Section:
             for r in refused.sort("path", "row", "field", nulls_last=True).head(400).iter_rows(named=True)
         ]
         blocks.append(
-            table_or("Refused, with the reason and the mend", head("file", "#line", "part", "reason"), items, "")
+            table_or("Refused, with the reason and the mend", head("file", "#line", "part", "reason"), items, "", 12)
         )
         if refused.height > len(items):
             blocks.append(

@@ -13,6 +13,7 @@ from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import verdict_chart
 from blankoff.report.views.common import (
     capital,
+    plain_kind,
 )
 from blankoff.report.words import (
     FACTOR_WORDS,
@@ -110,18 +111,19 @@ def shares_chart(book: Book, column: str, word: str) -> Chart | None:
     worst: tuple[float, str] | None = None
     overall = verdict_counts(book.now)["passed"] / max(book.now.height, 1)
     for name in groups.get_column(column).to_list():
-        cells = [str(name)]
+        label_of = plain_kind(name)
+        cells = [label_of]
         for label, part in (("this month", frame), ("twelve months before", past)):
             own = part.filter(pl.col(column) == name)
             hits, n = verdict_counts(own)["passed"], own.height
             share, low, high = share_bounds(hits, n)
-            tip = f"{name}, {label}: {hits} of {n} proven ({percent(share)})\n90 % bounds {percent(low)} to {percent(high)}"
-            dots.append(Dot(str(name), share if n else None, low if n else None, high if n else None, label, tip))
+            tip = f"{label_of}, {label}: {hits} of {n} proven ({percent(share)})\n90 % bounds {percent(low)} to {percent(high)}"
+            dots.append(Dot(label_of, share if n else None, low if n else None, high if n else None, label, tip))
             cells.extend(
                 [f"{count(hits)} of {count(n)}", f"{percent(share)} ({percent(low)} to {percent(high)})" if n else NONE]
             )
             if label == "this month" and n >= THIN and high < overall and (worst is None or share < worst[0]):
-                worst = (share, str(name))
+                worst = (share, label_of)
         rows.append(cells)
     title = (
         f"By {word}: {worst[1]} is clearly below the rest, {percent(worst[0])} proven"
