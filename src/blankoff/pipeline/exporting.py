@@ -1,0 +1,100 @@
+"""The contract's tables as files: Parquet, and CSV whose cells no spreadsheet takes for a formula."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import BlankoffError
+from blankoff.store import Store
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""What makes a spreadsheet evaluate a cell; common knowledge, see OWASP's page on CSV injection (from memory)."""
+
+
+def harmless_cells(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return a frame fit for CSV: lists joined by blanks, and an apostrophe before text a spreadsheet would evaluate."""
+    joined = frame.with_columns(
+        pl.col(name).list.join(" ") for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)
+    )
+    text = [name for name, dtype in joined.schema.items() if dtype == pl.String]
+    starts = pl.any_horizontal
+    return joined.with_columns(
+        pl.when(starts(pl.col(name).str.starts_with(s) for s in _FORMULA_STARTS))
+        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name in text
+    )
+
+
+def export(
+    store: Store, out: str | os.PathLike[str], csv: bool = False, tables: Sequence[str] = tuple(schemas.TABLES)
+) -> list[Path]:
+    """Write the contract's tables as Parquet files, and as CSV too if asked.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    out
+        Folder for the files, made if it does not exist.
+    csv
+        Whether to write ``<table>.csv`` beside ``<table>.parquet``.
+    tables
+        Which tables; all of the contract by default.
+
+    Returns
+    -------
+    list of Path
+        The files written, each complete or not there at all.
+
+    Raises
+    ------
+    BlankoffError
+        The folder cannot be written to.
+    """
+    folder = writable_folder(out)
+    written: list[Path] = []
+    for name in tables:
+        frame = store.table(name)
+        targets = [folder / f"{name}.parquet", *([folder / f"{name}.csv"] if csv else [])]
+        for target in targets:
+            aside = target.with_name(f".{target.name}.part")
+            try:
+                if target.suffix == ".csv":
+                    harmless_cells(frame).write_csv(aside, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+                else:
+                    frame.write_parquet(aside, compression="zstd")
+                aside.replace(target)
+            except OSError as error:
+                aside.unlink(missing_ok=True)
+                raise BlankoffError(
+                    f"{target} cannot be written ({error.strerror}); make room or name another --out"
+                ) from None
+            written.append(target)
+    return written
+
+
+def writable_folder(path: str | os.PathLike[str]) -> Path:
+    """Make a folder for output if need be, and return it.
+
+    Raises
+    ------
+    BlankoffError
+        It is a file, cannot be made, or cannot be written to.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        trial = folder / ".blankoff-trial"
+        trial.touch()
+        trial.unlink()
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise BlankoffError(f"{folder} cannot be written to ({why}); name another folder for --out") from None
+    return folder

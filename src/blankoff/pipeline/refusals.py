@@ -1,0 +1,45 @@
+"""Rows of table ``quarantine``: put in the place of those of the same origin, first sight remembered."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.store import Store
+
+_KEY = ["path", "row", "field", "problem"]
+LOG, FOLDER = "log", "folder"
+"""Origins: inside a log file; the folder and what the register says of it. A register's origin is its name."""
+
+
+def dated(new: pl.DataFrame, old: pl.DataFrame, origin: str, now: dt.datetime) -> pl.DataFrame:
+    """Return refusals with ``seen_at``: when the same one was first seen, else now; each once, in a fixed order."""
+    new = schemas.QUARANTINE.conform(new).select(_KEY).unique(maintain_order=True)
+    if old.width and old.height:
+        new = new.join(old.select(*_KEY, "seen_at").unique(_KEY), on=_KEY, how="left", nulls_equal=True)
+    else:
+        new = new.with_columns(seen_at=pl.lit(None, dtype=schemas.TIME))
+    return new.with_columns(
+        pl.col("seen_at").fill_null(pl.lit(now).cast(schemas.TIME)), pl.lit(origin).alias("origin")
+    ).sort(_KEY, nulls_last=True)
+
+
+def replace_refusals(store: Store, origin: str, new: pl.DataFrame, now: dt.datetime) -> None:
+    """Put refusals in the place of all of the same origin. Call it inside a transaction."""
+    old = store.read("quarantine_of_origin", origin=origin)
+    fresh = dated(new, old, origin, now)
+    if old.select(_KEY).sort(_KEY, nulls_last=True).equals(fresh.select(_KEY)):
+        return
+    store.change("delete_quarantine_of_origin", origin=origin)
+    store.insert("quarantine", fresh)
+
+
+def replace_log_refusals(store: Store, paths: pl.DataFrame, new: pl.DataFrame, now: dt.datetime) -> None:
+    """Put refusals in the place of those of the log files ``paths``. Call it inside a transaction."""
+    old = store.read("quarantine_of_logs", paths)
+    fresh = dated(new, old, LOG, now)
+    if old.height:
+        store.change("delete_quarantine_of_logs", paths)
+    store.insert("quarantine", fresh)

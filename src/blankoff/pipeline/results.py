@@ -1,0 +1,107 @@
+"""Table ``result``: what each log gave, beside the registers, with copies and outcome groups laid over."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.settings import Settings
+from blankoff.store import Store
+
+_CARRIED = ["technician_id", "pump_id", "hose_id", "gauge_id", "system_id"]
+_BOOKKEEPING = ["log_no", "context"]
+
+
+def build_results(
+    evacuations: pl.DataFrame,
+    measure: pl.DataFrame,
+    unreadable: pl.DataFrame,
+    copies: pl.DataFrame,
+    groups: pl.DataFrame,
+    settings: Settings,
+) -> pl.DataFrame:
+    """Make the contract's table ``result``.
+
+    Parameters
+    ----------
+    evacuations
+        The register.
+    measure
+        What each log gave: ``evacuation_id`` and the columns of ``schemas.MEASURE``.
+    unreadable
+        ``evacuation_id`` of those whose log was handed in but cannot be read.
+    copies
+        ``evacuation_id`` of those whose log is a copy of another job's.
+    groups
+        ``evacuation_id, group_id, group_name``.
+    settings
+        For the time zone in which a month begins.
+
+    Returns
+    -------
+    pl.DataFrame
+        One row per evacuation of the register, sorted by ``evacuation_id``.
+    """
+    unread = pl.col("evacuation_id").is_in(unreadable["evacuation_id"].implode())
+    copied = pl.col("evacuation_id").is_in(copies["evacuation_id"].implode())
+    without_log = pl.when(unread).then(pl.lit("unreadable_log")).otherwise(pl.lit("no_log"))
+    frame = (
+        evacuations.select(
+            "evacuation_id",
+            pl.col("started_at").dt.convert_time_zone(settings.timezone).dt.strftime("%Y-%m").alias("month"),
+            *_CARRIED,
+        )
+        .join(measure.drop(_BOOKKEEPING, strict=False), on="evacuation_id", how="left")
+        .join(groups.select("evacuation_id", "group_id", "group_name"), on="evacuation_id", how="left")
+        .with_columns(
+            verdict=pl.when(copied).then(pl.lit("unproven")).otherwise(pl.col("verdict").fill_null("unproven")),
+            reason=pl.when(copied).then(pl.lit("recycled_log")).otherwise(pl.col("reason").fill_null(without_log)),
+            borderline=pl.col("borderline").fill_null(False) & ~copied,
+        )
+    )
+    return schemas.RESULT.conform(frame).sort("evacuation_id")
+
+
+def changed_rows(new: pl.DataFrame, old: pl.DataFrame, key: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the rows of ``new`` that ``old`` lacks or has otherwise, and the keys of ``old`` that are gone.
+
+    Two NaN count as equal, and so do two nulls.
+    """
+    if old.is_empty() or set(new.columns) != set(old.columns):
+        return new, old.select(key) if key in old.columns else new.select(key).clear()
+    gone = old.select(key).join(new.select(key), on=key, how="anti")
+    lined = new.join(old, on=key, how="left", suffix=":old", maintain_order="left")
+    known = new.select(key).with_columns(known=pl.col(key).is_in(old[key].implode()))["known"]
+    same = lined.select(
+        pl.all_horizontal(pl.col(c).eq_missing(pl.col(f"{c}:old")) for c in new.columns if c != key).alias("same")
+    )["same"]
+    return new.filter(~(same & known)), gone
+
+
+def refresh_results(store: Store, settings: Settings) -> int:
+    """Bring table ``result`` up to date; writes only the rows that differ. Call it inside a transaction.
+
+    Returns
+    -------
+    int
+        How many rows were written or taken away.
+    """
+    unreadable = store.read("unreadable_evacuations")
+    copies = store.raw("copy_of")
+    new = build_results(
+        store.table("evacuations"),
+        store.raw("measure"),
+        unreadable,
+        copies if copies.width else pl.DataFrame(schema={"evacuation_id": pl.String}),
+        store.read("latest_groups"),
+        settings,
+    )
+    old = store.table("result").select(new.columns) if set(new.columns) <= set(store.table("result").columns) else None
+    if old is None:
+        changed, gone = new, store.table("result").select("evacuation_id")
+    else:
+        changed, gone = changed_rows(new, old, "evacuation_id")
+    store.delete("result", "evacuation_id", gone)
+    if changed.height:
+        store.replace("result", "evacuation_id", changed)
+    return changed.height + gone.height
