@@ -27,6 +27,7 @@ _WINDOW_LN = 0.25
 _UNEXPLAINED = 20.0
 """Cost of leaving a sudden stop of the fall to the pumped curve."""
 
+_STEP_PRICE = 6.0
 _SETTLED_S = 6.0
 """A step after isolation, a slow valve, a lagging gauge settle with time constants below this."""
 
@@ -72,6 +73,7 @@ def candidate_costs(
     stride: int,
     taus: FloatArray,
     free_below_s: float,
+    extra: float,
     out: FloatArray,
 ) -> None:
     """Misfit of every candidate start of a hold, in units of the noise variance.
@@ -94,6 +96,8 @@ def candidate_costs(
     free_below_s
         With a time constant below this the exponential part is a settling step, of either sign; with a longer one
         neither it nor the steady slope may fall.
+    extra
+        Price of a settling step, so that noise does not buy one.
     out
         ``(hi - lo + 1, N_FIT)`` result.
     """
@@ -227,28 +231,32 @@ def candidate_costs(
             a[1, 2] = a[2, 1] = vte
             a[2, 2] = wee
             b[0], b[1], b[2] = z0, y1, ze
+            # standing, then a straight rise, then with the exponential part, each if it pays for its coefficients
             c0 = z0 / w0
             c1 = c2 = 0.0
             variance = 1.0 / w0
-            fitted = False
-            if last - j >= 3 and solve3(a, b, x, inv):
-                if tau < free_below_s or (x[1] >= 0.0 and x[2] <= 0.0):
-                    c0, c1, c2 = x[0], x[1], x[2]
+            rest = zz - c0 * z0
+            best = rest
+            p0, p1, good = _solve2(w0, v1, v2, z0, y1)
+            if last > j and good and p1 >= 0.0:
+                rest = zz - p0 * z0 - p1 * y1
+                if rest < best:
+                    best, c0, c1 = rest, p0, p1
+                    variance = v2 / (w0 * v2 - v1 * v1)
+            price = extra if tau < free_below_s else 0.0
+            solved = last - j >= 3 and solve3(a, b, x, inv)
+            if solved and (tau < free_below_s or (x[1] >= 0.0 and x[2] <= 0.0)):
+                rest = zz - x[0] * z0 - x[1] * y1 - x[2] * ze + price
+                if rest < best:
+                    best, c0, c1, c2 = rest, x[0], x[1], x[2]
                     variance = inv[0, 0] + 2.0 * inv[0, 2] + inv[2, 2]
-                    fitted = True
-            if not fitted and last - j >= 1:
-                best = zz - c0 * z0
-                p0, p1, good = _solve2(w0, v1, v2, z0, y1)
-                if good and p1 >= 0.0:
-                    rest = zz - p0 * z0 - p1 * y1
-                    if rest < best:
-                        best, c0, c1, c2 = rest, p0, p1, 0.0
+            elif last - j >= 2:
                 p0, p2, good = _solve2(w0, we, wee, z0, ze)
                 if good and p2 <= 0.0:
-                    rest = zz - p0 * z0 - p2 * ze
+                    rest = zz - p0 * z0 - p2 * ze + price
                     if rest < best:
-                        c0, c1, c2 = p0, 0.0, p2
-            cost = max(zz - c0 * z0 - c1 * y1 - c2 * ze, 0.0) + row[COST_BEFORE]
+                        best, c0, c1, c2 = rest, p0, 0.0, p2
+            cost = max(best, 0.0) + row[COST_BEFORE]
             if cost < row[COST]:
                 row[COST] = cost
                 row[AFTER] = c0 + c2
@@ -257,8 +265,10 @@ def candidate_costs(
 
 
 @kernel
-def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int) -> int:
+def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, rising: bool) -> int:
     """Where the fall of ln p stops most suddenly: first reading (or block) after the bend, -1 if it nowhere does.
+
+    With `rising`, where it begins to rise, or rises faster, most suddenly.
 
     Slopes over `n` readings on either side are compared; what the fall had slowed down already over the `n` before is
     taken off, since a pumped curve slows down ever less.
@@ -288,7 +298,7 @@ def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last:
     for k in range(first + n, last - n + 2):
         after = slopes[k + n - 1 - first]
         before = slopes[k - 1 - first]
-        if before >= 0.0 or after < 0.35 * before:
+        if not rising and (before >= 0.0 or after < 0.35 * before):
             continue
         slowing = max(before - slopes[k - 1 - n - first], 0.0) if k - n - first >= n else 0.0
         # slope variance of n readings evenly over a span is 12 v / (n span^2)
@@ -296,6 +306,8 @@ def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last:
         left = max(t[k - 1] - t[k - n], 1e-3)
         sd = math.sqrt(12.0 / n * (v[k] / (right * right) + v[k - 1] / (left * left)))
         score = (after - before - slowing) / sd
+        if rising:
+            score = (after - max(before, 0.0)) / sd if after > 0.0 else 0.0
         if score > best:
             best = score
             at = k
@@ -386,7 +398,7 @@ def refine_isolation(
         (microns) just before; step (microns).
     """
     taus = np.array([1.5, 4.0, 12.0, 60.0])
-    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, _SETTLED_S, out)
+    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, _SETTLED_S, _STEP_PRICE * inflate, out)
     best = 1e300
     n = hi - lo + 1
     weight = np.zeros(n)

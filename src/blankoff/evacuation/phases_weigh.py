@@ -29,6 +29,8 @@ _BEFORE_BLOCKS = 12
 _CANDIDATES = 40
 _AFTER_BLOCKS = 8
 _AFTER_LN = 0.35
+_LEAST_AFTER = 12
+_SPANS = (5, 14, 4)
 _SHORTEST_S = 15.0
 
 BEND_EVIDENCE = 26.0
@@ -63,7 +65,7 @@ def _evidence(
     row: FloatArray,
 ) -> tuple[float, float, float]:
     """Evidence for a hold from block `k`: against a smooth curve, against standing still; and the noise's inflation."""
-    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, 0.0, row)
+    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, 0.0, 0.0, row)
     skipped = int(row[0, SKIPPED])
     start = first + skipped
     fitted = row[0, COST] - skipped
@@ -128,7 +130,7 @@ def weigh_rise(
     taus = np.array([10.0, 40.0, 160.0, 640.0])
     first = max(pull, lo - _BEFORE_BLOCKS)
     stride = max(1, (hi - lo + 1) // _CANDIDATES)
-    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, 0.0, out)
+    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, 0.0, 0.0, out)
     best = lo
     for k in range(lo, hi + 1, stride):
         if out[k - lo, COST] < out[best - lo, COST]:
@@ -136,6 +138,7 @@ def weigh_rise(
     least = out[best - lo, COST]
     row = np.empty((1, out.shape[1]))
     bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
+    best_end = end
     total = mean = var = 0.0
     for sweep in range(2):
         for k in range(lo, hi + 1, stride):
@@ -151,22 +154,28 @@ def weigh_rise(
     if stride > 1:
         a = max(best - stride, lo)
         b = min(best + stride, hi)
-        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, 0.0, out)
+        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, 0.0, 0.0, out)
         for k in range(a, b + 1):
             if out[k - a, COST] < out[best - a, COST]:
                 best = k
         bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
     # a sudden stop of the fall may lie where the rise after it is too small to weigh
-    for n in (5, 14):
-        k = sharpest_bend(bt, by, bv, pull, whole, n)
-        if k > pull and k < end and abs(k - best) > 1:
-            b_bend, b_climb, b_spread = _evidence(
-                bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _WINDOW_BLOCKS), end, k, taus, inflate, row
+    for shape in range(3):
+        k = sharpest_bend(bt, by, bv, pull, whole, _SPANS[shape], shape == 2)
+        if k > pull and k < whole and abs(k - best) > 1:
+            k_end = k
+            while k_end < whole and (k_end < k + _LEAST_AFTER or by[k_end] < by[k] + _AFTER_LN):
+                k_end += 1
+            k_bend, k_climb, k_spread = _evidence(
+                bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _WINDOW_BLOCKS), k_end, k, taus, inflate, row
             )
-            if b_bend * b_spread > bend * spread and b_bend > bend:
-                best, bend, climb, spread = k, b_bend, b_climb, b_spread
+            if k_bend * k_spread > bend * spread and k_bend > bend:
+                best, bend, climb, spread = k, k_bend, k_climb, k_spread
                 coarse = 0.0
-    bend, climb, spread = _evidence(bt, by, bv, max(pull, best - _BEFORE_BLOCKS - _WINDOW_BLOCKS), end, best, taus, inflate, row)
+                best_end = k_end
+    bend, climb, spread = _evidence(
+        bt, by, bv, max(pull, best - _BEFORE_BLOCKS - _WINDOW_BLOCKS), best_end, best, taus, inflate, row
+    )
     found = row[0]
     rise[EVIDENCE] = bend
     rise[CLIMB] = climb
@@ -208,7 +217,7 @@ def _refine(
     """Isolation from single readings around the best block, over as long as the rise needs to stand out of the noise."""
     noise = math.sqrt(reading_variance_ln(scales, level)) * level
     span = min(max(12.0 * noise / max(bend_micron_s, 1e-9), 45.0), 400.0)
-    reach = max(2.0 * coarse, 12.0)
+    reach = max(min(2.0 * coarse, 40.0), 12.0)
     a = bs[max(best - 1, 1)]
     b = bs[min(best + 2, end)]
     while a > 1 and (bs[best] - a < 3 or ct[bs[best]] - ct[a] < reach):
