@@ -17,7 +17,6 @@ from blankoff.ingest.times import naive_to_utc, unwrap_midnight
 from blankoff.ingest.tolerant import RawLog
 
 FloatArray: TypeAlias = NDArray[np.float64]
-FEWEST_READINGS = 2
 
 
 @dataclass(frozen=True)
@@ -79,12 +78,10 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
         )
     index = kept[ordered.index]
     p = pressure[index]
-    if not np.isfinite(p).any():
+    if index.size == 0:
         raise LogUnreadableError(
-            shown, "nothing in it can be a pressure: no reading within the gauge's range", raw.pressure_name
+            shown, "nothing in it can be a time and a pressure: no possible reading is left", raw.pressure_name
         )
-    if index.size < FEWEST_READINGS:
-        raise LogUnreadableError(shown, "only one reading is left: that is no log", raw.pressure_name)
     return CleanLog(
         elapsed_s=ordered.elapsed_s,
         pressure_micron=p,

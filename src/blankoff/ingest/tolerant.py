@@ -26,6 +26,8 @@ IntArray: TypeAlias = NDArray[np.int64]
 MARK_CHARACTERS = 500
 _THOUSANDS = r"^[+-]?\d{1,3}(?:[.,\s]\d{3})+$"
 _CUT_LAST_CHANGE = 0.25
+_OVER_RANGE_WORDS = 3
+"""A log all above the gauge's range says so in a word or two; a column of ever different words is something else."""
 
 
 @dataclass
@@ -154,6 +156,10 @@ def _values(texts: Texts, dialect: Dialect, shown: str, rejects: Rejects, unende
         if good[i]:
             rejects.add(int(line[i]), columns.name_of(columns.pressure), why, texts.pressure[i])
             good[i] = False
+    if n and not np.isfinite(pressure).any() and texts.pressure.n_unique() > _OVER_RANGE_WORDS:
+        raise LogUnreadableError(
+            shown, "nothing in it can be a pressure: the column holds no number", columns.name_of(columns.pressure)
+        )
     ambient = np.full(n, np.nan)
     if texts.ambient is not None:
         ambient = to_celsius(parse_numbers(texts.ambient, dialect.decimal), columns.ambient_unit)
