@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 DONE, QUARANTINED, WRONG_CALL = 0, 1, 2
 
 
-class _Month(click.ParamType):
+class _Month(click.ParamType[str]):
     name = "YYYY-MM"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
@@ -28,7 +28,7 @@ class _Month(click.ParamType):
         return str(value)
 
 
-class _Day(click.ParamType):
+class _Day(click.ParamType[dt.date]):
     name = "YYYY-MM-DD"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
@@ -78,7 +78,7 @@ _store = click.option("--store", required=True, type=FILE, metavar="S", help="Th
 )
 @click.version_option(package_name="blankoff", prog_name="blankoff")
 def main() -> None:
-    """Judge logs of evacuations, and report each month on crews, pumps, hoses and gauges.
+    r"""Judge logs of evacuations, and report each month on crews, pumps, hoses and gauges.
 
     \b
     Start here:
@@ -147,7 +147,7 @@ def review(
     lenient: bool,
     as_json: bool,
 ) -> None:
-    """Do it all: read what is new, judge it, assess the fleet, write the month's pages.
+    r"""Do it all: read what is new, judge it, assess the fleet, write the month's pages.
 
     \b
     Example:
@@ -168,7 +168,7 @@ def review(
 @_as_json
 @click.pass_context
 def ingest(ctx: click.Context, fleet: Path, store: Path, lenient: bool, as_json: bool) -> None:
-    """Read logs and registers into the store; what it already holds is not read again.
+    r"""Read logs and registers into the store; what it already holds is not read again.
 
     \b
     Example:
@@ -190,7 +190,7 @@ def ingest(ctx: click.Context, fleet: Path, store: Path, lenient: bool, as_json:
 @_as_json
 @click.pass_context
 def check(ctx: click.Context, fleet: Path, lenient: bool, as_json: bool) -> None:
-    """Say what would be read or refused, and why, changing nothing.
+    r"""Say what would be read or refused, and why, changing nothing.
 
     \b
     Example:
@@ -208,7 +208,7 @@ def check(ctx: click.Context, fleet: Path, lenient: bool, as_json: bool) -> None
 @_store
 @click.option("--as-of", type=_Day(), help="Use only what was known on this date.  [default: end of the last month]")
 def assess(store: Path, as_of: dt.date | None) -> None:
-    """Run the fleet's models and make findings, using only what was known on a date.
+    r"""Run the fleet's models and make findings, using only what was known on a date.
 
     \b
     Example:
@@ -227,7 +227,7 @@ def assess(store: Path, as_of: dt.date | None) -> None:
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the pages go.")
 @click.option("--every-log", is_flag=True, help="Write a page for every evacuation, not only those that matter.")
 def report(store: Path, month: str, out: Path, every_log: bool) -> None:
-    """Write the monthly pages from what the store holds.
+    r"""Write the monthly pages from what the store holds.
 
     \b
     Example:
@@ -246,7 +246,7 @@ def report(store: Path, month: str, out: Path, every_log: bool) -> None:
 @click.option("--out", type=FILE, metavar="FILE.pdf", help="Where the sheet goes.")
 @click.option("--verify", type=EXISTING, metavar="FILE.pdf", help="Check a sheet's log against the store instead.")
 def sheet(store: Path, evacuation_id: str | None, out: Path | None, verify: Path | None) -> None:
-    """Write one evacuation's evidence sheet, or check one against the store.
+    r"""Write one evacuation's evidence sheet, or check one against the store.
 
     \b
     Examples:
@@ -274,9 +274,8 @@ def sheet(store: Path, evacuation_id: str | None, out: Path | None, verify: Path
 @click.option("--volume", type=click.FloatRange(min=0, min_open=True), help="Circuit volume, litres.")
 @click.option("--settings", "settings_file", type=EXISTING, help="A fleet.toml with layouts and criteria.")
 @_as_json
-@click.pass_context
-def log(ctx: click.Context, file: Path, as_json: bool, settings_file: Path | None, **given: float | None) -> None:
-    """Judge a single log file: verdict in words and the curve, no store.
+def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | None) -> None:
+    r"""Judge a single log file: verdict in words and the curve, no store.
 
     \b
     Example:
@@ -291,7 +290,6 @@ def log(ctx: click.Context, file: Path, as_json: bool, settings_file: Path | Non
     else:
         encoding = (getattr(sys.stdout, "encoding", None) or "ascii").lower().replace("-", "")
         _say(shown.text(plain=not encoding.startswith("utf")))
-    ctx.exit(QUARANTINED if shown.refused else DONE)
 
 
 @main.command()
@@ -299,7 +297,7 @@ def log(ctx: click.Context, file: Path, as_json: bool, settings_file: Path | Non
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the files go.")
 @click.option("--csv", is_flag=True, help="Write CSV files too.")
 def export(store: Path, out: Path, csv: bool) -> None:
-    """Write the tables as Parquet files, and as CSV on request.
+    r"""Write the tables as Parquet files, and as CSV on request.
 
     \b
     Example:
@@ -319,7 +317,7 @@ def export(store: Path, out: Path, csv: bool) -> None:
 )
 @_as_json
 def demo(out: Path, as_json: bool) -> None:
-    """Make the invented fleet and review it.
+    r"""Make the invented fleet and review it.
 
     \b
     Example:

@@ -17,6 +17,7 @@ from blankoff.fleet.people import habits, talk_effects
 from blankoff.fleet.practice import practice_table
 from blankoff.settings import Settings
 
+SWAP_SCHEMA = {"sentence": pl.String}
 NOT_MADE_SCHEMA = {"what": pl.String, "why": pl.String}
 
 _NEEDS = {
@@ -63,6 +64,7 @@ class Assessment:
     monthly: pl.DataFrame
     hours_lost: pl.DataFrame
     proof_lost: pl.DataFrame
+    swap_plan: pl.DataFrame
     not_made: pl.DataFrame
 
 
@@ -117,5 +119,6 @@ def assess_fleet(
         monthly=monthly_series(attribution.attributed, work, rules),
         hours_lost=hours_lost(work, attribution.effect, month, settings.maintenance.labour_cost_per_hour),
         proof_lost=proof_lost(work),
+        swap_plan=pl.DataFrame(schema=SWAP_SCHEMA),
         not_made=pl.DataFrame(missing_estimates(registers), schema=NOT_MADE_SCHEMA, orient="row"),
     )

@@ -108,6 +108,7 @@ def ingest(
         refresh_results(store, folder.settings)
     done = account(folder, store, match, files_read, judged)
     with store.transaction():
+        store.replace_all_if_changed("coverage", done.coverage)
         store.record_run("ingest", now=now, settings=folder.settings, counts_json=json.dumps(done.as_dict()))
     return done
 

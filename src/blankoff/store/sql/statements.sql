@@ -48,7 +48,7 @@ ORDER BY mark.log_no, elapsed_s, rowid;
 -- --- measures ------------------------------------------------------------------------------------------------------
 
 -- name: measure_contexts
-SELECT evacuation_id, context_sha256 FROM measure;
+SELECT evacuation_id, context FROM measure;
 
 -- name: latest_groups
 SELECT evacuation_id, group_id, group_name FROM outcome_group
@@ -94,10 +94,34 @@ SELECT * FROM run WHERE stage = $stage ORDER BY run_no DESC LIMIT 1;
 -- name: log_of_evacuation
 SELECT log_file.log_no, log_file.sha256
 FROM measure JOIN log_file ON log_file.log_no = measure.log_no
-WHERE measure.evacuation_id = $evacuation_id;
+WHERE measure.evacuation_id = $evacuation_id
+LIMIT 1;
 
 -- name: evacuation_exists
 SELECT 1 AS found FROM register_evacuations WHERE evacuation_id = $evacuation_id;
 
 -- name: months
 SELECT DISTINCT month FROM result ORDER BY month;
+
+-- name: entries_of_paths
+SELECT path, log_no FROM log_file WHERE path IN (SELECT path FROM incoming);
+
+-- name: lonely_log_nos
+SELECT DISTINCT log_no FROM incoming WHERE log_no NOT IN (SELECT log_no FROM log_file);
+
+-- name: unreadable_evacuations
+SELECT assigned.evacuation_id FROM assigned JOIN log_file ON log_file.path = assigned.path
+WHERE log_file.status = 'unreadable';
+
+-- name: copy_jobs
+SELECT measure.evacuation_id, content.sha256 AS log_key, content.log_no, evacuations.started_at, measure.isolated_at_s
+FROM measure
+JOIN (SELECT DISTINCT log_no, sha256 FROM log_file WHERE status = 'stored') AS content ON content.log_no = measure.log_no
+JOIN register_evacuations AS evacuations ON evacuations.evacuation_id = measure.evacuation_id
+ORDER BY evacuations.started_at, measure.evacuation_id;
+
+-- name: result_of_evacuation
+SELECT * FROM result WHERE evacuation_id = $evacuation_id;
+
+-- name: phase_of_evacuation
+SELECT * FROM phase WHERE evacuation_id = $evacuation_id ORDER BY phase_no;

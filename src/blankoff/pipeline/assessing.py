@@ -1,0 +1,177 @@
+"""The second stage: the fleet's models and findings as of one day, kept beside what was believed on other days."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import NotInStoreError
+from blankoff.findings import from_copies, from_habits, from_reports, make_findings
+from blankoff.fleet.assessment import Assessment, assess_fleet
+from blankoff.fleet.copies import COPY_SCHEMA
+from blankoff.fleet.work import build_work
+from blankoff.pipeline.known import as_date, fingerprint, month_end, registers_known_on
+from blankoff.pipeline.progress import Progress, silent
+from blankoff.pipeline.results import refresh_results
+from blankoff.settings import Settings
+from blankoff.store import Store
+
+ASSESSED_BY = "1"
+"""Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
+
+DATED_TABLES = ("monthly", "hours_lost", "proof_lost", "talk_effect", "group_summary", "not_made", "swap_plan")
+"""Tables of the store's own that serve the pages; each row carries the day of knowledge, ``as_of``."""
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """What an assessment gave, in counts.
+
+    Parameters
+    ----------
+    as_of
+        The day of knowledge.
+    evacuations
+        How many were known on it.
+    findings
+        Kind of finding and how many, the commonest first.
+    reused
+        Whether nothing had changed since the same day was last assessed.
+    """
+
+    as_of: dt.date
+    evacuations: int
+    findings: tuple[tuple[str, int], ...]
+    reused: bool
+
+    def as_dict(self) -> dict[str, object]:
+        """Return plain values, for JSON."""
+        return {
+            "as_of": self.as_of.isoformat(),
+            "evacuations": self.evacuations,
+            "findings": dict(self.findings),
+            "reused": self.reused,
+        }
+
+    def text(self) -> str:
+        """Return the counts in words."""
+        found = ", ".join(f"{n} {kind}" for kind, n in self.findings) or "none"
+        again = "; nothing had changed since it was last assessed" if self.reused else ""
+        return f"as of {self.as_of}: {self.evacuations} evacuations known{again}\nfindings: {found}"
+
+
+def assess(
+    store: Store,
+    as_of: dt.date | str | None = None,
+    progress: Progress = silent,
+    *,
+    now: dt.datetime | None = None,
+) -> Assessed:
+    """Assess the fleet as of a day, using only what was known on it.
+
+    Parameters
+    ----------
+    store
+        A store opened for writing.
+    as_of
+        Last day that counts, in the fleet's time zone; the end of the last month with evacuations if not given.
+    progress
+        Told what is being done.
+    now
+        The moment to note in the list of runs; the clock's if not given. No other value depends on it.
+
+    Raises
+    ------
+    NotInStoreError
+        The store holds no evacuations yet, or none by that day.
+    """
+    months = store.months()
+    if not months:
+        raise NotInStoreError(
+            f"{store.path} holds no evacuations yet; run `blankoff ingest FLEET --store {store.path}`"
+        )
+    day = month_end(months[-1]) if as_of is None else as_date(as_of)
+    settings = store.settings()
+    work, registers, copies = known_work(store, settings, day)
+    if work.is_empty():
+        raise NotInStoreError(f"no evacuation began by {day}; the first month with any is {months[0]}")
+    state = fingerprint([ASSESSED_BY, settings.fingerprint, work, *(registers[n] for n in sorted(registers)), copies])
+    last = store.read("last_run", stage="assess", as_of=day)
+    if last.height and last["input_sha256"][0] == state:
+        return _counted(store, day, work.height, reused=True)
+    assessment = assess_fleet(work, registers, settings, day, lambda stage: progress(stage, 0, 1))
+    finding = make_findings(
+        [
+            from_copies(copies, work),
+            from_reports(work),
+            from_habits(assessment.habits),
+            assessment.candidates,
+        ],
+        day,
+    )
+    with store.transaction():
+        _keep(store, assessment, finding)
+        refresh_results(store, settings)
+        store.record_run(
+            "assess",
+            now=now or dt.datetime.now(dt.UTC),
+            settings=settings,
+            as_of=day,
+            input_sha256=state,
+            versions_json=json.dumps({"blankoff": version("blankoff")}),
+        )
+    return _counted(store, day, work.height, reused=False)
+
+
+def known_work(
+    store: Store, settings: Settings, as_of: dt.date
+) -> tuple[pl.DataFrame, Mapping[str, pl.DataFrame], pl.DataFrame]:
+    """Return the work frame, the registers and the copies, with nothing in them that came after ``as_of``."""
+    registers = registers_known_on(store.registers(), as_of, settings)
+    evacuations = registers.get("evacuations", schemas.EVACUATIONS.empty())
+    known = evacuations.select("evacuation_id")
+    result = store.table("result").drop("group_id", "group_name").join(known, on="evacuation_id", how="semi")
+    copies = store.raw("copy_of")
+    copies = copies.join(known, on="evacuation_id", how="semi") if copies.width else pl.DataFrame(schema=COPY_SCHEMA)
+    return build_work(result, registers, settings), registers, copies.sort("evacuation_id")
+
+
+def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> None:
+    """Put what is believed as of the day in the place of what was believed as of it before."""
+    day = pl.DataFrame({"as_of": [assessment.as_of]})
+    dated = {
+        "effect": assessment.effect,
+        "oil_forecast": assessment.oil_forecast,
+        "finding": finding,
+        "outcome_group": assessment.groups,
+        "monthly": assessment.monthly,
+        "hours_lost": assessment.hours_lost,
+        "proof_lost": assessment.proof_lost,
+        "talk_effect": assessment.talks,
+        "group_summary": assessment.group_summary,
+        "not_made": assessment.not_made,
+        "swap_plan": assessment.swap_plan,
+    }
+    for name, frame in dated.items():
+        with_day = frame if "as_of" in frame.columns else frame.with_columns(as_of=pl.lit(assessment.as_of))
+        store.replace(name, "as_of", with_day, keys=day)
+    practice = assessment.practice
+    months = pl.DataFrame({"month": [m for m in store.months() if m <= assessment.as_of.strftime("%Y-%m")]})
+    store.replace("practice", "month", practice, keys=months)
+
+
+def _counted(store: Store, day: dt.date, evacuations: int, *, reused: bool) -> Assessed:
+    kinds = (
+        store.table("finding")
+        .filter(pl.col("as_of") == day)
+        .group_by("kind")
+        .len("n")
+        .sort("n", "kind", descending=[True, False])
+    )
+    return Assessed(day, evacuations, tuple((k, int(n)) for k, n in kinds.iter_rows()), reused)

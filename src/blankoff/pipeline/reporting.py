@@ -1,0 +1,232 @@
+"""The third stage: the month's pages and single sheets, from what the store holds."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+
+import polars as pl
+
+from blankoff import schemas
+from blankoff.errors import BlankoffError, NotInStoreError
+from blankoff.fleet.work import build_work
+from blankoff.pipeline.accounts import COVERAGE_SCHEMA
+from blankoff.pipeline.assessing import assess, known_work
+from blankoff.pipeline.exporting import writable_folder
+from blankoff.pipeline.known import month_end
+from blankoff.pipeline.progress import Progress, silent
+from blankoff.report import pages, sheet
+from blankoff.report.book import Book, open_book
+from blankoff.report.data import MonthData
+from blankoff.samples import SampleBatch
+from blankoff.store import Store
+
+
+def month_data(store: Store, month: str) -> MonthData:
+    """Gather what the pages of a month need, as it was known at the month's end.
+
+    Raises
+    ------
+    NotInStoreError
+        The month has no evacuations, or its end was not assessed yet.
+    """
+    as_of = month_end(month)
+    if month not in store.months():
+        known = ", ".join(store.months()[-6:]) or "none"
+        raise NotInStoreError(f"the store holds no evacuations of {month}; the last months it holds: {known}")
+    settings = store.settings()
+    work, registers, _ = known_work(store, settings, as_of)
+    groups = store.raw("outcome_group")
+    groups = groups.filter(pl.col("as_of") == as_of).select("evacuation_id", "group_id", "group_name")
+    work = work.join(groups, on="evacuation_id", how="left", maintain_order="left")
+
+    def believed(name: str) -> pl.DataFrame:
+        frame = store.raw(name)
+        return frame.filter(pl.col("as_of") == as_of).drop("as_of") if frame.width else frame
+
+    def load(evacuation_id: str) -> SampleBatch:
+        return store.samples(evacuation_id)
+
+    not_made, swaps = believed("not_made"), believed("swap_plan")
+    phase = store.table("phase").join(work.select("evacuation_id"), on="evacuation_id", how="semi")
+    return MonthData(
+        month=month,
+        as_of=as_of,
+        settings=settings,
+        work=work,
+        phase=phase,
+        finding=store.table("finding").filter(pl.col("as_of") <= as_of),
+        effect=store.table("effect").filter(pl.col("as_of") <= as_of),
+        oil_forecast=store.table("oil_forecast").filter(pl.col("as_of") <= as_of),
+        practice=store.table("practice").filter(pl.col("month") <= month),
+        quarantine=store.table("quarantine"),
+        registers=registers,
+        monthly=believed("monthly"),
+        hours_lost=believed("hours_lost"),
+        proof_lost=believed("proof_lost"),
+        talks=believed("talk_effect"),
+        coverage=_coverage(store),
+        group_summary=believed("group_summary"),
+        load_log=load,
+        not_made=tuple(not_made.select("what", "why").iter_rows()) if not_made.width else (),
+        swap_plan=tuple(swaps["sentence"].to_list()) if "sentence" in swaps.columns else (),
+    )
+
+
+def _coverage(store: Store) -> pl.DataFrame:
+    frame = store.raw("coverage")
+    return frame if frame.width else pl.DataFrame(schema=COVERAGE_SCHEMA)
+
+
+def write_month(
+    store: Store,
+    month: str,
+    out: str | os.PathLike[str],
+    *,
+    every_log: bool = False,
+    progress: Progress = silent,
+) -> Path:
+    """Write the pages of a month; a month whose end was not assessed yet is assessed first.
+
+    The pages are written aside and swapped in when they are whole, so that an interrupted run never leaves half a
+    month.
+
+    Parameters
+    ----------
+    store
+        An open store; open for writing if the month must still be assessed.
+    month
+        ``YYYY-MM``.
+    out
+        Folder for the pages; it is made if it does not exist.
+    every_log
+        Whether every evacuation gets a page, not only those that matter.
+
+    Returns
+    -------
+    Path
+        The entry page.
+
+    Raises
+    ------
+    NotInStoreError
+        The store holds no evacuations of that month.
+    BlankoffError
+        The folder cannot be written to, or holds something that is not pages of ours.
+    """
+    as_of = month_end(month)
+    if month in store.months() and store.read("last_run", stage="assess", as_of=as_of).is_empty():
+        assess(store, as_of, progress)
+    data = month_data(store, month)
+    folder = Path(out)
+    writable_folder(folder.parent if folder.parent != folder else folder)
+    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not _is_ours(folder))):
+        raise BlankoffError(f"{folder} holds something that is not pages of ours; name another folder for --out")
+    aside = folder.with_name(f".{folder.name}.part")
+    old = folder.with_name(f".{folder.name}.old")
+    for left_over in (aside, old):
+        shutil.rmtree(left_over, ignore_errors=True)
+    progress("writing the month's pages", 0, 1)
+    pages.write_month(data, aside, all_evacuations=every_log)
+    if folder.exists():
+        folder.rename(old)
+    aside.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)
+    progress("writing the month's pages", 1, 1)
+    return folder / "index.html"
+
+
+def _is_ours(folder: Path) -> bool:
+    return (folder / "static" / "files.txt").is_file() and (folder / "index.html").is_file()
+
+
+def month_book(store: Store, month: str) -> Book:
+    """Open the month's book, as its pages do: for what a summary takes from it."""
+    return open_book(month_data(store, month))
+
+
+def write_sheet(
+    store: Store, evacuation_id: str, out: str | os.PathLike[str], *, made_on: dt.date | None = None
+) -> Path:
+    """Write one evacuation's evidence sheet, a one-page PDF.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    evacuation_id
+        Which evacuation.
+    out
+        The PDF file.
+    made_on
+        The day printed on it; today if not given. No other mark on the sheet depends on the clock.
+
+    Raises
+    ------
+    NotInStoreError
+        No such evacuation.
+    """
+    target = Path(out)
+    writable_folder(target.parent)
+    book = open_book(_one(store, evacuation_id))
+    return sheet.write_sheet(book.evacuation(evacuation_id), target, made_on or dt.datetime.now(dt.UTC).date())
+
+
+def verify_sheet(store: Store, file: str | os.PathLike[str]) -> str:
+    """Check that a sheet was made from the log that the store holds.
+
+    Returns
+    -------
+    str
+        What was found, in words.
+
+    Raises
+    ------
+    BlankoffError
+        It is no sheet of ours, or its log is not the one in the store.
+    """
+    mark = sheet.read_mark(Path(file).read_bytes())
+    if mark is None:
+        raise BlankoffError(f"{file} is no evidence sheet of ours, or its marks were taken out")
+    try:
+        held = store.samples(mark.evacuation_id).keys[0]
+    except NotInStoreError as error:
+        raise BlankoffError(f"{file} cannot be checked: {error}") from None
+    if held != mark.content_hash:
+        raise BlankoffError(
+            f"{file} was made from another log: it names {mark.content_hash or 'none'}, the store holds {held} for "
+            f"evacuation {mark.evacuation_id}"
+        )
+    return f"{file} was made from the log of evacuation {mark.evacuation_id} that the store holds ({held})"
+
+
+def _one(store: Store, evacuation_id: str) -> MonthData:
+    """Gather what one evacuation's sheet needs, without the rest of the fleet."""
+    settings = store.settings()
+    result = store.read("result_of_evacuation", evacuation_id=evacuation_id)
+    if result.is_empty():
+        raise NotInStoreError(
+            f"evacuation {evacuation_id!r} is not in the store; see the table `result` for those that are"
+        )
+    registers: Mapping[str, pl.DataFrame] = store.registers()
+    mine = {**registers, "evacuations": registers["evacuations"].filter(pl.col("evacuation_id") == evacuation_id)}
+    work = build_work(schemas.RESULT.conform(result), mine, settings)
+    month = str(result["month"][0])
+    finding = store.table("finding").filter(
+        (pl.col("subject_id") == evacuation_id) | pl.col("evidence").list.contains(evacuation_id)
+    )
+    as_of = max(month_end(month), finding["as_of"].max() or month_end(month))  # type: ignore[type-var]
+    phase = store.read("phase_of_evacuation", evacuation_id=evacuation_id)
+    return MonthData(
+        month=month,
+        as_of=as_of,
+        settings=settings,
+        work=work,
+        phase=schemas.PHASE.conform(phase) if phase.width else schemas.PHASE.empty(),
+        finding=finding,
+        registers=mine,
+        load_log=store.samples,
+    )
