@@ -13,7 +13,7 @@ from blankoff.report import theme
 from blankoff.report.charts.base import Chart, safe_json
 from blankoff.report.charts.copies import copies_chart
 from blankoff.report.charts.curve import curve_chart, over_range_stretches, thin_out
-from blankoff.report.charts.hold import hold_chart, hold_parts
+from blankoff.report.charts.hold import hold_chart, hold_parts, hold_readings, split_rise
 from blankoff.report.pages import month_pages
 
 
@@ -170,6 +170,39 @@ def test_the_rise_is_split_as_the_model_says():
     assert saturating[2] == pytest.approx(100.0)
     assert saturating[1] == pytest.approx(100.0 * (1 - math.exp(-1)) / (1 - math.exp(-2)))
     assert hold_parts({"leak_micron_per_min": None, "moisture_rise_micron": None}, np.array([0.0])) is None
+
+
+def test_the_split_rise_adds_up_and_follows_the_readings(book):
+    """Start, steady and saturating part make the whole, once the settling step has run out; readings scatter by 1 %."""
+    checked = 0
+    for id_ in book.work.filter(book.work["reason"].is_in(["held", "leak", "moisture"]))["evacuation_id"].to_list()[
+        :30
+    ]:
+        data = book.evacuation(id_)
+        t, p = hold_readings(data)
+        rise = split_rise(data, t, p)
+        assert rise is not None
+        late = rise.minutes > 2.0
+        assert np.allclose((rise.start + rise.steady + rise.saturating)[late], rise.total[late], rtol=0.02)
+        assert np.all(rise.steady >= 0)
+        assert np.all(np.diff(rise.saturating) >= -1e-9)
+        assert np.median(np.abs(np.interp(t, rise.minutes, rise.total) / p - 1)) < 0.02, id_
+        checked += 1
+    assert checked == 30
+
+
+def test_a_hold_of_few_readings_is_split_from_the_stored_numbers(book):
+    from blankoff.samples import SampleBatch
+
+    id_ = book.work.filter(book.work["reason"] == "held")["evacuation_id"][0]
+    data = book.evacuation(id_)
+    start = data.row["isolated_at_s"]
+    log = SampleBatch.of_one("few", np.array([0.0, start + 60.0, start + 600.0]), np.array([400.0, 420.0, 500.0]))
+    few = type(data)(**{**data.__dict__, "log": log})
+    t, p = hold_readings(few)
+    rise = split_rise(few, t, p)
+    assert rise is not None
+    assert rise.steady[-1] == pytest.approx(data.row["leak_micron_per_min"] * t[-1])
 
 
 def test_the_curve_draws_the_readings_and_the_lines_in_the_fleets_unit(book, wild_data):

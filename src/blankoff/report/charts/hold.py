@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import altair as alt
 import numpy as np
 
+from blankoff.evacuation.hold_curve import hold_curve
 from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
 from blankoff.report.charts.curve import thin_out
 from blankoff.report.data import EvacuationData
@@ -18,6 +20,7 @@ from blankoff.report.words import PressureWords, minutes, number
 from blankoff.samples import FloatArray
 
 HOLD_POINTS = 300
+POINTS = 61
 
 
 def hold_parts(row: Mapping[str, Any], minutes_held: FloatArray) -> tuple[FloatArray, FloatArray] | None:
@@ -40,6 +43,39 @@ def hold_parts(row: Mapping[str, Any], minutes_held: FloatArray) -> tuple[FloatA
     else:
         saturating = np.zeros_like(minutes_held)
     return steady, saturating
+
+
+@dataclass(frozen=True)
+class Rise:
+    """A hold's fitted rise in its parts, microns, at minutes from isolation; ``total`` holds the settling step too."""
+
+    minutes: FloatArray
+    start: float
+    steady: FloatArray
+    saturating: FloatArray
+    total: FloatArray
+
+
+def split_rise(data: EvacuationData, minutes_held: FloatArray, pressure_micron: FloatArray) -> Rise | None:
+    """Split the rise of the hold that was judged: from the readings and the judged steady part where there are enough.
+
+    With too few readings for a curve, from the stored numbers alone (`hold_parts`), lying as the readings lie.
+    """
+    row = data.row
+    slope, start_s, length = row.get("leak_micron_per_min"), row.get("isolated_at_s"), row.get("hold_minutes")
+    if slope is not None and start_s is not None and length is not None:
+        fit = hold_curve(
+            data.log, start_s, start_s + 60.0 * length, slope, points=POINTS, altitude_m=row.get("altitude_m") or 0.0
+        )
+        if fit is not None and np.all(np.isfinite(fit.total_micron)):
+            held = (fit.elapsed_s - start_s) / 60.0
+            return Rise(held, fit.start_micron, fit.steady_micron, fit.saturating_micron, fit.total_micron)
+    grid = np.linspace(0.0, float(minutes_held[-1]), POINTS)
+    fitted, at_readings = hold_parts(row, grid), hold_parts(row, minutes_held)
+    if fitted is None or at_readings is None:
+        return None
+    start = float(np.median(pressure_micron - at_readings[0] - at_readings[1]))
+    return Rise(grid, start, fitted[0], fitted[1], start + fitted[0] + fitted[1])
 
 
 def hold_readings(data: EvacuationData) -> tuple[FloatArray, FloatArray]:
@@ -94,6 +130,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
         .mark_circle(size=14, color=role("ink"), opacity=0.75)
         .encode(x=x, y=y, tooltip=[alt.Tooltip("t:N", title="time"), alt.Tooltip("p:N", title="pressure")])
     )
+    whole = alt.Chart(named("total")).mark_line(color=role("ink"), strokeWidth=1.1).encode(x=x, y=y)
     limit = alt.Chart(named("limit"))
     rule = limit.mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.4).encode(y=y)
     tag = limit.mark_text(align="left", x=4, dy=-6, fontSize=11, color=role("failed")).encode(y="y:Q", text="label:N")
@@ -103,7 +140,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
         .mark_text(align="right", dx=-4, y=8, fontSize=11, color=role("muted"))
         .encode(x="x:Q", text="label:N")
     )
-    return build(alt.layer(areas, edges, dots, rule, tag, due, due_tag), height)
+    return build(alt.layer(areas, edges, whole, dots, rule, tag, due, due_tag), height)
 
 
 def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | None:
@@ -116,19 +153,17 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
     row = data.row
     end = float(t[-1])
     parts: Records = []
-    grid = np.linspace(0.0, end, 60)
-    fitted = hold_parts(row, grid)
-    at_readings = hold_parts(row, t)
+    total: Records = []
     rows: list[tuple[str, str]] = []
-    if fitted is not None and at_readings is not None:
-        base = float(np.median(p - at_readings[0] - at_readings[1]))
-        steady, saturating = fitted
-        for m, s, w in zip(grid, steady, saturating, strict=True):
-            low, mid = (base) * factor, (base + s) * factor
+    rise = split_rise(data, t, p)
+    if rise is not None:
+        for m, s, w, whole in zip(rise.minutes, rise.steady, rise.saturating, rise.total, strict=True):
+            low, mid = rise.start * factor, (rise.start + s) * factor
             parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": "steady part"})
             parts.append(
                 {"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": "saturating part"}
             )
+            total.append({"x": figures(float(m)), "y": figures(whole * factor)})
         rows = [
             ("steady part", pressure.rate(row.get("leak_micron_per_min"))),
             ("its standard error", pressure.rate(row.get("leak_micron_per_min_se"))),
@@ -165,9 +200,11 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
         title=title,
         alt=f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady and a saturating part.",
         spec=fill(
-            _hold_drawing(pressure.name, height), {"parts": parts, "readings": readings, "limit": limit, "due": due}
+            _hold_drawing(pressure.name, height),
+            {"parts": parts, "total": total, "readings": readings, "limit": limit, "due": due},
         ),
         table=table_of(("hold", "value"), rows),
         note="Dots: readings. Below the dashed edge: the steady part, which a leak makes. Between the dashed and the solid "
-        "edge: the part that levels off, which water and outgassing make.",
+        "edge: the part that levels off, which water and outgassing make. Thin line: the whole fit, with the step that "
+        "settles in the first seconds.",
     )

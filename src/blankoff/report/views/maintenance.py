@@ -268,9 +268,8 @@ def _ratio(effect: dict[str, float]) -> str:
 def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
     """Say in a few sentences what the planner should take along."""
     if not items:
-        return (
-            "Nothing is due: no pump, hose set or gauge shows a fault that the logs can prove, and no oil falls due within two months.",
-        )
+        oil = "No oil forecast could be made." if book.oil.is_empty() else "No oil falls due within two months."
+        return (f"No pump, hose set or gauge shows a fault that the logs can prove. {oil}",)
     now = [i for i in items if i.overdue]
     later = [i for i in items if not i.overdue]
     lines = []
