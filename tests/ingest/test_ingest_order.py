@@ -84,6 +84,17 @@ def test_a_clock_set_back_is_undone(back_s: float, at: int) -> None:
     assert got.clock_set_s > 0
 
 
+@pytest.mark.parametrize("back_s", [15.0, 40.0, 120.0])
+def test_a_clock_set_back_in_a_flat_hold_loses_no_reading(back_s: float) -> None:
+    """Whole microns in a flat hold: some readings coincide with earlier ones by chance, and are no repeats."""
+    t, p = pull_micron(800, 1.0)
+    p = np.round(np.where(t > 400, 500 + 0.2 * (t - 400), p))
+    shown = np.where(t >= 650, t - back_s, t)
+    got = put_in_order(shown, p)
+    np.testing.assert_array_equal(got.index, np.arange(800))
+    np.testing.assert_allclose(got.elapsed_s, t, atol=1.0)
+
+
 def test_a_clock_set_back_twice_is_undone() -> None:
     t, p = _noisy()
     shown = t - 100.0 * (np.arange(600) >= 200) - 250.0 * (np.arange(600) >= 450)

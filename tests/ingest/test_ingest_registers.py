@@ -177,6 +177,14 @@ def test_without_evacuations_there_is_no_run(content: str, tmp_path: Path) -> No
         read_registers(tmp_path)
 
 
+def test_a_register_handed_in_twice_is_said(tmp_path: Path) -> None:
+    folder = _fleet(tmp_path, CLEAN)
+    pl.DataFrame({"evacuation_id": ["X"]}).write_parquet(folder / "evacuations.parquet")
+    got = read_registers(folder)
+    assert got.frames["evacuations"].height == 5
+    assert got.quarantine["path"].to_list() == ["evacuations.parquet"]
+
+
 def test_services_and_coaching(tmp_path: Path) -> None:
     got = _read(
         tmp_path,

@@ -27,6 +27,9 @@ FAR_S = 2 * 86_400.0
 """A pull takes a day at worst (common practice, no source): readings further apart than this are no one log."""
 _TOUCH_STEPS = 5.0
 _MOST_RUNS = 60
+_MOSTLY = 0.8
+_SMOOTHER = 0.2
+"""In ln of pressure: by so much must one order be smoother than the other before it is believed."""
 _DECIMALS = 6
 """Microseconds: finer differences of time are rounding, not time."""
 
@@ -77,13 +80,13 @@ def put_in_order(time_s: FloatArray, pressure: FloatArray) -> Ordered:
     if n == 1 or (bool(np.all(np.diff(time_s) > 0)) and time_s[-1] - time_s[0] < FAR_S):
         return Ordered(np.arange(n), time_s - time_s[0])
     time_s = np.round(time_s - time_s[0], _DECIMALS)
-    keep = _first_of_each(time_s, pressure)
-    repeats = n - keep.size
-    far = _far_rows(time_s[keep]) | _mistimed_rows(time_s[keep])
-    refused = keep[far]
-    keep = keep[~far]
+    far = _far_rows(time_s) | _mistimed_rows(time_s, pressure)
+    refused, keep = np.flatnonzero(far), np.flatnonzero(~far)
     t, moved = _join_leaps(time_s[keep])
     t, set_s = _undo_clock_set(t, pressure[keep])
+    once = _first_of_each(t, pressure[keep])
+    repeats = keep.size - once.size
+    keep, t = keep[once], t[once]
     order = np.argsort(t, kind="stable")
     t = _spread_ties(t[order])
     return Ordered(keep[order], t - t[0], repeats, refused, moved + set_s)
@@ -113,8 +116,8 @@ def _far_rows(t: FloatArray) -> NDArray[np.bool_]:
     return np.zeros(t.size, dtype=bool)
 
 
-def _mistimed_rows(t: FloatArray) -> NDArray[np.bool_]:
-    """Flag single rows out of place between neighbours in place, unless they fill a hole elsewhere (came late)."""
+def _mistimed_rows(t: FloatArray, pressure: FloatArray) -> NDArray[np.bool_]:
+    """Flag single rows out of place between neighbours in place, unless they fill a hole (came late) or are repeats."""
     wrong = np.zeros(t.size, dtype=bool)
     if t.size < 5:
         return wrong
@@ -131,7 +134,9 @@ def _mistimed_rows(t: FloatArray) -> NDArray[np.bool_]:
     edge = np.where(place == 0, others[0] - t[rows], t[rows] - others[-1])
     fills = np.where(inside, hole > 1.5 * typical, edge <= _TOUCH_STEPS * typical)
     wrong[rows] = ~fills
-    return wrong
+    first = np.zeros(t.size, dtype=bool)
+    first[_first_of_each(t, pressure)] = True
+    return wrong & first
 
 
 def _typical_step(t: FloatArray) -> float:
@@ -166,12 +171,30 @@ def _undo_clock_set(t: FloatArray, pressure: FloatArray) -> tuple[FloatArray, fl
     for k in range(1, bounds.size - 1):
         a, b = int(bounds[k]), int(bounds[k + 1])
         out[a:b] += shift
+        if _is_repeat(out[:a], pressure[:a], out[a:b], pressure[a:b]):
+            continue
         if _was_clock_set(out[:a], log_p[:a], out[a:b], log_p[a:b], typical):
             more = float(out[a - 1] + typical - out[a])
             out[a:b] += more
             shift += more
             total += abs(more)
     return out, total
+
+
+def _is_repeat(seen_t: FloatArray, seen_p: FloatArray, run_t: FloatArray, run_p: FloatArray) -> bool:
+    """Whether most of a run that lies among times seen before repeats readings seen before."""
+    order = np.lexsort((np.nan_to_num(seen_p, nan=-1.0), seen_t))
+    t, p = seen_t[order], np.nan_to_num(seen_p, nan=-1.0)[order]
+    over = (run_t >= t[0]) & (run_t <= t[-1])
+    if not over.any():
+        return False
+    mine_t, mine_p = run_t[over], np.nan_to_num(run_p, nan=-1.0)[over]
+    place = np.minimum(np.searchsorted(t, mine_t, "left"), t.size - 1)
+    found = np.zeros(mine_t.size, dtype=bool)
+    for step in range(3):  # a time may have a few readings
+        at = np.minimum(place + step, t.size - 1)
+        found |= (t[at] == mine_t) & (p[at] == mine_p)
+    return float(found.mean()) > _MOSTLY
 
 
 def _sorts_cleanly(t: FloatArray, log_p: FloatArray, starts: IntArray, typical: float) -> bool:
@@ -188,7 +211,7 @@ def _sorts_cleanly(t: FloatArray, log_p: FloatArray, starts: IntArray, typical: 
         return True
     as_sorted = sum(_leap(log_p[order[i]], log_p[order[i + 1]]) for i in np.flatnonzero(seam).tolist())
     as_filed = sum(_leap(log_p[i - 1], log_p[i]) for i in starts.tolist())
-    return as_sorted < as_filed
+    return as_sorted + _SMOOTHER < as_filed
 
 
 def _was_clock_set(
@@ -215,7 +238,7 @@ def _was_clock_set(
         moved.append(_leap(p[below], run_p[0]))
     if after < t.size:
         moved.append(_leap(run_p[-1], p[after]))
-    cost_moved = max(moved, default=0.0) - (0.2 if touches else 0.0)
+    cost_moved = max(moved, default=0.0) + (-_SMOOTHER if touches else _SMOOTHER)
     return _leap(seen_p[-1], run_p[0]) < cost_moved
 
 

@@ -100,7 +100,11 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
     counts: list[tuple[str, str | None, int, int, int]] = []
     missing: list[tuple[str, str | None, str]] = []
     for name, table in schemas.REGISTERS.items():
-        path = _find(folder, name)
+        path, spare = _find(folder, name)
+        if spare is not None and path is not None:
+            beside = Rejects(spare.name)
+            beside.add(None, "", f"{path.name} is there too and was used; keep one of them")
+            rejects.append(beside)
         empty = table.empty().with_columns(pl.Series("row", [], dtype=pl.Int64))
         if path is None:
             if name == "evacuations":
@@ -152,13 +156,14 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
     )
 
 
-def _find(folder: Path, name: str) -> Path | None:
-    """Return the file of a register: CSV before Parquet, letter case aside."""
+def _find(folder: Path, name: str) -> tuple[Path | None, Path | None]:
+    """Return the file of a register, CSV before Parquet, letter case aside; and the other one, where both are there."""
     try:
         by_name = {p.name.casefold(): p for p in sorted(folder.iterdir(), reverse=True) if p.is_file()}
     except OSError as error:
         raise FleetFolderError(f"{printable(folder, 300)}: the folder cannot be read ({error.strerror})") from None
-    return next((by_name[f"{name}{s}"] for s in (".csv", ".parquet") if f"{name}{s}" in by_name), None)
+    found = [by_name[f"{name}{s}"] for s in (".csv", ".parquet") if f"{name}{s}" in by_name]
+    return (found[0] if found else None), (found[1] if len(found) > 1 else None)
 
 
 def _check_columns(name: str, cells: _Cells, shown: str) -> None:
