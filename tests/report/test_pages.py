@@ -326,6 +326,14 @@ def test_null_columns_cost_what_needs_them_and_no_more(tmp_path):
     assert "Neither branches nor system kinds are known" in (tmp_path / "operations.html").read_text(encoding="utf-8")
 
 
+def test_an_evacuation_without_a_page_still_has_its_phases(data):
+    book = open_book(data)
+    bare = next(
+        e for e in book.work.filter(pl.col("reason") == "held")["evacuation_id"] if e not in book.paged["evacuation"]
+    )
+    assert book.evacuation(bare).phase.height == 2
+
+
 def test_a_log_that_cannot_be_fetched_is_said(tmp_path, data):
     def gone(evacuation_id: str):
         raise KeyError(evacuation_id)

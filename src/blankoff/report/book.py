@@ -191,6 +191,11 @@ class Book:
         wanted = self.data.phase.filter(pl.col("evacuation_id").is_in(list(self.paged["evacuation"])))
         return {str(k[0]): v for k, v in wanted.partition_by("evacuation_id", as_dict=True).items()}
 
+    def _phase_of(self, evacuation_id: str) -> pl.DataFrame:
+        if evacuation_id in self.paged["evacuation"]:
+            return self._phases.get(evacuation_id, schemas.PHASE.empty())
+        return self.data.phase.filter(pl.col("evacuation_id") == evacuation_id)
+
     def log_of(self, evacuation_id: str) -> SampleBatch:
         """Readings of one evacuation; an empty batch when there are none."""
         try:
@@ -211,7 +216,7 @@ class Book:
         return EvacuationData(
             evacuation_id,
             self.rows[evacuation_id],
-            self._phases.get(evacuation_id, schemas.PHASE.empty()),
+            self._phase_of(evacuation_id),
             self.log_of(evacuation_id),
             self.data.settings,
             self._register_rows.get(evacuation_id, {}),

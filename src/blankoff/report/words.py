@@ -37,7 +37,7 @@ RISE_WORDS = {
     "moisture": "a rise that levels off: moisture or outgassing",
     "leak": "a steady rise: leak",
     "leak_and_moisture": "a steady rise and one that levels off: leak and moisture",
-    "undetermined": "the hold was too short to tell a leak from moisture",
+    "undetermined": "too short to tell a leak from moisture",
 }
 KIND_WORDS = {
     "pump_worn": "pump worn",
@@ -213,6 +213,8 @@ def sure(probability: float | None) -> str:
         return NONE
     if probability > 0.99:
         return f"over 99{NBSP}%"
+    if probability < 0.01:
+        return f"under 1{NBSP}%"
     return percent(probability)
 
 

@@ -72,10 +72,10 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     kind = row.get("rise_kind")
     if kind is None:
         return ""
-    parts = f"The hold shows {RISE_WORDS[kind]}."
+    parts = f"The hold {'was' if kind == 'undetermined' else 'shows'} {RISE_WORDS[kind]}."
     if row.get("leak_micron_per_min") is not None:
         parts += f" Steady part {pressure.rate(row['leak_micron_per_min'])}"
-        if row.get("leak_micron_per_min_se") is not None:
+        if row.get("leak_micron_per_min_se"):
             parts += f" (standard error {pressure.rate(row['leak_micron_per_min_se'])})"
         parts += (
             f"; the part that levels off adds {pressure.text(row.get('moisture_rise_micron'))} over the required hold."
@@ -83,7 +83,7 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     if row.get("p_leak") is not None and row.get("p_moisture") is not None:
         parts += f" That the steady part matters is {sure(row['p_leak'])} likely; that the other part does, {sure(row['p_moisture'])}."
     more = row.get("more_hold_minutes")
-    if kind == "undetermined" and more is not None and more > 0:
+    if kind == "undetermined" and more is not None and more >= 0.5:
         parts += f" It had to stand {minutes(more)} longer to tell a leak from moisture."
     return parts
 
