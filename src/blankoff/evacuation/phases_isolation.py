@@ -265,10 +265,10 @@ def candidate_costs(
 
 
 @kernel
-def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, rising: bool) -> int:
+def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, least: int, rising: bool) -> int:
     """Where the fall of ln p stops most suddenly: first reading (or block) after the bend, -1 if it nowhere does.
 
-    With `rising`, where it begins to rise, or rises faster, most suddenly.
+    Candidates from `least` on. With `rising`, where it begins to rise, or rises faster, most suddenly.
 
     Slopes over `n` readings on either side are compared; what the fall had slowed down already over the `n` before is
     taken off, since a pumped curve slows down ever less.
@@ -295,7 +295,7 @@ def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last:
             det = n * stt - st * st
             if det > 0.0:
                 slopes[j - first] = (n * sty - st * sy) / det
-    for k in range(first + n, last - n + 2):
+    for k in range(max(first + n, least), last - n + 2):
         after = slopes[k + n - 1 - first]
         before = slopes[k - 1 - first]
         if not rising and (before >= 0.0 or after < 0.35 * before):

@@ -57,7 +57,7 @@ _JUMP_LN = 0.6
 """Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
 
 @kernel
-def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float) -> int:
+def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float, final: bool) -> int:
     """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none.
 
     Parameters
@@ -83,7 +83,8 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, 
             stood = ct[i] - ct[i0]
             before = max(math.exp(cy[i]) - math.exp(cy[i0]), 0.0)
             sudden = stood > 25.0 and i - i0 >= 3 and rate > 10.0 * (before + 5.0) / stood
-            if sudden or (top > vapour_ln and rate > 5.0 * max(fastest, 0.1) * math.exp(cy[i])):
+            sudden = sudden and rate > 100.0 and (top > vapour_ln or not final)
+            if sudden or (top > vapour_ln and rate > (5.0 if final else 2.0) * max(fastest, 0.1) * math.exp(cy[i])):
                 level = cy[i] + 0.15 * (cy[k] - cy[i])
                 start = i + 1
                 while start < k and cy[start] < level:
@@ -183,7 +184,7 @@ def segment_log(
     why = _WHY_BEGINS
     sd = 0.0
     warm = ambient_c if -30.0 < ambient_c < 60.0 else 28.0
-    vapour_ln = math.log(1.15 * _psat_kernel(warm + 2.0))
+    vapour_ln = min(math.log(1.15 * _psat_kernel(warm + 2.0)), scales[TOP_LN] - 1e-6)
     pull = 0
     fastest = 0.0
     q = 0
@@ -228,7 +229,7 @@ def segment_log(
         for g in range(pull, low):
             if bt[g + 1] - bt[g] < 3.0 * scales[GAP_S]:
                 fastest = max(fastest, (by[g] - by[g + 1]) / (bt[g + 1] - bt[g]))
-        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest, vapour_ln)
+        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest, vapour_ln, final)
         stand_end = end
         if jump >= 0:
             stand_end = low

@@ -30,6 +30,7 @@ _CANDIDATES = 40
 _AFTER_BLOCKS = 8
 _AFTER_LN = 0.35
 _LEAST_AFTER = 12
+_SAG_BLOCKS = 30
 _SPANS = (5, 14, 4)
 _SHORTEST_S = 15.0
 
@@ -109,6 +110,13 @@ def weigh_rise(
     """
     rise[:] = 0.0
     inflate = scales[WANDER]
+    # a hold may sag after its highest point; what it is shows before
+    last = end
+    peak = low
+    for k in range(low, end + 1):
+        if by[k] > by[peak]:
+            peak = k
+    end = max(peak, min(end, low + _SAG_BLOCKS))
     near = 2.5 * math.sqrt(bv[low] * inflate) + 0.03
     lo = low
     while lo > pull + 1 and by[lo - 1] < by[low] + near:
@@ -161,7 +169,7 @@ def weigh_rise(
         bend, climb, spread = _evidence(bt, by, bv, first, end, best, taus, inflate, row)
     # a sudden stop of the fall may lie where the rise after it is too small to weigh
     for shape in range(3):
-        k = sharpest_bend(bt, by, bv, pull, whole, _SPANS[shape], shape == 2)
+        k = sharpest_bend(bt, by, bv, max(pull, lo - 40), whole, _SPANS[shape], lo, shape == 2)
         if k > pull and k < whole and abs(k - best) > 1:
             k_end = k
             while k_end < whole and (k_end < k + _LEAST_AFTER or by[k_end] < by[k] + _AFTER_LN):
@@ -184,7 +192,7 @@ def weigh_rise(
     rise[RATE_AFTER] = found[AFTER_SLOPE] / level
     end = whole
     rise[RISE_LN] = by[end] - math.log(max(found[AFTER], 1.0))
-    _refine(ct, cy, m, scales, bs, pull, end, best, coarse, level, found[AFTER_SLOPE] - found[BEFORE_SLOPE], out, rise)
+    _refine(ct, cy, m, scales, bs, pull, last, best, coarse, level, found[AFTER_SLOPE] - found[BEFORE_SLOPE], out, rise)
 
     need = 1.0
     if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < MARK_REACH_S:
@@ -193,7 +201,7 @@ def weigh_rise(
     plain = bend > BEND_EVIDENCE * need
     climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (final or bend > 0.1 * BEND_EVIDENCE)
     climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN)
-    lasts = rise[LAST_S] > _SHORTEST_S and by[end] > math.log(max(rise[PUMPED], 1.0)) - 0.4
+    lasts = rise[LAST_S] > _SHORTEST_S and by[last] > math.log(max(rise[PUMPED], 1.0)) - 0.4
     if (plain or climbs) and bends and lasts:
         rise[ACCEPTED] = 1.0
 
