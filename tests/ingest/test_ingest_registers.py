@@ -12,8 +12,11 @@ from hypothesis import strategies as st
 
 from blankoff import schemas
 from blankoff.errors import FleetFolderError
+from blankoff.ingest import registers
 from blankoff.ingest.folder import match_logs, scan_fleet
 from blankoff.ingest.registers import Registers, clean_log_path, read_registers
+from blankoff.ingest.rejects import Rejects
+from blankoff.ingest.text import split_lines
 from blankoff.settings import Settings
 
 HEAD = "evacuation_id,log_file,started_at,technician_id,pump_id,hose_id,ambient_c,reported"
@@ -288,3 +291,25 @@ def test_any_register_ends_in_frames_or_quarantine(
     for table in schemas.REGISTERS.values():
         key = got.frames[table.name].select(table.key)
         assert key.n_unique() == key.height
+
+
+@given(
+    rows=st.lists(
+        st.lists(st.one_of(st.sampled_from(["E1", "E2", "", " ", "7", "é", "a b"]), st.text(max_size=5)), max_size=9)
+    ),
+    ended=st.booleans(),
+)
+@settings(deadline=None, max_examples=150)
+def test_rows_split_together_are_those_split_one_by_one(rows: list[list[str]], ended: bool) -> None:
+    lines = split_lines("\n".join([HEAD, *(",".join(r) for r in rows)]) + ("\n" if ended else ""))
+    together = registers._split_together(lines, 0, ",", [h.strip() for h in HEAD.split(",")])
+    if together is None:
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(registers, "_split_together", lambda *_: None)
+        one_by_one = registers._csv_cells(lines, "evacuations.csv", rejects := Rejects("evacuations.csv"))
+    assert rejects.total == 0
+    assert together.lines == one_by_one.lines
+    assert {k: v.to_list() for k, v in together.columns.items()} == {
+        k: v.to_list() for k, v in one_by_one.columns.items()
+    }

@@ -242,6 +242,9 @@ def _csv_cells(lines: list[str], shown: str, rejects: Rejects) -> _Cells:
     headings = [clean_heading(h) for h in splits[delimiter]]
     if len(headings) > LIMITS.columns:
         raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns", row=start + 1)
+    together = _split_together(lines, start, delimiter, headings)
+    if together is not None:
+        return together
     numbers: list[int] = []
     rows: list[list[str]] = []
     refused = 0
@@ -267,6 +270,40 @@ def _csv_cells(lines: list[str], shown: str, rejects: Rejects) -> _Cells:
                 name, [(r[k].strip() or None) if k < len(r) else None for r in rows], dtype=pl.String
             )
     return _Cells(columns, numbers, refused, headings)
+
+
+def _split_together(lines: list[str], start: int, delimiter: str, headings: list[str]) -> _Cells | None:
+    """Split all rows at once if no line needs a closer look; None if one may."""
+    body = "\n".join(lines[start + 1 :])
+    if any(mark in body for mark in ('"', "\0", "\n\n", "\x0b", "\x0c", lines[start].strip())) or not body.strip():
+        return None
+    if not body.isascii() and is_foreign(body):
+        return None
+    if max(map(len, lines)) > _CELL_CHARACTERS:
+        return None
+    names = [f"c{k}" for k in range(len(headings))]
+    try:
+        frame = pl.read_csv(
+            body.encode(),
+            has_header=False,
+            separator=delimiter,
+            quote_char=None,
+            schema=dict.fromkeys(names, pl.String),
+        )
+    except (pl.exceptions.PolarsError, ValueError, UnicodeError):
+        return None
+    if frame.height != len(lines) - start - 1:
+        return None
+    stripped = [pl.col(n).str.strip_chars() for n in names]
+    frame = frame.select(pl.when(s != "").then(s).alias(n) for n, s in zip(names, stripped, strict=True))
+    frame = frame.with_columns(pl.Series("line", range(start + 2, len(lines) + 1), dtype=pl.Int64)).filter(
+        pl.any_horizontal(pl.col(names).is_not_null())
+    )
+    columns: dict[str, pl.Series] = {}
+    for name, heading in zip(names, headings, strict=True):
+        if heading and heading not in columns:
+            columns[heading] = frame[name].rename(heading)
+    return _Cells(columns, frame["line"].to_list(), 0, headings)
 
 
 def _fields(lines: list[str], start: int, delimiter: str) -> tuple[list[str] | None, int]:
