@@ -1,6 +1,6 @@
 """Estimates → findings: what was found, how sure, how big, since when, on which evidence, and what to do.
 
-Every estimator of the fleet hands over *candidates* of one shape; here each becomes a statement and an action in plain
+Every estimator of the fleet hands over *candidates* of one shape (`fleet.candidates`); here each becomes a statement and an action in plain
 words. Nothing is estimated here.
 """
 
@@ -13,27 +13,7 @@ from datetime import date
 import polars as pl
 
 from blankoff import schemas
-
-CANDIDATE_SCHEMA = {
-    "kind": pl.String,
-    "subject_id": pl.String,
-    "episode": pl.String,
-    "since": pl.Date,
-    "probability": pl.Float64,
-    "effect": pl.Float64,
-    "effect_lower": pl.Float64,
-    "effect_upper": pl.Float64,
-    "unit": pl.String,
-    "evidence": pl.List(pl.String),
-    "entangled_with": pl.List(pl.String),
-    "rate": pl.Float64,
-    "peers": pl.Float64,
-    "jobs": pl.Int64,
-    "faults": pl.Int64,
-    "other_id": pl.String,
-}
-"""What an estimator hands over. ``episode`` tells two spells of one trouble apart (such as the last oil change's
-date), so that a finding keeps its id from month to month; the last five columns serve some kinds only."""
+from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 
 _UNIT_SHARE = "share of jobs"
 

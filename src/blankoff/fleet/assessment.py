@@ -39,7 +39,7 @@ class Assessment:
     effect, oil_forecast, practice
         Tables of the contract.
     candidates
-        Frames of `findings.CANDIDATE_SCHEMA`'s columns that estimators of assets made.
+        Frames of `candidates.CANDIDATE_SCHEMA`'s columns that estimators of assets made.
     habits, talks
         From `fleet.people`.
     groups, group_summary

@@ -218,7 +218,7 @@ def _one(store: Store, evacuation_id: str) -> MonthData:
     finding = store.table("finding").filter(
         (pl.col("subject_id") == evacuation_id) | pl.col("evidence").list.contains(evacuation_id)
     )
-    as_of = max(month_end(month), finding["as_of"].max() or month_end(month))  # type: ignore[type-var]
+    as_of = max([month_end(month), *finding["as_of"].to_list()])
     phase = store.read("phase_of_evacuation", evacuation_id=evacuation_id)
     return MonthData(
         month=month,
