@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from ingest_data import as_text, pull_micron
 
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest import fast, logs
+from blankoff.ingest import fast, fields, logs
 from blankoff.ingest.logs import LogReadout, plan_batches, read_log, read_logs
 from blankoff.ingest.rejects import Rejects
 from blankoff.samples import SampleBatch
@@ -472,6 +472,27 @@ def test_fast_and_careful_paths_agree(lines: list[str], at: int, end: str, ended
     assert [(m.elapsed_s, m.text) for m in readout.batch.marks] == list(careful.marks)
     assert np.all(np.diff(careful.elapsed_s) > 0)
     assert not np.any(careful.pressure_micron <= 0)
+
+
+@given(lines=st.lists(_LINE, max_size=12), at=st.integers(0, 60), ended=st.booleans())
+@settings(deadline=None, max_examples=100)
+def test_lines_split_together_are_those_split_one_by_one(lines: list[str], at: int, ended: bool) -> None:
+    good = [f"{i},{50_000 * np.exp(-i / 9) + 300:.1f},{'m' if i == 7 else ''}" for i in range(60)]
+    text = "\n".join(["elapsed_s,pressure_micron,mark", *good[:at], *lines, *good[at:]]) + ("\n" if ended else "")
+
+    def read() -> tuple[object, ...]:
+        rejects = Rejects("f.csv")
+        try:
+            log = logs.parse_log(text.encode(), "f.csv", Settings(), None, rejects)
+        except LogUnreadableError as error:
+            return (str(error),)
+        numbers = (log.elapsed_s.tolist(), np.nan_to_num(log.pressure_micron).tolist(), log.marks)
+        return (*numbers, sorted(rejects.rows, key=str))
+
+    together = read()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fields, "_split_together", lambda *_: None)
+        assert read() == together
 
 
 @given(
