@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from blankoff.ingest.rejects import Rejects, frame_of, printable, printable_path
 from blankoff.ingest.unpack import SUFFIXES
 from blankoff.settings import Settings
 
+_LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".gitkeep", ".gitignore"})
+"""Files that systems leave in any folder; they are nobody's log."""
 FILE_SCHEMA = {
     "path": pl.String,
     "log_file": pl.String,
@@ -85,21 +88,21 @@ def scan_fleet(folder: str | Path, settings: Settings | None = None) -> FleetSca
     rows: list[tuple[str, str, int, int, str]] = []
     refused: list[Rejects] = []
     handed_in = 0
-    for path in _walk(logs):
-        name = path.relative_to(logs).as_posix()
-        shown = printable_path(f"logs/{name}")
-        problem = _file_problem(path, real_logs)
-        suffix = next((s for s in SUFFIXES if name.casefold().endswith(s)), "")
-        if _is_litter(path.name):
+    for name, entry in _walk(logs):
+        if entry.name in _LITTER:
             continue
         handed_in += 1
+        problem = _file_problem(entry, real_logs)
+        lower = name.lower()
+        suffix = next((s for s in SUFFIXES if lower.endswith(s)), "")
+        shown = printable_path(f"logs/{name}")
         if not problem and shown != f"logs/{name}":
             problem = "its name is no valid text; rename the file"
         if not problem and not suffix and layout_for(name, settings) is None:
             problem = f"no log by its name: logs end in {', '.join(SUFFIXES)}; if it is one, describe its layout in fleet.toml"
         if not problem:
             try:
-                stat = path.stat()
+                stat = entry.stat()
                 rows.append((f"logs/{name}", name, stat.st_size, stat.st_mtime_ns, suffix))
                 continue
             except OSError as error:
@@ -108,39 +111,36 @@ def scan_fleet(folder: str | Path, settings: Settings | None = None) -> FleetSca
         reject.add(None, "", problem)
         refused.append(reject)
     rows.sort()
+    refused.sort(key=lambda r: r.path)
     files = pl.DataFrame(rows, schema=FILE_SCHEMA, orient="row")
     return FleetScan(files, frame_of(refused), handed_in)
 
 
-def _walk(folder: Path) -> list[Path]:
-    found: list[Path] = []
-
-    def fail(error: OSError) -> None:
-        raise FleetFolderError(
-            f"{printable(error.filename or folder, 300)}: the folder cannot be read ({error.strerror})"
-        ) from None
-
-    for where, folders, names in os.walk(folder, onerror=fail):
-        folders.sort()
-        linked = [n for n in folders if (Path(where) / n).is_symlink()]
-        found += [Path(where) / n for n in sorted([*names, *linked])]
-    return found
-
-
-def _is_litter(name: str) -> bool:
-    """Files that systems leave in any folder; they are nobody's log."""
-    return name in (".DS_Store", "Thumbs.db", "desktop.ini", ".gitkeep", ".gitignore")
+def _walk(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """Everything below a folder that is no folder itself, links to folders included, with its path from there."""
+    waiting = [("", os.fspath(folder))]
+    while waiting:
+        prefix, where = waiting.pop()
+        try:
+            with os.scandir(where) as entries:
+                for entry in sorted(entries, key=lambda e: e.name):
+                    if entry.is_dir(follow_symlinks=False):
+                        waiting.append((f"{prefix}{entry.name}/", entry.path))
+                    else:
+                        yield prefix + entry.name, entry
+        except OSError as error:
+            raise FleetFolderError(f"{printable(where, 300)}: the folder cannot be read ({error.strerror})") from None
 
 
-def _file_problem(path: Path, real_logs: Path) -> str:
+def _file_problem(entry: os.DirEntry[str], real_logs: Path) -> str:
     """Why a directory entry can't be read as a log; empty if it can."""
-    if path.is_symlink():
-        target = Path(os.path.realpath(path))
+    if entry.is_symlink():
+        target = Path(os.path.realpath(entry.path))
         if not target.is_relative_to(real_logs):
             return "a link that leads out of logs/; it is not followed"
         if target.is_dir():
             return "a link to a folder; it is not followed"
-    return "" if path.is_file() else "it is no regular file"
+    return "" if entry.is_file() else "it is no regular file"
 
 
 def match_logs(registers: Registers, scan: FleetScan) -> LogMatch:
