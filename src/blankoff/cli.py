@@ -54,6 +54,8 @@ class _Commands(click.Group):
             click.echo(f"Error: {error}", err=True)
             ctx.exit(WRONG_CALL)
         except OSError as error:
+            if isinstance(error, BrokenPipeError):  # whoever read our output has had enough
+                raise
             named = f"{error.filename}: " if error.filename else ""
             click.echo(f"Error: {named}{error.strerror or error}; mend that and run again", err=True)
             ctx.exit(WRONG_CALL)

@@ -20,13 +20,15 @@ STORE_VERSION = queries.migrations()[-1][0]
 """Version of the store's layout that this program writes."""
 
 _INTERNAL: Mapping[str, Mapping[str, schemas.PolarsType]] = {
-    # what one log gave under one criterion; `context_sha256` tells whether it must be judged again
+    # what one log gave under one criterion; `context` tells whether it must be judged again
     "measure": {
         "evacuation_id": pl.String,
         "log_no": pl.Int64,
-        "context_sha256": pl.String,
+        "context": pl.String,
         **{k: v for k, v in schemas.MEASURE.polars_schema.items() if k != "log_key"},
     },
+    # which log file each evacuation has
+    "assigned": {"evacuation_id": pl.String, "path": pl.String},
     "outcome_group": {
         "as_of": pl.Date,
         "evacuation_id": pl.String,
@@ -126,8 +128,9 @@ def stored_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int | N
         return None
     if "store_version" not in tables:
         raise StoreError(f"{path} is a DuckDB file but no store of blankoff; name another file for the store")
-    row = connection.execute(queries.statements()["store_version"]).fetchone()
-    return int(row[0]) if row and row[0] is not None else 0
+    # all rows are fetched: an unfinished result would bar the connection from its next statement
+    rows = connection.execute(queries.statements()["store_version"]).fetchall()
+    return int(rows[0][0]) if rows and rows[0][0] is not None else 0
 
 
 def _keep_copy(path: Path, version: int) -> None:
@@ -158,7 +161,12 @@ def _ensure_schemas(connection: duckdb.DuckDBPyConnection) -> None:
     wanted: dict[str, Mapping[str, schemas.PolarsType]] = {
         table.name: table.polars_schema for table in schemas.TABLES.values()
     }
-    wanted |= {f"register_{table.name}": table.polars_schema for table in schemas.REGISTERS.values()}
+    wanted |= {
+        # where each row stood in its file, beside what it says
+        f"register_{table.name}": {**table.polars_schema, "row": pl.Int64}
+        for table in schemas.REGISTERS.values()
+    }
+    wanted["quarantine"] = {**schemas.QUARANTINE.polars_schema, "origin": pl.String}
     wanted |= _INTERNAL
     with transaction(connection):
         for name, schema in wanted.items():
