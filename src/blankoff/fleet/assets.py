@@ -1,0 +1,170 @@
+"""All findings about pumps, hoses, gauges and rigging, and the oil forecast: one call for a day of knowledge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from blankoff import schemas
+from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.gauges import gauges_off
+from blankoff.fleet.hoses import hoses_leaking, hoses_restricted
+from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
+from blankoff.fleet.oil_cost import least_cost
+from blankoff.fleet.oil_history import oil_histories
+from blankoff.fleet.oil_kernels import FRESH
+from blankoff.fleet.oil_model import pump_rows
+from blankoff.fleet.pump_side import pump_side_floors
+from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
+from blankoff.fleet.rigging import slow_rigging
+from blankoff.fleet.wear import (
+    MOST_EVIDENCE,
+    AssetLevel,
+    asset_levels,
+    candidate_frame,
+    pumps_worn,
+    renewal_days,
+    to_date,
+)
+from blankoff.settings import Settings
+
+__all__ = ["AssetAssessment", "assess_assets"]
+
+OIL_DUE_PROBABILITY = 0.6
+"""How probable it must be that blank-off is above the limit (it rises on: a week later it is surer)."""
+
+
+@dataclass(frozen=True)
+class AssetAssessment:
+    """What the fleet's history says of its gear.
+
+    Attributes
+    ----------
+    candidates : DataFrame
+        `findings.CANDIDATE_SCHEMA`.
+    oil_forecast : DataFrame
+        Contract table ``oil_forecast`` and more, see `oil.FORECAST_SCHEMA`.
+    not_made : list of (kind, why)
+        Findings that could not be looked for, and what was missing.
+    causes : FloorCauses
+        The oils as fitted, and the causes laid on the floors.
+    outlooks : list of PumpOutlook
+    """
+
+    candidates: pl.DataFrame
+    oil_forecast: pl.DataFrame
+    not_made: list[tuple[str, str]]
+    causes: FloorCauses
+    outlooks: list[PumpOutlook]
+
+
+def assess_assets(
+    work: pl.DataFrame,
+    registers: Mapping[str, pl.DataFrame],
+    attribution: Attribution,
+    settings: Settings,
+    as_of: date,
+) -> AssetAssessment:
+    """Judge every pump, hose set and gauge, every technician's rigging, and every pump's oil.
+
+    Parameters
+    ----------
+    work : DataFrame
+        The fleet's work frame, from `blankoff.fleet.work.build_work`.
+    registers : mapping of name to DataFrame
+        ``services`` is used; a missing register counts as empty and is named in ``not_made``.
+    attribution : Attribution
+        From `blankoff.fleet.attribution.attribute`, for the same day.
+    settings : Settings
+    as_of : date
+        Nothing later is used.
+    """
+    known = work.filter(pl.col("started_on") <= as_of)
+    services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
+    rows = pump_rows(oil_histories(known, services, as_of), pump_side_floors(known))
+    hose_work, gauge_work = (renewal_days(services, f, as_of) for f in ("hose", "gauge"))
+    causes = find_causes(rows, hose_work, gauge_work)
+    looks = outlooks(causes.fleet, settings, as_of)
+    forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
+
+    def levels(factor: str, measure: str) -> list[AssetLevel]:
+        return asset_levels(known, services, attribution, settings, factor, measure)
+
+    candidates = [
+        pumps_worn(levels("pump", "speed_viscous"), attribution, settings),
+        _oil_due(looks, settings),
+        hoses_leaking(causes, attribution, hose_work, as_of),
+        hoses_restricted(levels("hose", "speed_deep"), attribution, settings),
+        gauges_off(causes, attribution, gauge_work, settings, as_of),
+        slow_rigging(levels("technician", "speed_deep"), attribution),
+    ]
+    return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks)
+
+
+def _oil_due(looks: list[PumpOutlook], settings: Settings) -> pl.DataFrame:
+    """Candidates ``oil_due``: blank-off above the limit, and a fresh filling would be below it."""
+    limit = settings.maintenance.blankoff_limit_micron
+    rows: list[dict[str, object]] = []
+    for o in looks:
+        over = float(np.mean(o.blankoff > limit))
+        helps = float(np.mean(np.exp(o.theta[:, FRESH]) < limit))
+        if over * helps < OIL_DUE_PROBABILITY or o.rows.y.size == 0:
+            continue
+        oil = o.rows.oil
+        fill, _, _ = oil.now()
+        crossed = o.due_day[o.blankoff > limit]
+        used = [e for e, k in zip(o.rows.evacuation_id, o.rows.fill, strict=True) if k == fill]
+        low, middle, high = np.quantile(o.blankoff, [0.05, 0.5, 0.95])
+        rows.append(
+            {
+                "kind": "oil_due",
+                "subject_id": oil.pump_id,
+                "episode": to_date(oil.changes[-1]).isoformat() if oil.changes.size else "first",
+                "since": to_date(float(np.median(crossed))),
+                "probability": min(over * helps, 0.99),
+                "effect": float(middle),
+                "effect_lower": float(low),
+                "effect_upper": float(high),
+                "unit": "microns",
+                "evidence": used[-MOST_EVIDENCE:],
+                "entangled_with": [],
+            }
+        )
+    return candidate_frame(rows)
+
+
+NEEDS = {
+    "pump_worn": ("viscous_rate_per_s", "speeds"),
+    "oil_due": ("floor_micron", "pumped floors"),
+    "hose_leaking": ("floor_micron", "pumped floors"),
+    "hose_restricted": ("deep_rate_per_s", "deep speeds"),
+    "gauge_off": ("floor_micron", "pumped floors"),
+    "slow_rigging": ("deep_rate_per_s", "deep speeds"),
+}
+FACTOR_OF = {"hose_leaking": "hose_id", "hose_restricted": "hose_id", "gauge_off": "gauge_id"}
+
+
+def _not_made(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame]) -> list[tuple[str, str]]:
+    """Say which kinds could not be looked for, or only half, and for want of what."""
+    out = []
+
+    def empty(column: str) -> bool:
+        return column not in work.columns or work[column].null_count() == work.height
+
+    for kind, (column, words) in NEEDS.items():
+        factor = FACTOR_OF.get(kind)
+        if empty(column):
+            out.append((kind, f"no evacuation gave {words}"))
+        elif factor is not None and empty(factor):
+            out.append((kind, f"no evacuation names its {factor.removesuffix('_id')}"))
+    if registers.get("services", schemas.SERVICES.empty()).is_empty():
+        out.append(("oil_due", "no services on record: hours are counted as if the oil had never been changed"))
+    if empty("bore_mm"):
+        out.append(
+            ("hose_restricted", "no hose's bore on record: hoses are compared with each other, not with their bore")
+        )
+    return out

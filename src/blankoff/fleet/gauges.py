@@ -1,0 +1,75 @@
+"""Gauges that read lastingly high or low against the fleet."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+from scipy.stats import norm
+
+from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.pump_side_causes import FloorCauses, floor_rows_for
+from blankoff.fleet.wear import MOST_EVIDENCE, candidate_frame, day_number, episode_of, ties, to_date
+from blankoff.settings import Settings
+
+__all__ = ["gauges_off"]
+
+PRIOR_OFF = 0.06
+"""Share of gauges that are off at a time (judgement)."""
+WANTED = 0.9
+
+
+def gauges_off(
+    causes: FloorCauses, attribution: Attribution, renewals: dict[str, list[float]], settings: Settings, as_of: date
+) -> pl.DataFrame:
+    """Candidates ``gauge_off``: one factor on every floor the gauge reads, whatever the pump.
+
+    Parameters
+    ----------
+    causes : FloorCauses
+        From `pump_side_causes.find_causes`.
+    attribution : Attribution
+    renewals : mapping of gauge_id to days
+        Calibrations and repairs that end a spell.
+    settings : Settings
+        ``fleet.gauge_off_ratio``.
+    as_of : date
+
+    Returns
+    -------
+    DataFrame
+        `findings.CANDIDATE_SCHEMA`; ``effect`` is reading over truth.
+    """
+    tied = ties(attribution, "gauge", "floor")
+    limit = settings.fleet.gauge_off_ratio
+    rows: list[dict[str, object]] = []
+    for cause in causes.causes:
+        done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
+        if cause.factor != "gauge" or cause.spell < len(done):
+            continue
+        odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
+        real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
+        edge = np.log1p(limit) if cause.size > 0 else -np.log1p(-limit)
+        beyond = norm.sf((edge - abs(cause.size)) / max(cause.size_se, 1e-6))
+        probability = float(real * beyond)
+        if probability < 0.5 or real < WANTED:
+            continue
+        since = to_date(cause.since_day)
+        low, high = cause.size - 1.645 * cause.size_se, cause.size + 1.645 * cause.size_se
+        rows.append(
+            {
+                "kind": "gauge_off",
+                "subject_id": cause.level_id,
+                "episode": episode_of(done, day_number(since)),
+                "since": since,
+                "probability": min(probability, 0.99),
+                "effect": float(np.exp(cause.size)),
+                "effect_lower": float(np.exp(low)),
+                "effect_upper": float(np.exp(high)),
+                "unit": "reading over the fleet's",
+                "evidence": floor_rows_for(causes.fleet.rows, cause)[-MOST_EVIDENCE:],
+                "entangled_with": tied.get(cause.level_id, []),
+            }
+        )
+    return candidate_frame(rows)

@@ -1,0 +1,118 @@
+"""Hose sets: leaking on the pump's side, or passing less in deep vacuum than their like."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+from scipy.stats import norm
+
+from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.pump_side_causes import FloorCauses, floor_rows_for
+from blankoff.fleet.wear import (
+    MOST_EVIDENCE,
+    AssetLevel,
+    _candidate,
+    candidate_frame,
+    day_number,
+    episode_of,
+    lasting_loss,
+    since_bounds,
+    ties,
+    to_date,
+)
+from blankoff.settings import Settings
+
+__all__ = ["hoses_leaking", "hoses_restricted"]
+
+LEAKS_FROM_MICRON_L_S = 3.0
+"""A leak that holds the floor up by less is none worth an hour's work (judgement)."""
+PRIOR_LEAKING = 0.03
+"""Share of hose sets that leak at a time (judgement)."""
+WANTED = 0.9
+
+
+def hoses_leaking(
+    causes: FloorCauses, attribution: Attribution, renewals: dict[str, list[float]], as_of: date
+) -> pl.DataFrame:
+    """Candidates ``hose_leaking``: what holds the floor up follows the hose set, and vanishes at isolation.
+
+    Parameters
+    ----------
+    causes : FloorCauses
+        From `pump_side_causes.find_causes`.
+    attribution : Attribution
+    renewals : mapping of hose_id to days
+        Repairs that end a spell.
+    as_of : date
+
+    Returns
+    -------
+    DataFrame
+        `findings.CANDIDATE_SCHEMA`; ``effect`` in microns on the pumped floor.
+    """
+    tied = ties(attribution, "hose", "floor")
+    rows: list[dict[str, object]] = []
+    for cause in causes.causes:
+        if cause.factor != "hose" or cause.spell < len(_until(renewals.get(cause.level_id, []), as_of)):
+            continue
+        odds = cause.gain + np.log(PRIOR_LEAKING / (1 - PRIOR_LEAKING))
+        real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
+        probability = float(real * norm.sf((LEAKS_FROM_MICRON_L_S - cause.size) / max(cause.size_se, 1e-6)))
+        if probability < WANTED:
+            continue
+        speed = float(np.median([causes.fleet.rows[p].speed[i] for p, i in cause.rows]))
+        since = to_date(cause.since_day)
+        rows.append(
+            {
+                "kind": "hose_leaking",
+                "subject_id": cause.level_id,
+                "episode": episode_of(renewals.get(cause.level_id, []), day_number(since)),
+                "since": since,
+                "probability": min(probability, 0.99),
+                "effect": cause.size / speed,
+                "effect_lower": max(cause.size - 1.645 * cause.size_se, 0.0) / speed,
+                "effect_upper": (cause.size + 1.645 * cause.size_se) / speed,
+                "unit": "microns on the pumped floor",
+                "evidence": floor_rows_for(causes.fleet.rows, cause)[-MOST_EVIDENCE:],
+                "entangled_with": tied.get(cause.level_id, []),
+            }
+        )
+    return candidate_frame(rows)
+
+
+def _until(days: list[float], as_of: date) -> list[float]:
+    return [d for d in days if d <= day_number(as_of)]
+
+
+def hoses_restricted(levels: list[AssetLevel], attribution: Attribution, settings: Settings) -> pl.DataFrame:
+    """Candidates ``hose_restricted``: deep-vacuum conductance lastingly below a share of its like.
+
+    Parameters
+    ----------
+    levels : list of AssetLevel
+        Of hoses, ``speed_deep``, in terms of their conductance.
+    attribution, settings
+    """
+    limit = float(np.log(settings.fleet.restricted_conductance_ratio))
+    tied = ties(attribution, "hose", "speed_deep")
+    rows = []
+    for level in levels:
+        probability, found = lasting_loss(level.paths.now, limit)
+        if not found:
+            continue
+        since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
+        rows.append(
+            _candidate(
+                "hose_restricted",
+                level,
+                level.paths.now,
+                probability,
+                since,
+                "share of the conductance of its bore and length",
+                tied,
+                low,
+            )
+        )
+    return candidate_frame(rows)

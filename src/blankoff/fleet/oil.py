@@ -1,0 +1,264 @@
+"""When each pump's oil is due: blank-off now, first passage over the limit as a distribution, and the cheapest day."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from blankoff.fleet.oil_history import PumpOil
+from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, GAUGE, HEAD, HOURS_BEFORE, LEAK, POWER
+from blankoff.fleet.oil_model import FleetOil, PumpFit, PumpRows
+from blankoff.fleet.oil_state import OilState, oil_state, wander_of_fleet
+from blankoff.settings import Settings
+
+__all__ = ["FORECAST_SCHEMA", "Pace", "PumpOutlook", "forecast_frame", "outlooks", "pace_of"]
+
+Floats = NDArray[np.float64]
+
+FORECAST_SCHEMA = {
+    "as_of": pl.Date,
+    "pump_id": pl.String,
+    "oil_hours": pl.Float64,
+    "blankoff_micron": pl.Float64,
+    "due_on": pl.Date,
+    "due_lower": pl.Date,
+    "due_upper": pl.Date,
+    "reason": pl.String,
+    "blankoff_lower": pl.Float64,
+    "blankoff_upper": pl.Float64,
+    "fresh_blankoff_micron": pl.Float64,
+    "p_over_limit": pl.Float64,
+    "oil_water_g": pl.Float64,
+    "hours_per_week": pl.Float64,
+    "water_g_per_week": pl.Float64,
+    "least_cost_on": pl.Date,
+    "cost_of_waiting_per_week": pl.Float64,
+}
+"""Contract table ``oil_forecast`` and what stands beside it."""
+
+DRAWS = 500
+HALF_LIFE_DAYS = 365.0
+"""How fast a pump's past pace of work loses weight; the seasons of a year are all in it (judgement)."""
+PACE_PRIOR_USES = 6.0
+"""A pump's pace leans on the fleet's as if on so many uses of it (judgement)."""
+FARTHEST_DAYS = 1095.0
+"""A due date farther off than this is not stated."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """What a day of a pump's work brings: hours and grams, with relative standard errors."""
+
+    hours_per_day: float
+    water_per_day: float
+    hours_cv: float
+    water_cv: float
+
+
+@dataclass(frozen=True)
+class PumpOutlook:
+    """One pump's oil now and to come.
+
+    Attributes
+    ----------
+    rows, fit, state, pace
+        What it rests on.
+    theta : float64 (draws, k)
+        Drawn parameters.
+    ratio : float64 (draws,)
+        Drawn true over modelled blank-off.
+    blankoff : float64 (draws,)
+        Microns now.
+    due_day : float64 (draws,)
+        Day since 1970 on which each draw passes the limit; in the past where it has; inf beyond `FARTHEST_DAYS`.
+    """
+
+    rows: PumpRows
+    fit: PumpFit
+    state: OilState
+    pace: Pace
+    theta: Floats
+    ratio: Floats
+    blankoff: Floats
+    due_day: Floats
+
+
+def pace_of(oils: list[PumpOil], end_day: float) -> list[Pace]:
+    """Every pump's pace of work, its own recent one shrunken towards the fleet's.
+
+    Parameters
+    ----------
+    oils : list of PumpOil
+    end_day : float
+        Day for which it is wanted; uses count by `HALF_LIFE_DAYS`.
+    """
+    every = [(o.job_hours, o.job_water_g) for o in oils if o.day.size]
+    fleet_hours = float(np.mean(np.concatenate([h for h, _ in every]))) if every else 1.0
+    fleet_water = float(np.mean(np.concatenate([w for _, w in every]))) if every else 0.0
+    begin = min((float(o.day[0]) for o in oils if o.day.size), default=end_day)
+    paces = []
+    for oil in oils:
+        if oil.day.size == 0:
+            paces.append(Pace(0.0, 0.0, 1.0, 1.0))
+            continue
+        weight = 0.5 ** ((end_day - oil.day) / HALF_LIFE_DAYS)
+        # A pump new to the fleet is judged on the time it was there.
+        since = max(end_day - max(begin, float(oil.day[0]) - 7.0), 7.0)
+        span = HALF_LIFE_DAYS / np.log(2.0) * (1.0 - 0.5 ** (since / HALF_LIFE_DAYS))
+        uses = float(weight.sum())
+        per_day = uses / span
+        effective = uses**2 / float((weight**2).sum())
+        hours = (float(weight @ oil.job_hours) + PACE_PRIOR_USES * fleet_hours) / (uses + PACE_PRIOR_USES)
+        water = (float(weight @ oil.job_water_g) + PACE_PRIOR_USES * fleet_water) / (uses + PACE_PRIOR_USES)
+        spread_h = float(np.std(oil.job_hours)) / max(hours, 1e-6)
+        spread_w = float(np.std(oil.job_water_g)) / max(water, 1e-6)
+        n = effective + PACE_PRIOR_USES
+        paces.append(
+            Pace(
+                per_day * hours,
+                per_day * water,
+                float(np.sqrt((1.0 + spread_h**2) / n)),
+                float(np.sqrt((1.0 + spread_w**2) / n)),
+            )
+        )
+    return paces
+
+
+def _blankoff(theta: Floats, ratio: Floats, fill: int, hours: Floats, water: Floats) -> Floats:
+    """Blank-off per draw, microns."""
+    before = np.exp(theta[:, HOURS_BEFORE]) if fill == 0 else 0.0
+    grown = np.exp(theta[:, BY_HOURS]) * (np.maximum(hours + before, 1e-3) / 10.0) ** np.exp(theta[:, POWER])
+    grown = grown + np.exp(theta[:, BY_WATER]) * water
+    return np.asarray((np.exp(theta[:, FRESH]) + np.exp(theta[:, HEAD + fill]) * grown) * np.exp(ratio))
+
+
+def _outlook(
+    rows: PumpRows, fit: PumpFit, state: OilState, pace: Pace, limit: float, end_day: float, seed: int
+) -> PumpOutlook:
+    rng = np.random.default_rng([seed, zlib.crc32(rows.oil.pump_id.encode())])
+    k = fit.theta.size
+    covariance = fit.covariance.copy()
+    for j in (LEAK, GAUGE):
+        covariance[j, :] = covariance[:, j] = 0.0
+    vector, values = np.linalg.eigh(0.5 * (covariance + covariance.T))
+    root = values * np.sqrt(np.maximum(vector, 0.0))
+    # Pairs of draws either side of the middle keep medians where the estimate is.
+    half = rng.standard_normal((DRAWS // 2, k)) @ root.T
+    theta = fit.theta + np.concatenate([half, -half])
+    z = rng.standard_normal((DRAWS // 2, 3))
+    z = np.concatenate([z, -z])
+    ratio = state.mean + state.sd * z[:, 0]
+    fill, hours, water = rows.oil.now()
+    now = _blankoff(theta, ratio, fill, np.full(DRAWS, hours), np.full(DRAWS, water))
+    hours_pace = pace.hours_per_day * np.exp(pace.hours_cv * z[:, 1])
+    water_pace = pace.water_per_day * np.exp(pace.water_cv * z[:, 2])
+    due = np.full(DRAWS, np.inf)
+    over = now > limit
+    low, high = np.zeros(DRAWS), np.full(DRAWS, FARTHEST_DAYS)
+    reached = _blankoff(theta, ratio, fill, hours + hours_pace * high, water + water_pace * high) > limit
+    for _ in range(22):
+        middle = 0.5 * (low + high)
+        beyond = _blankoff(theta, ratio, fill, hours + hours_pace * middle, water + water_pace * middle) > limit
+        high, low = np.where(beyond, middle, high), np.where(beyond, low, middle)
+    due = np.where(reached, end_day + high, np.inf)
+    if over.any():
+        uses = np.flatnonzero(rows.oil.fill == fill)
+        past = np.full(int(over.sum()), end_day)
+        for i in uses[::-1]:
+            size = past.size
+            above = (
+                _blankoff(
+                    theta[over], ratio[over], fill, np.full(size, rows.oil.hours[i]), np.full(size, rows.oil.water_g[i])
+                )
+                > limit
+            )
+            # Growth never turns back within a filling: the first use above the limit is where it crossed.
+            past = np.where(above, rows.oil.day[i], past)
+        due[over] = past
+    return PumpOutlook(rows, fit, state, pace, theta, ratio, now, due)
+
+
+def outlooks(fleet: FleetOil, settings: Settings, as_of: date) -> list[PumpOutlook]:
+    """Look ahead for every pump.
+
+    Parameters
+    ----------
+    fleet : FleetOil
+        From `oil_model.fit_fleet`.
+    settings : Settings
+        ``maintenance.blankoff_limit_micron`` and the seed.
+    as_of : date
+    """
+    end_day = float((as_of - date(1970, 1, 1)).days) + 1.0
+    wander = wander_of_fleet(fleet)
+    paces = pace_of([r.oil for r in fleet.rows], end_day)
+    limit = settings.maintenance.blankoff_limit_micron
+    return [
+        _outlook(r, f, oil_state(r, f, fleet.prior.own_sd, wander), p, limit, end_day, settings.fleet.seed)
+        for r, f, p in zip(fleet.rows, fleet.fits, paces, strict=True)
+    ]
+
+
+def _date(day: float) -> date | None:
+    return date(1970, 1, 1) + timedelta(days=int(np.floor(day))) if np.isfinite(day) else None
+
+
+def _reason(o: PumpOutlook, limit: float, as_of: date, due: date | None) -> str:
+    _, hours, water = o.rows.oil.now()
+    now = float(np.median(o.blankoff))
+    state = f"blank-off about {now:.0f} microns after {hours:.1f} h and {water:.0f} g of water on this oil"
+    if o.rows.y.size == 0:
+        state = f"no pumped floor on record; {hours:.1f} h on this oil, judged as the fleet's pumps are"
+    week = f"{7 * o.pace.hours_per_day:.1f} h and {7 * o.pace.water_per_day:.0f} g a week"
+    if due is not None and due <= as_of:
+        return f"{state}: over the limit of {limit:.0f} microns since about {due.isoformat()}"
+    if due is None:
+        return f"{state}; at {week} the limit of {limit:.0f} microns is more than three years off"
+    return f"{state}; at {week} it passes the limit of {limit:.0f} microns"
+
+
+def forecast_frame(looks: list[PumpOutlook], costs: pl.DataFrame, settings: Settings, as_of: date) -> pl.DataFrame:
+    """Contract table ``oil_forecast``, with bounds, pace and cost beside.
+
+    Parameters
+    ----------
+    looks : list of PumpOutlook
+    costs : DataFrame
+        ``pump_id, least_cost_on, cost_of_waiting_per_week`` from `oil_cost.least_cost`.
+    """
+    limit, level = settings.maintenance.blankoff_limit_micron, settings.fleet.oil_bounds_level
+    tail = (1.0 - level) / 2.0
+    rows = []
+    for o in looks:
+        _, hours, water = o.rows.oil.now()
+        # Nearest, not between: a quantile between a date and never would be neither.
+        low, middle, high = (float(np.quantile(o.due_day, q, method="nearest")) for q in (tail, 0.5, 1.0 - tail))
+        due = _date(middle)
+        rows.append(
+            {
+                "as_of": as_of,
+                "pump_id": o.rows.oil.pump_id,
+                "oil_hours": hours,
+                "blankoff_micron": float(np.median(o.blankoff)),
+                "due_on": due,
+                "due_lower": _date(low),
+                "due_upper": _date(high),
+                "reason": _reason(o, limit, as_of, due),
+                "blankoff_lower": float(np.quantile(o.blankoff, tail)),
+                "blankoff_upper": float(np.quantile(o.blankoff, 1.0 - tail)),
+                "fresh_blankoff_micron": float(np.exp(o.fit.theta[FRESH])),
+                "p_over_limit": float(np.mean(o.blankoff > limit)),
+                "oil_water_g": water,
+                "hours_per_week": 7.0 * o.pace.hours_per_day,
+                "water_g_per_week": 7.0 * o.pace.water_per_day,
+            }
+        )
+    frame = pl.DataFrame(
+        rows, schema={k: v for k, v in FORECAST_SCHEMA.items() if k not in costs.columns or k == "pump_id"}
+    )
+    return frame.join(costs, on="pump_id", how="left").select(list(FORECAST_SCHEMA)).sort("pump_id")

@@ -1,0 +1,277 @@
+"""Blank-off of every pump over hours and water, partially pooled over the fleet, with leaking lines and off gauges beside.
+
+Each pump is fitted under priors that the fleet itself gives (mean and spread of every parameter, by expectation and
+maximisation over the pumps); a pump with little history leans on the fleet, one with much stands on its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from blankoff.fleet.oil_history import PumpOil
+from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, GAUGE, HEAD, HOURS_BEFORE, LEAK, POWER, fit_pump
+
+__all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "fit_fleet", "pump_rows", "refit"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FIXED = 1e12
+"""Prior precision that holds a parameter where it is."""
+
+START_MEAN = {
+    FRESH: np.log(32.0),
+    BY_HOURS: np.log(60.0),
+    BY_WATER: np.log(1.2),
+    POWER: np.log(1.25),
+    HOURS_BEFORE: np.log(3.0),
+}
+START_SD = {FRESH: 0.4, BY_HOURS: 0.7, BY_WATER: 0.7, POWER: 0.25, HOURS_BEFORE: 1.0}
+"""Where fleets are expected: healthy blank-off 15 to 50 microns, oil good for 5 to 25 hours (common practice, no source)."""
+POOLED = (FRESH, BY_HOURS, BY_WATER)
+PSEUDO_PUMPS = 4.0
+"""The expectation weighs as so many pumps beside the fleet's own (judgement)."""
+FILL_SD = 0.20
+"""How one filling differs from its pump's usual, ln (judgement)."""
+OWN_SD = 0.08
+"""What neither noise nor load explains of ln floor, to begin with."""
+
+
+@dataclass(frozen=True)
+class OilPrior:
+    """Mean and spread over the fleet of the first five parameters."""
+
+    mean: Floats
+    sd: Floats
+    own_sd: float
+
+
+@dataclass(frozen=True)
+class PumpRows:
+    """One pump's floors and the state of its oil at each.
+
+    All arrays (n,), in order of time; see `oil_kernels` for the meaning. ``hose_id`` and ``gauge_id`` may hold None.
+    """
+
+    oil: PumpOil
+    at: Ints
+    """Index into the oil's uses."""
+    evacuation_id: list[str]
+    day: Floats
+    y: Floats
+    se: Floats
+    load: Floats
+    load_se: Floats
+    hours: Floats
+    water: Floats
+    fill: Ints
+    speed: Floats
+    hose_id: list[str | None]
+    gauge_id: list[str | None]
+
+
+@dataclass(frozen=True)
+class PumpFit:
+    """Parameters of one pump, their covariance, the evidence; what was laid on each row for lines and gauges."""
+
+    theta: Floats
+    covariance: Floats
+    evidence: float
+    leak_micron: Floats
+    gauge_ln: Floats
+
+
+@dataclass(frozen=True)
+class FleetOil:
+    """All pumps."""
+
+    rows: list[PumpRows]
+    fits: list[PumpFit]
+    prior: OilPrior
+
+
+def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
+    """Bring floors and oil together, a `PumpRows` per pump (pumps without a floor included, with no rows)."""
+    by_pump = {
+        str(name): frame
+        for (name,), frame in floors.sort("pump_id", "day", "evacuation_id").group_by("pump_id", maintain_order=True)
+    }
+    out = []
+    for oil in oils:
+        frame = by_pump.get(oil.pump_id, floors.clear())
+        place = {e: i for i, e in enumerate(oil.evacuation_id)}
+        kept = frame.filter(pl.col("evacuation_id").is_in(list(place)))
+        at = np.array([place[e] for e in kept["evacuation_id"]], dtype=np.int64)
+        out.append(
+            PumpRows(
+                oil=oil,
+                at=at,
+                evacuation_id=kept["evacuation_id"].to_list(),
+                day=kept["day"].to_numpy(),
+                y=np.log(kept["floor_micron"].to_numpy()),
+                se=kept["floor_se_ln"].to_numpy(),
+                load=kept["load_micron"].to_numpy(),
+                load_se=kept["load_se_ln"].to_numpy(),
+                # Oil works from a pull's beginning to its end; the floor is of its end, most hours before it.
+                hours=oil.hours[at],
+                water=oil.water_g[at],
+                fill=oil.fill[at],
+                speed=kept["speed_l_s"].to_numpy(),
+                hose_id=kept["hose_id"].to_list(),
+                gauge_id=kept["gauge_id"].to_list(),
+            )
+        )
+    return out
+
+
+def _prior_arrays(prior: OilPrior, fillings: int) -> tuple[Floats, Floats]:
+    mean = np.zeros(HEAD + fillings)
+    mean[:5] = prior.mean
+    precision = np.full(HEAD + fillings, 1.0 / FILL_SD**2)
+    precision[:5] = 1.0 / prior.sd**2
+    precision[LEAK] = precision[GAUGE] = FIXED
+    return mean, precision
+
+
+def _arguments(rows: PumpRows, leak_micron: Floats, gauge_ln: Floats) -> tuple[Floats, ...]:
+    """Arrays of a fit with known line leaks and gauge errors laid on the rows."""
+    tilt = np.exp(gauge_ln)
+    # What is read is gauge times truth; loads come from the same gauge's rise and carry the tilt themselves.
+    y = rows.y - gauge_ln
+    load = rows.load / tilt + leak_micron
+    own = np.where(load > 0, rows.load / tilt / np.maximum(load, 1e-9), 0.0)
+    return y, rows.se, load, rows.load_se * own
+
+
+def refit(
+    rows: PumpRows,
+    prior: OilPrior,
+    leak_micron: Floats,
+    gauge_ln: Floats,
+    start: Floats | None = None,
+    rounds: int = 25,
+) -> PumpFit:
+    """Fit one pump with what is known of lines and gauges."""
+    k = HEAD + rows.oil.fillings
+    mean, precision = _prior_arrays(prior, rows.oil.fillings)
+    first = mean.copy() if start is None else start.copy()
+    if rows.y.size == 0:
+        return PumpFit(mean, np.diag(1.0 / precision), 0.0, leak_micron, gauge_ln)
+    y, se, load, load_se = _arguments(rows, leak_micron, gauge_ln)
+    none = np.zeros(y.size)
+    theta, covariance, evidence = fit_pump(
+        first,
+        mean,
+        precision,
+        y,
+        se,
+        load,
+        load_se,
+        rows.hours,
+        rows.water,
+        rows.fill,
+        none,
+        none,
+        none,
+        prior.own_sd,
+        rounds,
+    )
+    assert theta.size == k
+    return PumpFit(theta, covariance, evidence, leak_micron, gauge_ln)
+
+
+def first_prior() -> OilPrior:
+    """The expectation before a fleet is seen."""
+    mean = np.array([START_MEAN[j] for j in range(5)])
+    sd = np.array([START_SD[j] for j in range(5)])
+    return OilPrior(mean, sd, OWN_SD)
+
+
+def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> OilPrior:
+    """One round of maximisation: the fleet's means and spreads, and what is left unexplained."""
+    used = [f for r, f in zip(rows, fits, strict=True) if r.y.size >= 8]
+    if len(used) < 3:
+        return prior
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    begin = first_prior()
+    for j in POOLED:
+        values = np.array([f.theta[j] for f in used])
+        doubt = np.array([f.covariance[j, j] for f in used])
+        weight = 1.0 / (doubt + sd[j] ** 2)
+        mean[j] = (weight @ values + PSEUDO_PUMPS * begin.mean[j] / begin.sd[j] ** 2 * 0.25) / (
+            weight.sum() + PSEUDO_PUMPS / begin.sd[j] ** 2 * 0.25
+        )
+        spread = ((values - mean[j]) ** 2 + doubt).sum() + PSEUDO_PUMPS * begin.sd[j] ** 2
+        sd[j] = np.sqrt(spread / (len(used) + PSEUDO_PUMPS))
+    residuals = np.concatenate([clean_residuals(r, f) for r, f in zip(rows, fits, strict=True)])
+    if residuals.size >= 40:
+        # The middle of the clean residuals; tails are the robust weights' business.
+        own = 1.4826 * float(np.median(np.abs(residuals)))
+        return OilPrior(mean, sd, float(np.clip(own, 0.03, 0.3)))
+    return OilPrior(mean, sd, prior.own_sd)
+
+
+def predicted_blankoff(rows: PumpRows, theta: Floats) -> Floats:
+    """Blank-off at each row, microns."""
+    before = np.where(rows.fill == 0, np.exp(theta[HOURS_BEFORE]), 0.0)
+    grown = np.exp(theta[BY_HOURS]) * (np.maximum(rows.hours + before, 1e-3) / 10.0) ** np.exp(theta[POWER])
+    grown = grown + np.exp(theta[BY_WATER]) * rows.water
+    return np.asarray(np.exp(theta[FRESH]) + np.exp(theta[HEAD + rows.fill]) * grown)
+
+
+def residuals_of(rows: PumpRows, fit: PumpFit) -> tuple[Floats, Floats]:
+    """Ln floor less its prediction, and the share of load in the prediction; each (n,)."""
+    tilt = np.exp(fit.gauge_ln)
+    held = predicted_blankoff(rows, fit.theta) + fit.leak_micron
+    prediction = held + rows.load / tilt
+    return rows.y - fit.gauge_ln - np.log(prediction), rows.load / tilt / prediction
+
+
+def clean_residuals(rows: PumpRows, fit: PumpFit) -> Floats:
+    """Residuals of rows whose floor the load hardly matters to."""
+    if rows.y.size == 0:
+        return np.empty(0)
+    residual, share = residuals_of(rows, fit)
+    return np.asarray(residual[(share < 0.15) & (rows.se < 0.05)])
+
+
+def fit_fleet(
+    rows: list[PumpRows],
+    leak_micron: list[Floats] | None = None,
+    gauge_ln: list[Floats] | None = None,
+    prior: OilPrior | None = None,
+    rounds: int = 4,
+) -> FleetOil:
+    """Fit all pumps and the fleet's spread of parameters.
+
+    Parameters
+    ----------
+    rows : list of PumpRows
+    leak_micron, gauge_ln : list of float64 (n,), optional
+        What line leaks add to each row's floor, and ln of what its gauge reads over the truth.
+    prior : OilPrior, optional
+        Where to begin.
+    rounds : int
+        Of expectation and maximisation.
+    """
+    leaks = leak_micron or [np.zeros(r.y.size) for r in rows]
+    gauges = gauge_ln or [np.zeros(r.y.size) for r in rows]
+    now = prior or first_prior()
+    fits: list[PumpFit] = []
+    for turn in range(rounds):
+        fits = [
+            refit(r, now, q, g, fits[i].theta if turn else None)
+            for i, (r, q, g) in enumerate(zip(rows, leaks, gauges, strict=True))
+        ]
+        if turn < rounds - 1:
+            now = _pooled(now, rows, fits)
+    return FleetOil(rows, fits, now)
+
+
+def with_rows(fit: PumpFit, leak_micron: Floats, gauge_ln: Floats) -> PumpFit:
+    """The same parameters with other leaks and gauge errors on the rows."""
+    return replace(fit, leak_micron=leak_micron, gauge_ln=gauge_ln)
