@@ -62,8 +62,22 @@ COLUMNS = (
 )
 """Columns that the kernel fills, in its order."""
 
-_WIDEST_SE_LN = 0.6
-"""A speed known no better than this (factor 1.8) is not reported."""
+_FORM_SE_LN = 0.05
+_LAG_S = 2.0
+"""Model error of ln speed, found on simulated pulls; lag that a gauge may have (seconds, common practice)."""
+
+_WIDEST_SE_LN = 0.5
+"""A speed known no better than this (factor 1.6) is not reported."""
+
+
+@kernel
+def _widen(rate: float, se_ln: float, aside: float) -> float:
+    """Standard error of ln rate with what the fit cannot know: form of the curve, a lagging gauge, a gauge aside.
+
+    A gauge that lags by seconds shows no rate above one over its lag.
+    """
+    lag = rate * _LAG_S
+    return math.sqrt(se_ln * se_ln + _FORM_SE_LN**2 + lag * lag + aside * aside)
 
 
 @kernel
@@ -134,9 +148,21 @@ def _features_of(
     out[18] = two[1]
     final = out[2]
 
+    # a step up at the isolation: the gauge sat on the pump's side, and read the line's end and not the circuit
+    aside = 0.0
+    if hold >= 0 and final > 0.0:
+        at = last_steady(t, p, start_i[hold], min(start_i[hold] + 1, n))
+        for i in range(start_i[hold], end_i[hold]):
+            if t[i] > start_s[hold] + 12.0:
+                at = p[i]
+                break
+        jump = math.log(max(at - 10.0 * max(rise[0], 0.0), 1e-3) / final) if at > 0.0 and rise[0] >= 0.0 else 0.0
+        aside = min(max(jump - 0.1, 0.0), 0.5)
+
     # speeds: the best known of all pulls
-    deep = np.empty(4)
-    viscous = np.empty(4)
+    deep = np.empty(5)
+    viscous = np.empty(5)
+    wide = np.empty(5)
     atmosphere = STANDARD_ATMOSPHERE_PA / MICRON_PA
     if not math.isnan(altitude_m):
         atmosphere *= (1.0 - ATMOSPHERE_LAPSE_PER_M * altitude_m) ** ATMOSPHERE_EXPONENT
@@ -154,10 +180,10 @@ def _features_of(
         for trial in range(3):
             if low > 950.0:
                 break
-            band_rate(t, p, a, b, 2000.0, low, 1000.0, noise, step_at(scales, 1000.0), 0.35, 0.25, load, load_sd, deep)
+            band_rate(t, p, a, b, 2000.0, low, 1000.0, noise, step_at(scales, 1000.0), 0.5, 0.25, load, load_sd, deep)
             if math.isnan(deep[0]):
                 band_rate(
-                    t, p, a, b, 4000.0, max(300.0, 1.1 * last), 1000.0, noise, step_at(scales, 1000.0), 0.35, 0.25, load,
+                    t, p, a, b, 4000.0, max(300.0, 1.1 * last), 1000.0, noise, step_at(scales, 1000.0), 0.5, 0.25, load,
                     load_sd, deep,
                 )
                 if math.isnan(deep[0]):
@@ -171,31 +197,39 @@ def _features_of(
                     break
             settled = min(settled, 990.0)
             early = want > t[b - 1]
+            # hoses carry less at lower pressure: the load that holds a low floor up is smaller than it seems
+            stay = settled * (0.7 if early else 1.0)
+            slower = max((max(stay, 1.0) / 1000.0) ** deep[4], 0.1)
             share = 0.5
             share_sd = 0.3
             if r == pull and not math.isnan(rise[0]) and final > 0.0:
-                share = min(rise[0] / (deep[0] * final), 1.0)
-                share_sd = min(0.1 + rise[1] / (deep[0] * final), 0.3)
-            stay = settled * (0.7 if early else 1.0)
+                carried = deep[0] * max((final / 1000.0) ** deep[4], 0.1) * final
+                share = min(rise[0] / carried, 1.0)
+                share_sd = min(0.15 + rise[1] / carried, 0.4)
             blank = (1.0 - share) * last
-            load = deep[0] * max(stay - blank, 0.0)
-            load_sd = deep[0] * (share_sd * last + 0.25 * max(stay - blank, 0.0) + (0.3 * settled if early else 0.0)) + 1e-6
-        if low <= 950.0 and not math.isnan(deep[0]) and (math.isnan(out[11]) or deep[1] < out[11]):
-            out[10] = deep[0]
-            out[11] = deep[1]
+            load = deep[0] * slower * max(stay - blank, 0.0)
+            load_sd = deep[0] * slower * (share_sd * last + 0.35 * max(stay - blank, 0.0)) + 1e-6
+            if early:
+                load_sd += deep[0] * 0.3 * settled
+        if low <= 950.0 and not math.isnan(deep[0]):
+            deep[1] = _widen(deep[0], deep[1], aside)
+            if math.isnan(out[11]) or deep[1] < out[11]:
+                out[10] = deep[0]
+                out[11] = deep[1]
         # viscous
         guess = load * 1.3
         guess_sd = load + load_sd + 1e-6
         band_rate(
-            t, p, a, b, 13_000.0, 5000.0, 8000.0, noise, step_at(scales, 8000.0), 0.06, 0.08, guess, guess_sd, viscous
+            t, p, a, b, 13_000.0, 5000.0, 8000.0, noise, step_at(scales, 8000.0), 0.15, 0.12, guess, guess_sd, viscous
         )
         if math.isnan(viscous[0]) or viscous[2] < 5.0 or viscous[1] > 0.1:
-            wide = np.empty(4)
             band_rate(
-                t, p, a, b, 30_000.0, 2500.0, 8000.0, noise, step_at(scales, 8000.0), 0.08, 0.08, guess, guess_sd, wide
+                t, p, a, b, 30_000.0, 2500.0, 8000.0, noise, step_at(scales, 8000.0), 0.18, 0.1, guess, guess_sd, wide
             )
             if not math.isnan(wide[0]) and (math.isnan(viscous[0]) or wide[1] < viscous[1]):
                 viscous[:] = wide
+        if not math.isnan(viscous[0]):
+            viscous[1] = _widen(viscous[0], viscous[1], aside)
         # time over range from atmosphere: known to begin with the log only
         first = a
         while first < b and math.isnan(p[first]):

@@ -46,8 +46,8 @@ def band_rate(
     load, load_sd
         Prior of ``g``, microns/s.
     out
-        ``(4,)`` rate per s, standard error of its logarithm, readings used, time at which `centre` is crossed; NaN
-        without enough readings.
+        ``(5,)`` rate per s, standard error of its logarithm, readings used, time at which `centre` is crossed, ``s``;
+        NaN without enough readings.
     """
     out[0] = out[1] = out[3] = math.nan
     out[2] = 0.0
@@ -141,3 +141,4 @@ def band_rate(
     out[1] = math.sqrt(inv[1, 1] * inflate) / rate
     out[2] = n
     out[3] = t_mid
+    out[4] = min(max(x[2] / rate, 0.0), 1.2)
