@@ -45,6 +45,7 @@ class Plan:
     moves: int = 3
     worn_pumps: int = 3
     stepped_pumps: int = 2
+    overhaul_share: float = 0.4
     choked_hoses: int = 2
     leaking_hoses: int = 2
     gauges_off: int = 3
@@ -85,10 +86,10 @@ def _series(*speeds: np.ndarray) -> np.ndarray:
     return 1.0 / np.sum([1.0 / np.asarray(s, dtype=float) for s in speeds], axis=0)
 
 
-def _measures(pump, blank, line_v, line_d, leak, rig, gauge, load):  # type: ignore[no-untyped-def]
-    """Viscous speed, deep speed and floor of given rigs."""
-    viscous = _series(pump, line_v)
-    deep = _series(pump * np.clip(1 - blank / 1000.0, 0.2, 1.0), line_d * rig)
+def _measures(pump, blank, line_v, line_d, leak, rig, core, gauge, load):  # type: ignore[no-untyped-def]
+    """Viscous speed, deep speed and floor of given rigs; ``core`` is the deep conductance of valve cores left in."""
+    viscous = _series(pump, line_v, 9.0 * core)
+    deep = _series(pump * np.clip(1 - blank / 1000.0, 0.2, 1.0), line_d * rig, core)
     # A gauge that reads high meets the deep band at a lower true pressure, where the line conducts less.
     deep = deep * gauge**-0.4
     return viscous, deep, ((load + leak) / np.maximum(deep, 1e-3) + blank) * gauge
@@ -114,9 +115,10 @@ class _Fleet:
         self.gauge = np.exp(0.035 * e * rng.normal(size=k))
         self.rig = np.exp(0.05 * e * rng.normal(size=k))
         leavers = rng.permutation(k)[: plan.core_leavers]
-        self.rig[leavers] *= 0.55
+        self.core = np.full(k, 1e6)
+        self.core[leavers] = 0.75
         for t in leavers:
-            self.events.append(("technician", f"T{t:03d}", "cores_left_in", BEGINS.date(), 0.55))
+            self.events.append(("technician", f"T{t:03d}", "cores_left_in", BEGINS.date(), 0.75))
         self._plan_pumps()
         self._plan_lines()
 
@@ -140,7 +142,7 @@ class _Fleet:
             self.step_at[p] = rng.uniform(0.25, 0.85) * self.days
             self.step[p] = rng.uniform(0.6, 0.75)
             self.events.append(("pump", f"P{p:03d}", "step", self.day(self.step_at[p]), self.step[p]))
-            if rng.random() < 0.4:
+            if rng.random() < plan.overhaul_share:
                 self.overhaul_at[p] = rng.uniform(self.step_at[p], self.days)
                 self.services.append((self.day(self.overhaul_at[p]), "pump", f"P{p:03d}", "overhaul"))
         self.oil_changes = [
@@ -248,6 +250,7 @@ def draw_fleet(plan: Plan) -> DrawnFleet:
         f.line_at(hose, t, 1.33),
         f.leak_of(hose, t),
         f.rig[technician],
+        f.core[technician],
         f.gauge_at(gauge, t),
         load,
     )
@@ -338,6 +341,7 @@ def _truth(f: _Fleet, blank: np.ndarray, pump: np.ndarray, t: np.ndarray, work: 
         "line_d": np.median(f.line_at(every_line, end, 1.33)),
         "leak": 0.0,
         "rig": np.median(f.rig),
+        "core": 1e6,
         "gauge": np.median(f.gauge_at(every_line, end)),
         "load": 85.0,
     }
@@ -349,7 +353,7 @@ def _truth(f: _Fleet, blank: np.ndarray, pump: np.ndarray, t: np.ndarray, work: 
             "leak": f.leak_of(every_line, end),
         },
         "gauge": {"gauge": f.gauge_at(every_line, end)},
-        "technician": {"rig": f.rig},
+        "technician": {"rig": f.rig, "core": f.core},
     }
     parts = []
     for factor, put in swaps.items():

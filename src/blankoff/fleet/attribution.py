@@ -7,7 +7,7 @@ it less on a narrow hose.  ``ratio_to_like`` compares the same level with what i
 a pump with pumps of its rating, a hose with hoses of its bore and length (its conductance, not the speed of the rig).
 
 How it is found.  Viscous speed first, then deep speed given what the viscous one tells of the same job (a wrong volume
-is common to both and cancels; a pump's own speed carries over), then the floor.  See `attribution_solve` for the model
+is common to both and cancels; a pump's own speed carries over), then the floor.  See `attribution_model` for the model
 and `attribution_measures` for the physics of speeds in series.
 """
 
@@ -16,7 +16,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from statistics import NormalDist
 
 import numpy as np
 import polars as pl
@@ -24,8 +23,18 @@ from numpy.typing import NDArray
 
 from blankoff.fleet import attribution_measures as measures
 from blankoff.fleet.attribution_measures import FACTORS, MEASURES, Rows, Shared
-from blankoff.fleet.attribution_solve import GROUP_STATES, Problem, Solution, Target, Told, solve
-from blankoff.fleet.attribution_states import STATIC, FactorStates, factor_states
+from blankoff.fleet.attribution_model import Problem, Solution, Target
+from blankoff.fleet.attribution_solve import EXACT_STATES, GROUP_STATES, solve
+from blankoff.fleet.attribution_states import STATIC, STRETCH_USES, FactorStates, factor_states
+from blankoff.fleet.attribution_tables import (
+    ATTRIBUTED_SCHEMA,
+    MIDDLE_DRAWS,
+    MeasureFit,
+    attributed_frame,
+    deep_parts,
+    deep_sd,
+    effect_frame,
+)
 from blankoff.fleet.separability import Doubt, entangled, meetings
 from blankoff.schemas import EFFECT
 from blankoff.settings import Settings
@@ -35,46 +44,12 @@ __all__ = ["Attribution", "MeasureFit", "attribute"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MIDDLE_DRAWS = 400
-"""Draws from which the doubt in a factor's middle is taken."""
-
-ATTRIBUTED_SCHEMA = {
-    "evacuation_id": pl.String,
-    "started_at": pl.Datetime("us", "UTC"),
-    "measure": pl.String,
-    "factor": pl.String,
-    "level_id": pl.String,
-    "ln_ratio_after_other_factors": pl.Float64,
-    "weight": pl.Float64,
-    "outlier_weight": pl.Float64,
-    "level_now": pl.Float64,
-}
-"""Columns of `Attribution.attributed`."""
-
-
-@dataclass(frozen=True)
-class MeasureFit:
-    """One measure's rows, solution and levels, for those who ask further (swap plan, wear charts).
-
-    Arrays per factor of `FACTORS` unless said otherwise.
-    """
-
-    measure: str
-    rows: Rows
-    mine: NDArray[np.bool_]
-    """Which of ``rows`` are this measure's."""
-    solution: Solution
-    told: Told
-    states: Sequence[FactorStates]
-    """Of the solve, so more than four where a deviation has its own."""
-    factor_parts: Sequence[tuple[int, ...]]
-    """Which of ``states`` make up each factor's effect on this measure."""
-    level_ln: list[Floats]
-    """(levels,): ln of pump speed or line conductance, or effect, of the newest stretch."""
-    level_sd: list[Floats]
-    """(levels,): standard error of that less the factor's mean."""
-    own_ln: list[Floats]
-    """(levels,): the part of ``level_ln`` that the register doesn't explain."""
+DOUBT_INFLATION = 1.2
+"""Widens bounds for the variances being estimates themselves and the tails being heavy (set on simulated fleets)."""
+FEWEST_ROWS = 12
+"""Evacuations below which nothing is said (judgement)."""
+LARGE_FLEET_ROWS = 15_000
+"""Evacuations from which stretches in the past are three times as long."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +111,9 @@ def attribute(
     codes = {f: s.level_of_row for f, s in zip(FACTORS, states, strict=True)}
     sizes = {f: len(s.levels) for f, s in zip(FACTORS, states, strict=True)}
     pairs = meetings(codes, sizes)
+    if frame.height < FEWEST_ROWS:
+        empty = pl.DataFrame(schema=ATTRIBUTED_SCHEMA)
+        return Attribution(EFFECT.empty(), empty, {}, pairs, as_of)
     common = measures.shared(frame, days, states[0], _fresh_oil(services, end_day))
     vans = _van_groups(frame, states)
     fits = _speeds(common, states, vans, frame, days, end_day)
@@ -148,9 +126,9 @@ def attribute(
         fit = fits[measure]
         doubt = Doubt(fit.told.variance, fit.told.prior, fit.told.alone, fit.told.newest)
         tied = entangled(pairs, sizes, doubt)
-        draws = rng.standard_normal((MIDDLE_DRAWS, max(sizes.values(), default=0)))
-        effects.append(_effect(fit, tied, settings.fleet.bounds_level, as_of, draws))
-        attributed.append(_attributed(fit, frame))
+        draws = rng.standard_t(3, (MIDDLE_DRAWS, max(sizes.values(), default=0)))
+        effects.append(effect_frame(fit, tied, settings.fleet.bounds_level, as_of, draws))
+        attributed.append(attributed_frame(fit, frame))
     return Attribution(
         effect=_concat(effects, EFFECT.empty()),
         attributed=_concat(attributed, pl.DataFrame(schema=ATTRIBUTED_SCHEMA)),
@@ -195,7 +173,10 @@ def _states(
                 pl.lit("coaching").alias("action"),
                 pl.col("coached_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day"),
             ).filter(pl.col("day") < end_day)
-        out.append(factor_states(factor, _ids(frame, factor), days, mine.drop_nulls(), end_day))
+        newest, longest = STRETCH_USES[factor]
+        # In a long history only the past gets coarser.
+        uses = (newest, longest * 3 if frame.height > LARGE_FLEET_ROWS else longest)
+        out.append(factor_states(factor, _ids(frame, factor), days, mine.drop_nulls(), end_day, uses))
     return out
 
 
@@ -207,7 +188,7 @@ def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
     total = sum(s.size for s in states)
     technician = states[-1]
     row_level = technician.level_of_row
-    if total <= 1.6 * GROUP_STATES or not len(technician.levels):
+    if total <= EXACT_STATES or not len(technician.levels):
         return np.zeros(frame.height, dtype=np.int64)
     branch = (frame["branch"] if "branch" in frame.columns else pl.Series([""] * frame.height)).fill_null("")
     pump = states[0].level_of_row
@@ -234,7 +215,7 @@ def _speeds(
     none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
 
     def again(factor: str, uses: tuple[int, int]) -> FactorStates:
-        return factor_states(factor, _ids(frame, factor), days, none, end_day, uses)
+        return factor_states(factor, _ids(frame, factor), days, none, end_day, uses, at_services=False)
 
     every = [
         *states,
@@ -273,18 +254,36 @@ def _speeds(
         system_prior=measures.WRONG_VOLUME_SD,
     )
     solution = solve(problem, rows.linearise, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
-    return {
-        m: _measure_fit(m, rows, rows.band == i, solution, every, parts[m], targets[m])
-        for i, m in enumerate(parts)
-        if (rows.band == i).any()
+    fits = {
+        m: _measure_fit(m, rows, rows.band == i, solution, every, parts[m], targets[m]) for i, m in enumerate(parts)
     }
+    _carry_technicians(fits["speed_viscous"], fits["speed_deep"])
+    return {m: fit for m, fit in fits.items() if fit.mine.any()}
+
+
+def _carry_technicians(viscous: MeasureFit, deep: MeasureFit) -> None:
+    """Add to technicians' viscous levels what their resistance in the deep band still is in the viscous one."""
+    typical = []
+    for fit in (viscous, deep):
+        pump, line = (float(np.median(v)) if len(v) else np.inf for v in fit.level_ln[:2])
+        typical.append(-np.logaddexp(-pump, -line))
+    gain = np.exp(typical[0] - typical[1]) if np.isfinite(typical).all() else 1.0
+    share = float(np.clip(measures.VISCOUS_SHARE + viscous.solution.fixed[8], 0.0, 1.0))
+
+    def carried(way: Floats) -> Floats:
+        return np.asarray(-np.log1p(share * np.expm1(-np.minimum(way, 0.0)) * gain))
+
+    way, sd = deep.level_ln[3], deep.level_sd[3]
+    viscous.level_ln[3] += carried(way)
+    viscous.own_ln[3] += carried(way)
+    viscous.level_sd[3][:] = np.hypot(viscous.level_sd[3], (carried(way + sd) - carried(way - sd)) / 2.0)
 
 
 def _floor(
     common: Shared, states: Sequence[FactorStates], vans: Ints, deep: MeasureFit | None
 ) -> dict[str, MeasureFit]:
     """Solve the floor, given what rig and gauge did to deep speed."""
-    rows = measures.floor_rows(common, states, *_deep_parts(deep))
+    rows = measures.floor_rows(common, states, *deep_parts(deep))
     if len(rows.index) <= rows.x.shape[1] + 2:
         return {}
     systems, system = np.unique(common.system[rows.index], return_inverse=True)
@@ -313,7 +312,7 @@ def _floor(
     fit = _measure_fit("floor", rows, np.ones(len(rows.index), dtype=bool), solution, states, parts, target)
     if deep is not None:
         for f in range(len(FACTORS)):
-            passed_on = solution.fixed[4 if f == 2 else 3] * _deep_sd(deep, f)
+            passed_on = solution.fixed[4 if f == 2 else 3] * deep_sd(deep, f)
             fit.level_sd[f][:] = np.hypot(fit.level_sd[f], passed_on)
     return {"floor": fit}
 
@@ -352,7 +351,7 @@ def _measure_fit(
     for f, part in enumerate(parts):
         at = target.asset == f
         ln.append(rows.base[measure][f] + told.value[at])
-        sd.append(np.sqrt(told.variance[at]))
+        sd.append(DOUBT_INFLATION * np.sqrt(told.variance[at]))
         own.append(np.sum([solution.effect[k][states[k].last_state] for k in part], axis=0))
     return MeasureFit(measure, rows, mine, solution, told, states, parts, ln, sd, own)
 
@@ -362,147 +361,3 @@ def _fresh_oil(services: pl.DataFrame, end_day: float) -> pl.DataFrame:
     day = pl.col("serviced_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day")
     fresh = pl.col("action").is_in(["oil_change", "overhaul", "replacement"])
     return services.filter((pl.col("asset") == "pump") & fresh).select("asset_id", day).filter(pl.col("day") < end_day)
-
-
-def _deep_parts(fit: MeasureFit | None) -> tuple[list[Floats] | None, list[Floats] | None]:
-    """What each row's, and each newest, pump, hose, gauge and technician do to ln deep speed in the typical rig."""
-    if fit is None:
-        return None, None
-    rows, now = [], []
-    for f, part in enumerate(fit.factor_parts):
-        ln, codes = fit.level_ln[f], fit.states[f].level_of_row
-        middle = float(np.median(ln)) if len(ln) else 0.0
-        effect = np.zeros(len(codes))
-        for k in part:
-            state = fit.states[k].state_of_row
-            effect += np.append(fit.solution.effect[k], 0.0)[np.where(state >= 0, state, fit.states[k].size)]
-        # A row differs from the newest level by its stretch; what the register says is the same for both.
-        then = np.append(ln - fit.own_ln[f], middle)[np.where(codes >= 0, codes, len(ln))] + effect
-        rows.append(_on_like_work(fit, f, then, middle))
-        now.append(_on_like_work(fit, f, ln, middle))
-    return rows, now
-
-
-def _deep_sd(fit: MeasureFit, f: int) -> Floats:
-    """Standard error of a level's part in ln deep speed in the typical rig."""
-    ln, sd = fit.level_ln[f], fit.level_sd[f]
-    middle = float(np.median(ln)) if len(ln) else 0.0
-    up, down = (_on_like_work(fit, f, ln + k * sd, middle) for k in (1, -1))
-    return np.asarray((up - down) / 2.0)
-
-
-def _effect(
-    fit: MeasureFit,
-    tied: dict[str, list[list[tuple[str, int]]]],
-    level: float,
-    as_of: date,
-    draws: Floats,
-) -> pl.DataFrame:
-    """Contract table ``effect`` of one measure."""
-    quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
-    names = {f: s.levels for f, s in zip(FACTORS, fit.states, strict=False)}
-    index = fit.rows.index[fit.mine]
-    frames = []
-    for f, factor in enumerate(FACTORS):
-        s = fit.states[f]
-        codes = s.level_of_row[index]
-        uses = np.bincount(codes[codes >= 0], minlength=len(s.levels))
-        here = np.flatnonzero(uses > 0)
-        if not len(here):
-            continue
-        ln, sd, own = fit.level_ln[f][here], fit.level_sd[f][here], fit.own_ln[f][here]
-        middle, middle_sd = _middle(ln, sd, draws)
-        sd = np.hypot(sd, middle_sd)
-        own_middle, _ = _middle(own, sd, draws)
-        low, mid, high = (_on_like_work(fit, f, ln + k * quantile * sd, middle) for k in (-1, 0, 1))
-        if fit.measure != "floor" and f < 2:
-            bend = quantile * _bend_sd(fit, f, ln, middle)
-            low, high = mid - np.hypot(mid - low, bend), mid + np.hypot(high - mid, bend)
-        ties = [tied[factor][i] for i in here]
-        at = np.flatnonzero(np.repeat(np.arange(len(FACTORS)), [len(v) for v in fit.level_ln]) == f)[here]
-        frames.append(
-            pl.DataFrame(
-                {
-                    "as_of": [as_of] * len(here),
-                    "factor": [factor] * len(here),
-                    "level_id": [s.levels[i] for i in here],
-                    "measure": [fit.measure] * len(here),
-                    "ratio": np.exp(mid),
-                    "ratio_lower": np.exp(low),
-                    "ratio_upper": np.exp(high),
-                    "n": uses[here].astype(np.int64),
-                    "separable": [not tie for tie in ties],
-                    "entangled_with": pl.Series(
-                        [[f"{g}:{names[g][i]}" for g, i in tie] for tie in ties], dtype=pl.List(pl.String)
-                    ),
-                    "ratio_to_like": np.exp(own - own_middle),
-                    "ratio_to_like_lower": np.exp(own - own_middle - quantile * sd),
-                    "ratio_to_like_upper": np.exp(own - own_middle + quantile * sd),
-                    "doubt_left": np.minimum(fit.told.variance[at] / fit.told.prior[at], 1.0),
-                }
-            )
-        )
-    return EFFECT.conform(pl.concat(frames)) if frames else EFFECT.empty()
-
-
-def _middle(ln: Floats, sd: Floats, draws: Floats) -> tuple[float, float]:
-    """Median of levels that are known with doubt, and what that doubt adds to a ratio to it.
-
-    The median of estimates jumps where levels are sparse; the mean over plausible levels doesn't.
-    """
-    medians = np.median(ln + sd * draws[:, : len(ln)], axis=1)
-    return float(medians.mean()), float(medians.std())
-
-
-def _bend_sd(fit: MeasureFit, f: int, ln: Floats, middle: float) -> Floats:
-    """Doubt in a ln ratio because the share of pump and line in the typical rig is itself in doubt."""
-    other = float(np.median(fit.level_ln[1 - f])) if len(fit.level_ln[1 - f]) else 0.0
-    share, share_middle = 1.0 / (1.0 + np.exp(ln - other)), 1.0 / (1.0 + np.exp(middle - other))
-    return np.asarray(np.abs(share - share_middle) * np.sqrt(fit.told.gap_variance))
-
-
-def _on_like_work(fit: MeasureFit, f: int, ln: Floats, middle: float) -> Floats:
-    """ln ratio of the measure when a level replaces the middle one in the typical rig."""
-    if fit.measure == "floor" or f > 1 or not len(fit.level_ln[1 - f]):
-        return np.asarray(ln - middle)
-    other = float(np.median(fit.level_ln[1 - f]))
-    return np.asarray(np.logaddexp(-middle, -other) - np.logaddexp(-ln, -other))
-
-
-def _attributed(fit: MeasureFit, frame: pl.DataFrame) -> pl.DataFrame:
-    """What each evacuation leaves for each factor's level."""
-    s = fit.solution
-    at = np.flatnonzero(fit.mine)
-    index = fit.rows.index[at]
-    z = np.ones((len(fit.rows.index), len(fit.states)))
-    if fit.rows.linearise is not None:
-        z = fit.rows.linearise(s.fixed, np.concatenate(s.effect))[2]
-    ids = frame["evacuation_id"].gather(index)
-    started = frame["started_at"].gather(index).cast(pl.Datetime("us", "UTC"))
-    out = []
-    for f, (factor, part) in enumerate(zip(FACTORS, fit.factor_parts, strict=True)):
-        codes = fit.states[f].level_of_row[index]
-        rows = np.flatnonzero(codes >= 0)
-        if not len(rows):
-            continue
-        level = np.zeros(len(rows))
-        for k in part:
-            level += s.effect[k][fit.rows.state_of_row[at[rows], k]]
-        level -= np.median(fit.own_ln[f])
-        share = np.maximum(z[at[rows], part[0]], 0.05)
-        out.append(
-            pl.DataFrame(
-                {
-                    "evacuation_id": ids.gather(rows),
-                    "started_at": started.gather(rows),
-                    "measure": pl.Series([fit.measure]).new_from_index(0, len(rows)),
-                    "factor": pl.Series([factor]).new_from_index(0, len(rows)),
-                    "level_id": pl.Series(fit.states[f].levels, dtype=pl.String).gather(codes[rows]),
-                    "ln_ratio_after_other_factors": level + s.residual[at[rows]] / share,
-                    "weight": share**2 * s.row_weight[at[rows]],
-                    "outlier_weight": np.minimum(s.outlier_weight[at[rows]], 1.0),
-                    "level_now": level,
-                }
-            )
-        )
-    return pl.concat(out) if out else pl.DataFrame(schema=ATTRIBUTED_SCHEMA)

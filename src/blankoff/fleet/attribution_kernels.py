@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def accumulate(
     position: Ints,
     z: Floats,
@@ -46,7 +46,7 @@ def accumulate(
     -------
     zwz : (m, m), lower triangle and upper alike;  zwr : (m, p + 1) with ``y`` last;  rwr : (p + 1, p + 1)
     """
-    n, f = position.shape
+    f = position.shape[1]
     p = x.shape[1]
     zwz = np.zeros((size, size))
     zwr = np.zeros((size, p + 1))
@@ -117,7 +117,7 @@ def accumulate(
     return zwz, zwr, rwr
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def system_effects(
     residual: Floats, weight: Floats, group_start: Ints, group_variance: Floats
 ) -> tuple[Floats, Floats]:
@@ -140,7 +140,7 @@ def system_effects(
     return mean, variance
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def row_variances(position: Ints, z: Floats, inverse: Floats) -> Floats:
     """Posterior variance of each row's sum of stretch effects, the fixed effects taken as known."""
     n, f = position.shape
@@ -157,3 +157,12 @@ def row_variances(position: Ints, z: Floats, inverse: Floats) -> Floats:
                     total += z[i, a] * z[i, b] * inverse[ka, kb]
         out[i] = total
     return out
+
+
+@njit(cache=True, nogil=True)
+def mirror(square: Floats) -> None:
+    """Copy the lower triangle of a matrix onto its upper one, in place."""
+    n = len(square)
+    for i in range(n):
+        for j in range(i):
+            square[j, i] = square[i, j]

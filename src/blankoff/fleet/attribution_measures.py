@@ -2,7 +2,8 @@
 
 Speeds are taken as a pump and a line in series, ``1/S = 1/S_pump + 1/C_line``, on logarithms: a weak pump shows fully
 on a wide hose and hardly on a narrow one.  Registers give where each starts (rating, bore and length); two common
-factors and the levels' own effects are found.  The floor is taken as a product of its causes.
+factors and the levels' own effects are found.  What a technician leaves in the way (a valve core, a narrow line) is a
+further resistance in series, which hurts a good rig most.  The floor is taken as a product of its causes.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from blankoff.fleet.attribution_solve import FactorPrior, Linearise
+from blankoff.fleet.attribution_model import FactorPrior, Linearise
 from blankoff.fleet.attribution_states import FactorStates
 from blankoff.physics.conductance import knudsen_tube_l_s
 
@@ -40,9 +41,21 @@ UNKNOWN_VOLUME_SD = 0.7
 WRONG_VOLUME_SD = 0.15
 """Prior spread of ln(stated volume / true volume); guesses may be 40 % off (common practice)."""
 
-SPEED_FACTORS = ("pump", "hose", "gauge", "technician", "pump_deep", "hose_viscous", "gauge_viscous", "technician_viscous")
+SPEED_FACTORS = (
+    "pump",
+    "hose",
+    "gauge",
+    "technician",
+    "pump_deep",
+    "hose_viscous",
+    "gauge_viscous",
+    "technician_viscous",
+)
 """Factors of both speeds together: a pump's speed and a line's conductance are one thing in both bands, but for a
 deviation; a gauge's and a technician's effects are a matter of the deep band, hardly of the viscous one."""
+VISCOUS_SHARE, VISCOUS_SHARE_SD = 0.12, 0.06
+"""What a resistance in the deep band still is in the viscous one: a narrow passage conducts with the pressure, and the
+bands lie a factor of eight apart (calculated); and how far it may be found from that."""
 DEVIATION_USES = (12, 40)
 """Uses in the newest and longest stretch of a deviation between bands."""
 SPEED_ASSETS = (0, 1, 2, 3, 0, 1, 2, 3)
@@ -52,8 +65,8 @@ SPEED_PRIORS = (
     FactorPrior(0.20, 0.10, 0.02),
     FactorPrior(0.03, 0.02, 0.01, 0.005),
     FactorPrior(0.12, 0.03, 0.10),
-    FactorPrior(0.06, 0.05, 0.03),
-    FactorPrior(0.08, 0.05, 0.02),
+    FactorPrior(0.06, 0.03, 0.03),
+    FactorPrior(0.08, 0.02, 0.02),
     FactorPrior(0.01, 0.003, 0.003, 0.004),
     FactorPrior(0.02, 0.005, 0.010, 0.005),
 )
@@ -100,7 +113,7 @@ class Rows:
     index : int64 (r,), row of the work frame;  band : int64 (r,), 0 viscous, 1 deep (0 for the floor)
     y, own_variance : (r,);  x : (r, p);  x_sd : (p,);  state_of_row : int64 (r, factors)
     level_x : per measure, per asset kind (levels, p): what the fixed effects say of a level itself
-    linearise : see `attribution_solve.Linearise`
+    linearise : see `attribution_model.Linearise`
     base : per measure, per asset kind (levels,): ln of pump speed or line conductance from which effects count
     """
 
@@ -157,7 +170,9 @@ def _oil(frame: pl.DataFrame, pump: Ints, levels: int, days: Floats, changes: pl
     order = order[pump[order] >= 0]
     span = 1e7
     key = pump[order] * span + days[order]
-    change_key = np.sort(changes["level"].to_numpy() * span + changes["day"].to_numpy()) if changes.height else np.empty(0)
+    change_key = (
+        np.sort(changes["level"].to_numpy() * span + changes["day"].to_numpy()) if changes.height else np.empty(0)
+    )
     # A new oil filling starts at a pump's first row and at each change.
     filling = np.searchsorted(change_key, key, side="right") + pump[order] * (len(change_key) + 1)
     begins = np.flatnonzero(np.r_[True, filling[1:] != filling[:-1]]) if len(order) else np.empty(0, dtype=np.int64)
@@ -295,9 +310,9 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
     like = s.like_work[index]
     like = np.column_stack([like * (1.0 - deep)[:, None], like * deep[:, None]])
     # Speeds hardly depend on the work itself: volume, water, season act through errors and temperature.
-    x_sd = np.array([0.5, 0.8, 0.8, 0.15, 0.2, 0.2, 0.1, 0.1, *([0.1] * like.shape[1])])
+    x_sd = np.array([0.5, 0.8, 0.8, 0.15, 0.2, 0.2, 0.1, 0.1, VISCOUS_SHARE_SD, *([0.1] * like.shape[1])])
     offsets = np.concatenate([[0], np.cumsum([f.size for f in states])])
-    in_band = (None, None, 1, 1, 1, 0, 0, 0)
+    in_band = (None, None, 1, None, 1, 0, 0, 0)
     state_of_row = np.column_stack(
         [
             np.where(True if want is None else band == want, f.state_of_row[index], -1)
@@ -314,22 +329,36 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
         d_pump = np.clip(pump_x @ beta[on_pump] + padded[:, 0] + padded[:, 4], -3.0, 3.0)
         d_line = np.clip(line_x @ beta[on_line] + padded[:, 1] + padded[:, 5], -3.0, 3.0)
         pump, conductance = pump0 + d_pump, line + d_line
-        speed = -np.logaddexp(-pump, -conductance)
-        w_pump = np.exp(speed - pump)
-        w_line = 1.0 - w_pump
+        clear = -np.logaddexp(-pump, -conductance)
+        typical = _typical_deep_ln(clear, band)
+        way = np.clip(padded[:, 3], -3.0, 3.0)
+        share = np.where(band == 1, 1.0, np.clip(VISCOUS_SHARE + beta[8], 0.0, 1.0))
+        # Below the middle a technician is a resistance in series; above it simply so much quicker in the deep band.
+        resistance = np.where(way < 0.0, np.expm1(-np.minimum(way, 0.0)), 0.0)
+        relative = share * resistance * np.exp(clear - typical)
+        speed = clear - np.log1p(relative) + np.where(way >= 0.0, deep * way, 0.0)
+        left = 1.0 / (1.0 + relative)
+        w_pump, w_line = np.exp(clear - pump) * left, np.exp(clear - conductance) * left
+        w_way = np.where(way < 0.0, share * np.exp(-way + clear - typical) * left, deep)
         x = np.empty((len(index), len(x_sd)))
         x[:, on_pump] = w_pump[:, None] * pump_x
         x[:, on_line] = w_line[:, None] * line_x
-        x[:, 8:] = like
+        x[:, 8] = np.where(band == 0, -resistance * np.exp(clear - typical) * left, 0.0)
+        x[:, 9:] = like
         z = np.ones((len(index), len(states)))
         z[:, 0] = z[:, 4] = w_pump
         z[:, 1] = z[:, 5] = w_line
-        return y - speed + w_pump * d_pump + w_line * d_line, x, z
+        z[:, 3] = w_way
+        linear = w_pump * d_pump + w_line * d_line + w_way * way + x[:, 8] * beta[8]
+        return y - speed + linear, x, z
 
     every = np.arange(len(s.rated_ln))
     level_x, base = {}, {}
     for measure, is_deep in (("speed_viscous", 0.0), ("speed_deep", 1.0)):
-        pump_levels, line_levels = np.zeros((len(states[0].levels), len(x_sd))), np.zeros((len(states[1].levels), len(x_sd)))
+        pump_levels, line_levels = (
+            np.zeros((len(states[0].levels), len(x_sd))),
+            np.zeros((len(states[1].levels), len(x_sd))),
+        )
         pump_levels[:, 0], pump_levels[:, 3] = 1.0, _of_level(states[0], rated_dev, every)
         pump_levels[:, 5], pump_levels[:, 6:8] = is_deep, is_deep * s.oil_now
         line_levels[:, 1], line_levels[:, 2] = 1.0 - is_deep, is_deep
@@ -340,6 +369,11 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
         base[measure] = [_of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
     x = linearise(np.zeros(len(x_sd)), np.zeros(int(offsets[-1])))[1]
     return Rows(index, band, y, se**2, x, x_sd, state_of_row, level_x, linearise, base)
+
+
+def _typical_deep_ln(clear: Floats, band: Ints) -> float:
+    """Middle ln deep speed of the fleet's rigs with nothing in the way."""
+    return _median(clear[band == 1], _median(clear, 0.0))
 
 
 def floor_rows(

@@ -24,12 +24,13 @@ STRETCH_USES = {"pump": (4, 14), "hose": (4, 14), "gauge": (6, 24), "technician"
 STATIC = (1 << 40, 1 << 40)
 """For a level that does not move: one stretch."""
 
-WALK, OIL, RENEWAL = 0, 1, 2
-"""Kinds of joint between two stretches: time alone, an oil change, and work that renews the asset."""
+WALK, OIL, REPAIR, RENEWAL = 0, 1, 2, 3
+"""Kinds of joint between two stretches: time alone; an oil change (or a talk); work that brings an asset back to what
+it was at first; work that makes it another one (a replacement, a calibration)."""
 
 SERVICE_JOINTS = {
-    "pump": {"oil_change": OIL, "overhaul": RENEWAL, "repair": RENEWAL, "replacement": RENEWAL},
-    "hose": {"repair": RENEWAL, "replacement": RENEWAL, "overhaul": RENEWAL},
+    "pump": {"oil_change": OIL, "overhaul": REPAIR, "repair": REPAIR, "replacement": RENEWAL},
+    "hose": {"repair": REPAIR, "overhaul": REPAIR, "replacement": RENEWAL},
     "gauge": {"calibration": RENEWAL, "repair": RENEWAL, "replacement": RENEWAL},
     "technician": {"coaching": OIL},
 }
@@ -49,7 +50,8 @@ class FactorStates:
     state_of_row : int64 (n,)
         Index of the stretch; -1 likewise.
     level_of_state, previous : int64 (m,)
-        ``previous`` is the stretch before, -1 for a level's first.  Stretches of a level are consecutive.
+        ``previous`` is the stretch that a stretch goes on from: the one before, after a repair the first one (of this
+        make), -1 for a level's first and after a renewal.  Stretches of a level are consecutive.
     joint : int64 (m,)
         How a stretch joins the one before (meaningless for the first).
     gap_years : float64 (m,)
@@ -78,7 +80,7 @@ class FactorStates:
         return len(self.level_of_state)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _cut(level: Ints, epoch: Ints, newest: int, longest: int) -> Ints:
     """Stretch number of each row; rows sorted by level, then time. Numbers ascend with the rows."""
     n = len(level)
@@ -105,6 +107,7 @@ def factor_states(
     services: pl.DataFrame,
     end_day: float,
     stretch_uses: tuple[int, int] | None = None,
+    at_services: bool = True,
 ) -> FactorStates:
     """Cut a factor's levels into stretches.
 
@@ -121,7 +124,9 @@ def factor_states(
     end_day : float
         Day for which levels are wanted.
     stretch_uses : (int, int), optional
-        Uses in the newest and in the longest stretch; default `STRETCH_USES`.  Given, services cut nothing.
+        Uses in the newest and in the longest stretch; default `STRETCH_USES`.
+    at_services : bool
+        Whether services end stretches.
     """
     present = ids.is_not_null().to_numpy()
     levels = sorted(ids.drop_nulls().unique().to_list())
@@ -132,7 +137,7 @@ def factor_states(
     rows = np.flatnonzero(codes >= 0)
     rows = rows[np.lexsort((days[rows], codes[rows]))]
     level, when = codes[rows], days[rows]
-    kinds = SERVICE_JOINTS[factor] if stretch_uses is None else {}
+    kinds = SERVICE_JOINTS[factor] if at_services else {}
     kept = services.filter(pl.col("asset_id").is_in(levels) & pl.col("action").is_in(list(kinds))).sort(
         "asset_id", "day", "action"
     )
@@ -165,11 +170,18 @@ def factor_states(
     starts = np.r_[True, level_of_state[1:] != level_of_state[:-1]] if len(order) else np.empty(0, dtype=bool)
     previous[starts] = -1
     joint = np.full(len(order), WALK, dtype=np.int64)
-    for k in np.flatnonzero(~starts):
+    origin = 0
+    for k in range(len(order)):
+        if starts[k]:
+            origin = k
+            continue
         between = service_kind[epoch_of_state[k - 1] : epoch_of_state[k]]
-        if len(between):
-            joint[k] = between.max()
-    gap = np.where(starts, 0.0, middle - np.r_[0.0, middle[:-1]]) / 365.25 if len(order) else np.empty(0)
+        joint[k] = between.max(initial=WALK)
+        if joint[k] == RENEWAL:
+            previous[k], origin = -1, k
+        elif joint[k] == REPAIR:
+            previous[k] = origin
+    gap = np.where(previous < 0, 0.0, middle - middle[previous]) / 365.25
     last = np.searchsorted(level_of_state, np.arange(len(levels)), side="right") - 1
     return FactorStates(
         factor=factor,
