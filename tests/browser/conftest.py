@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+from blankoff.demo import run_demo
 from blankoff.report.pages import write_month
 from tests.report.invented_month import WILD_NAMES, Plan, invented_month
 
@@ -56,6 +57,20 @@ def fleets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         folders[name] = tmp_path_factory.mktemp("fleet").resolve()
         write_month(invented_month(plan), folders[name])
     return folders
+
+
+@pytest.fixture(scope="session")
+def demo_pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo fleet's pages: those in BLANKOFF_PAGES where a run has made them already, else made here."""
+    given = os.environ.get("BLANKOFF_PAGES")
+    if given:
+        folder = Path(given).resolve()
+        if not (folder / "index.html").is_file():
+            pytest.fail(f"BLANKOFF_PAGES={given} holds no index.html; point it at the pages of a demo", pytrace=False)
+        return folder
+    out = tmp_path_factory.mktemp("demo").resolve()
+    run_demo(out)
+    return out / "pages"
 
 
 @pytest.fixture(scope="session")

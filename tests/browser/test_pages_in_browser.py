@@ -30,10 +30,8 @@ def every_page(folder: Path) -> list[str]:
     return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*.html"))
 
 
-@pytest.mark.parametrize("fleet", FLEETS)
-def test_no_complaint_no_request_no_sideways_scroll(browser, fleets, fleet):
-    folder = fleets[fleet]
-    names = every_page(folder) if fleet != "500 technicians" else chosen(folder, 4)
+def open_each(browser, folder, names):
+    """Open pages wide and narrow; fail on any complaint, request, undrawn chart or sideways scroll."""
     assert len(names) > 10
     context = browser.new_context(viewport={"width": WIDTHS[0], "height": 900}, offline=True)
     tab = watch(context, folder)
@@ -50,6 +48,16 @@ def test_no_complaint_no_request_no_sideways_scroll(browser, fleets, fleet):
         assert counts[0] == counts[1], (name, "a chart was not drawn")
         tab.check(name)
     context.close()
+
+
+def test_every_page_of_the_demo_fleet(browser, demo_pages):
+    open_each(browser, demo_pages, every_page(demo_pages))
+
+
+@pytest.mark.parametrize("fleet", FLEETS)
+def test_no_complaint_no_request_no_sideways_scroll(browser, fleets, fleet):
+    folder = fleets[fleet]
+    open_each(browser, folder, every_page(folder) if fleet.startswith("one") else chosen(folder, 6))
 
 
 @pytest.mark.parametrize("fleet", ["usual", "wild", "500 technicians"])
@@ -69,10 +77,10 @@ def test_charts_are_no_wider_than_a_narrow_screen(browser, fleets, fleet):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("fleet", ["usual", "wild", "one technician, no optional register"])
-def test_axe_finds_nothing_serious(browser, fleets, fleet, scheme):
+@pytest.mark.parametrize("fleet", ["demo", "usual", "wild", "one technician, no optional register"])
+def test_axe_finds_nothing_serious(browser, fleets, demo_pages, fleet, scheme):
     """axe-core, WCAG 2 A and AA and best practice; nothing serious or critical [RUN]."""
-    folder = fleets[fleet]
+    folder = demo_pages if fleet == "demo" else fleets[fleet]
     axe = Axe()
     for width in WIDTHS if scheme == "light" else WIDTHS[:1]:
         context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, offline=True)
@@ -218,9 +226,9 @@ def test_it_is_all_there_without_scripts(browser, fleets):
 
 @pytest.mark.parametrize("scheme", ["light", "dark", "print"])
 @pytest.mark.parametrize("width", WIDTHS)
-def test_pictures(browser, fleets, pictures, scheme, width):
+def test_pictures(browser, demo_pages, pictures, scheme, width):
     """Screenshots of one page of each sort, and the printed page's own background is white."""
-    folder = fleets["usual"]
+    folder = demo_pages
     context = browser.new_context(
         viewport={"width": width, "height": 900}, color_scheme="dark" if scheme != "light" else "light", offline=True
     )

@@ -164,8 +164,8 @@ def month_name(month: str) -> str:
 
 
 def month_short(month: str) -> str:
-    """``2026-10`` → ``Oct 26``."""
-    return f"{MONTHS[int(month[5:7]) - 1][:3]} {month[2:4]}"
+    """``2026-10`` → ``Oct 2026``."""
+    return f"{MONTHS[int(month[5:7]) - 1][:3]} {month[:4]}"
 
 
 def months_up_to(month: str, count: int) -> list[str]:

@@ -16,6 +16,8 @@ from blankoff.report.words import clip
 
 Scale: TypeAlias = Literal["share", "rate", "ratio", "hours", "date"]
 STEP = 26
+PERCENT_LABEL = "format(datum.value * 100, '~r') + '\u202f%'"
+"""Percentages on axes as in the text, with a thin blank."""
 RATIO_TICKS = [0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.2, 1.5, 2, 3, 5, 10]
 _LEAST_RATE_AXIS = 0.2
 _SHAPES = ("circle", "diamond", "square", "triangle-up")
@@ -43,14 +45,14 @@ class Dot:
 def _axis(scale: Scale, title: str) -> Any:
     if scale == "date":
         return alt.X(
-            "v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %y", tickCount=5, grid=True)
+            "v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %Y", tickCount=5, grid=True)
         )
     if scale == "share":
         return alt.X(
             "v:Q",
             title=title,
             scale=alt.Scale(domain=[0, 1], nice=False, clamp=True),
-            axis=alt.Axis(format=".0%", tickCount=5),
+            axis=alt.Axis(labelExpr=PERCENT_LABEL, tickCount=5),
         )
     if scale == "ratio":
         return alt.X(
@@ -64,7 +66,7 @@ def _axis(scale: Scale, title: str) -> Any:
             "v:Q",
             title=title,
             scale=alt.Scale(zero=True, nice=True, domainMax={"expr": "widest"}),
-            axis=alt.Axis(format=".0%", tickCount=5),
+            axis=alt.Axis(labelExpr=PERCENT_LABEL, tickCount=5),
         )
     return alt.X("v:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format="~r", tickCount=5))
 

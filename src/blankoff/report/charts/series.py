@@ -11,7 +11,7 @@ from typing import Any, Literal, TypeAlias
 import altair as alt
 
 from blankoff.report.charts.base import Chart, Records, Spec, Table, build, figures, fill, named
-from blankoff.report.charts.dots import RATIO_TICKS
+from blankoff.report.charts.dots import PERCENT_LABEL, RATIO_TICKS
 from blankoff.report.theme import role
 
 Axis: TypeAlias = Literal["share", "ratio", "pressure", "speed"]
@@ -54,7 +54,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
             field,
             title=title,
             scale=alt.Scale(domainMin=0, nice=True, zero=True),
-            axis=alt.Axis(format=".0%", tickCount=4),
+            axis=alt.Axis(labelExpr=PERCENT_LABEL, tickCount=4),
         )
     if axis == "ratio":
         return alt.Y(
@@ -72,7 +72,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
 
 
 def _x(field: str = "on:T") -> Any:
-    return alt.X(field, title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %y", tickCount=6, grid=False))
+    return alt.X(field, title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y", tickCount=6, grid=False))
 
 
 @lru_cache(maxsize=64)
@@ -174,7 +174,7 @@ def _verdict_drawing(height: int) -> Spec:
             "share:Q",
             stack="zero",
             title="share of evacuations",
-            axis=alt.Axis(format=".0%", tickCount=4),
+            axis=alt.Axis(labelExpr=PERCENT_LABEL, tickCount=4),
             scale=alt.Scale(domain=[0, 1]),
         ),
         color=alt.Color(

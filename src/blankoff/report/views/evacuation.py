@@ -23,6 +23,8 @@ from blankoff.report.words import (
     sure,
 )
 
+SHEET_COMMAND = "blankoff sheet --store STORE EVACUATION_ID --out FILE.pdf"
+
 
 def verdict_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     """Say the verdict and why, with the numbers that made it."""
@@ -234,7 +236,8 @@ def evacuation_page(book: Book, id_: str) -> Page:
                 "findings", "Findings that name this log", (Block("findings", finding_cards(book, data.findings[:6])),)
             )
         )
-    sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)),)))
+    proof = Block("quiet", f"For a customer, one printable page: {SHEET_COMMAND}")
+    sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)), proof)))
     sections.append(Section("pumping", "Pumping", (Block("plain", _pump_down(row, pressure)),)))
     return Page(
         "",
