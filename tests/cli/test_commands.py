@@ -1,0 +1,128 @@
+"""The command line as a person uses it: right words, wrong words, exit status, what is printed."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from blankoff.cli import main
+from tests.pipeline.fleets import SAMPLE, copy_sample, plain_logs
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("cli")
+    fleet = copy_sample(root / "fleet")
+    done = run("ingest", fleet, "--store", root / "s.duckdb")
+    assert done.exit_code == 1, done.output  # the sample holds broken files on purpose
+    assert "handed in" in done.output
+    assert run("assess", "--store", root / "s.duckdb", "--as-of", "2026-10-31").exit_code == 0
+    return root / "s.duckdb"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["review", "nowhere"], "does not exist"),
+        (["review", "{fleet}", "--month", "2026-13"], "is no month"),
+        (["review", "{fleet}", "--month", "1999-01", "--store", "{tmp}/s.duckdb"], "holds no evacuations of 1999-01"),
+        (["ingest", "{tmp}", "--store", "{tmp}/s.duckdb"], "no folder logs/"),
+        (["ingest", "{fleet}", "--store", "{fleet}/evacuations.csv"], "name another file for the store"),
+        (["ingest", "{fleet}", "--store", "{tmp}/no/such/place.duckdb"], "does not exist"),
+        (["assess", "--store", "{tmp}/none.duckdb"], "there is no store"),
+        (["assess", "--store", "{store}", "--as-of", "31.10.2026"], "is no date"),
+        (["assess", "--store", "{store}", "--as-of", "1999-01-01"], "no evacuation began by"),
+        (["report", "--store", "{store}", "--month", "1999-01", "--out", "{tmp}/p"], "holds no evacuations"),
+        (["sheet", "--store", "{store}", "NOPE", "--out", "{tmp}/x.pdf"], "is not in the store"),
+        (["sheet", "--store", "{store}"], "EVACUATION_ID"),
+        (["sheet", "--store", "{store}", "--verify", "{fleet}/pumps.csv"], "no evidence sheet"),
+        (["log", "{fleet}/pumps.csv"], "nothing in it can be a time and a pressure"),
+        (["log", "{fleet}/pumps.csv", "--target", "-3"], "range"),
+        (["export", "--store", "{store}", "--out", "{fleet}/pumps.csv"], "cannot be written to"),
+        (["revue"], "No such command"),
+    ],
+)
+def test_wrong_calls_end_with_2_and_name_the_mend(words: list[str], says: str, store: Path, tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    done = run(*(w.format(fleet=fleet, tmp=tmp_path, store=store) for w in words))
+    assert done.exit_code == 2, done.output
+    assert says in done.output
+    assert "Traceback" not in done.output
+
+
+def test_settings_that_are_wrong_change_nothing(tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    (fleet / "fleet.toml").write_text('[acceptance]\ntarget_micron = "much"\n', encoding="utf-8")
+    done = run("ingest", fleet, "--store", tmp_path / "s.duckdb")
+    assert done.exit_code == 2
+    assert "target_micron" in done.output
+
+
+def test_check_changes_nothing_and_says_what_would_be_refused() -> None:
+    before = sorted((p, p.stat().st_mtime_ns) for p in SAMPLE.rglob("*"))
+    done = run("check", SAMPLE, "--json")
+    assert done.exit_code == 1
+    found = json.loads(done.output)
+    assert found["files_usable"] < found["files_handed_in"]
+    assert all(row["problem"] for row in found["quarantine"])
+    assert run("check", SAMPLE, "--lenient").exit_code == 0
+    assert sorted((p, p.stat().st_mtime_ns) for p in SAMPLE.rglob("*")) == before
+
+
+def test_one_log_in_the_terminal() -> None:
+    log = plain_logs(SAMPLE)[0]
+    done = run("log", log)
+    assert done.exit_code == 0, done.output
+    assert "verdict" in done.output
+    assert "not a release to charge" in done.output
+    assert max(len(line) for line in done.output.split("\n\n", 2)[-1].splitlines()) <= 80
+    as_json = json.loads(run("log", log, "--json", "--target", 300).output)
+    assert as_json["acceptance"]["target_micron"] == 300
+    assert as_json["verdict"] in ("passed", "failed", "unproven")
+
+
+def test_export_writes_every_table(store: Path, tmp_path: Path) -> None:
+    done = run("export", "--store", store, "--out", tmp_path / "tables", "--csv")
+    assert done.exit_code == 0, done.output
+    names = {p.stem for p in (tmp_path / "tables").glob("*.parquet")}
+    assert names == {"result", "phase", "finding", "effect", "oil_forecast", "practice", "quarantine"}
+    assert {p.stem for p in (tmp_path / "tables").glob("*.csv")} == names
+
+
+def test_help_has_an_example_for_every_command() -> None:
+    for name in main.commands:
+        text = run(name, "--help").output
+        assert f"blankoff {name}" in text.split("Example", 1)[-1], name
+
+
+def test_help_is_quick_and_loads_little() -> None:
+    """0.3 s wanted for `blankoff --help`; a busy machine is given three times that, and the heavy imports are barred."""
+    code = "import sys, blankoff.cli; sys.exit(sorted(m for m in ('numba','polars','pandas','duckdb','altair','sklearn') if m in sys.modules) or 0)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+    took = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "blankoff", "--help"], check=True, stdout=subprocess.DEVNULL)
+        took.append(time.perf_counter() - begun)
+    assert min(took) < 0.9
+
+
+def test_output_that_cannot_show_braille_is_plain() -> None:
+    log = plain_logs(SAMPLE)[0]
+    env = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}
+    done = subprocess.run(
+        [sys.executable, "-m", "blankoff", "log", str(log)], env=env, capture_output=True, check=False
+    )
+    assert done.returncode == 0
+    assert done.stdout.isascii()

@@ -1,0 +1,196 @@
+"""The main job end to end on the committed sample: accounts add up, only what is new is done, kills do no harm."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from blankoff import pipeline
+from blankoff.errors import NotInStoreError
+from blankoff.store import open_store
+from tests.pipeline.fleets import assert_same_tables, break_fleet, copy_sample, plain_logs, tables
+
+NOW = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
+
+
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+    """The sample, reviewed once: fleet folder, store, pages."""
+    root = tmp_path_factory.mktemp("reviewed")
+    fleet = copy_sample(root / "fleet")
+    pipeline.review(fleet, root / "fleet.duckdb", out=root / "pages", now=NOW)
+    return fleet, root / "fleet.duckdb", root / "pages"
+
+
+def coverage_adds_up(done: pipeline.Intake) -> None:
+    rows = done.coverage
+    assert (rows["handed_in"] == rows["used"] + rows["refused"]).all()
+
+
+def test_a_damaged_fleet_is_reviewed_and_everything_accounted_for(tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    before = pipeline.review(copy_sample(tmp_path / "whole"), tmp_path / "w.duckdb", out=tmp_path / "w", now=NOW)
+    damage = break_fleet(fleet)
+    done = pipeline.review(fleet, tmp_path / "s.duckdb", out=tmp_path / "pages", now=NOW)
+    coverage_adds_up(done.intake)
+    counts = {r["item"]: r for r in done.intake.coverage.iter_rows(named=True)}
+    whole = {r["item"]: r for r in before.intake.coverage.iter_rows(named=True)}
+    assert counts["log files"]["refused"] == whole["log files"]["refused"] + damage["broken_logs"]
+    assert counts["evacuations"]["refused"] == whole["evacuations"]["refused"] + damage["repeated_rows"]
+    assert "hoses" not in counts
+    assert counts["pumps"]["used"] == 0
+    with open_store(tmp_path / "s.duckdb", read_only=True) as store:
+        result, quarantine = store.table("result"), store.table("quarantine")
+    assert result.height == counts["evacuations"]["used"]
+    assert (result["reason"] == "unreadable_log").sum() >= damage["broken_logs"]
+    assert quarantine["problem"].str.len_chars().min() > 10, "every refusal says why"
+    assert quarantine.filter(pl.col("problem").str.contains("thousand")).height == 1
+    assert (tmp_path / "pages" / "index.html").is_file()
+    said = done.text()
+    assert "not handed in" in said
+    assert "hoses" in said
+
+
+def test_a_second_run_reads_nothing_and_one_new_file_costs_one_file(tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    late = plain_logs(fleet)[2]
+    shutil.move(late, tmp_path / late.name)
+    with open_store(tmp_path / "s.duckdb") as store:
+        first = pipeline.ingest(fleet, store, now=NOW)
+        again = pipeline.ingest(fleet, store, now=NOW)
+        assert (again.files_read, again.jobs_judged) == (0, 0)
+        shutil.move(tmp_path / late.name, late)
+        one = pipeline.ingest(fleet, store, now=NOW)
+        assert (one.files_read, one.jobs_judged) == (1, 1)
+    assert first.files_read >= 30
+    with open_store(tmp_path / "whole.duckdb") as store:
+        pipeline.ingest(fleet, store, now=NOW)
+    assert_same_tables(tables(tmp_path / "s.duckdb"), tables(tmp_path / "whole.duckdb"))
+
+
+def test_the_number_of_workers_changes_nothing(tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    for workers in (1, 3):
+        with open_store(tmp_path / f"{workers}.duckdb") as store:
+            pipeline.ingest(fleet, store, now=NOW, workers=workers)
+    assert_same_tables(tables(tmp_path / "1.duckdb"), tables(tmp_path / "3.duckdb"))
+
+
+def test_a_changed_register_row_changes_what_depends_on_it_and_nothing_else(tmp_path: Path) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    store_path = tmp_path / "s.duckdb"
+    with open_store(store_path) as store:
+        pipeline.ingest(fleet, store, now=NOW)
+    before = tables(store_path)["result"]
+    one = before.filter(pl.col("reason") == "held")["evacuation_id"][0]
+    register = pl.read_csv(fleet / "evacuations.csv", infer_schema=False)
+    register = register.with_columns(
+        pl.when(pl.col("evacuation_id") == one).then(pl.lit("20")).otherwise("target_micron").alias("target_micron")
+    )
+    register.write_csv(fleet / "evacuations.csv")
+    with open_store(store_path) as store:
+        done = pipeline.ingest(fleet, store, now=NOW)
+    assert (done.files_read, done.jobs_judged) == (0, 1)
+    after = tables(store_path)["result"]
+    assert after.filter(pl.col("evacuation_id") == one)["reason"].item() == "target_missed"
+    others = pl.col("evacuation_id") != one
+    assert after.filter(others).equals(before.filter(others))
+
+
+def test_assessing_uses_only_what_was_known(reviewed: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    fleet, _, _ = reviewed
+    day = dt.date(2026, 9, 30)
+    with open_store(tmp_path / "all.duckdb") as store:
+        pipeline.ingest(fleet, store, now=NOW)
+        pipeline.assess(store, day, now=NOW)
+        assert pipeline.assess(store, day, now=NOW).reused
+    cut = copy_sample(tmp_path / "cut")
+    for name, column in (("evacuations", "started_at"), ("services", "serviced_on"), ("coaching", "coached_on")):
+        frame = pl.read_csv(cut / f"{name}.csv", infer_schema=False)
+        frame.filter(pl.col(column).str.slice(0, 10) <= day.isoformat()).write_csv(cut / f"{name}.csv")
+    with open_store(tmp_path / "cut.duckdb") as store:
+        pipeline.ingest(cut, store, now=NOW)
+        pipeline.assess(store, day, now=NOW)
+    one, other = tables(tmp_path / "all.duckdb"), tables(tmp_path / "cut.duckdb")
+    for name in ("finding", "effect", "oil_forecast", "practice"):
+        assert one[name].equals(other[name]), name
+
+
+def test_the_same_store_gives_the_same_bytes(reviewed: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    _, store_path, pages = reviewed
+    with open_store(store_path) as store:
+        pipeline.write_month(store, "2026-10", tmp_path / "again")
+        sheets = [pipeline.write_sheet(store, "E00001", tmp_path / f"{k}.pdf", made_on=NOW.date()) for k in (1, 2)]
+        assert "E00001" in pipeline.verify_sheet(store, sheets[0])
+        with pytest.raises(NotInStoreError, match="not in the store"):
+            pipeline.write_sheet(store, "../../x", tmp_path / "no.pdf")
+    assert sheets[0].read_bytes() == sheets[1].read_bytes()
+    files = sorted(p.relative_to(pages) for p in pages.rglob("*") if p.is_file())
+    assert files == sorted(p.relative_to(tmp_path / "again") for p in (tmp_path / "again").rglob("*") if p.is_file())
+    for name in files:
+        assert (pages / name).read_bytes() == (tmp_path / "again" / name).read_bytes(), name
+
+
+def test_pages_never_replace_what_is_not_pages(reviewed: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    _, store_path, _ = reviewed
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    (mine / "thesis.txt").write_text("dear to me", encoding="utf-8")
+    with open_store(store_path) as store, pytest.raises(Exception, match="not pages of ours"):
+        pipeline.write_month(store, "2026-10", mine)
+    assert (mine / "thesis.txt").is_file()
+
+
+IN_SMALL_BATCHES = "import blankoff.pipeline.intake as i; i.BATCH_FILES = 3; from blankoff.cli import main; main()"
+
+
+def kill_and_go_on(tmp_path: Path, kills: int, seed: int) -> None:
+    fleet = copy_sample(tmp_path / "fleet")
+    rng = random.Random(seed)
+    store = tmp_path / "s.duckdb"
+    command = [
+        sys.executable,
+        "-c",
+        IN_SMALL_BATCHES,
+        "review",
+        str(fleet),
+        "--store",
+        str(store),
+        "--out",
+        str(tmp_path / "p"),
+    ]
+    for _ in range(kills):
+        run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(rng.uniform(0.2, 6.0))
+        run.send_signal(signal.SIGKILL)
+        run.wait()
+        if store.is_file():
+            with open_store(store) as opened:  # it opens, and what it holds is whole
+                files = opened.read("log_files")
+                assert files["path"].is_unique().all()
+                held = opened.table("result")
+                assert held["evacuation_id"].is_unique().all()
+    finished = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert finished.returncode in (0, 1), finished.stderr
+    pipeline.review(fleet, tmp_path / "unbroken.duckdb", out=tmp_path / "q", now=NOW)
+    assert_same_tables(tables(store), tables(tmp_path / "unbroken.duckdb"))
+
+
+def test_a_killed_run_loses_nothing_and_doubles_nothing(tmp_path: Path) -> None:
+    kill_and_go_on(tmp_path, kills=5, seed=11)
+
+
+@pytest.mark.scheduled
+@pytest.mark.parametrize("seed", range(20 if os.environ.get("BLANKOFF_FULL") else 1))
+def test_many_killed_runs(tmp_path: Path, seed: int) -> None:
+    kill_and_go_on(tmp_path, kills=15, seed=100 + seed)
