@@ -55,6 +55,7 @@ def test_moved_blocks_are_put_back(order: np.ndarray) -> None:
 
 
 @given(st.permutations(range(8)))
+@settings(deadline=None)
 def test_any_order_of_blocks_is_put_back(blocks: list[int]) -> None:
     t, p = _noisy(400)
     order = np.concatenate([np.arange(b * 50, b * 50 + 50) for b in blocks])
@@ -64,7 +65,7 @@ def test_any_order_of_blocks_is_put_back(blocks: list[int]) -> None:
 
 
 @given(st.randoms(use_true_random=False))
-@settings(max_examples=20)
+@settings(deadline=None, max_examples=20)
 def test_shuffled_rows_are_sorted(random: object) -> None:
     t, p = _noisy(300)
     order = list(range(300))
@@ -157,6 +158,7 @@ def test_a_doubled_stamp_before_a_gap_stays_near_its_place() -> None:
     st.lists(st.floats(-1e7, 1e7, allow_nan=False), min_size=1, max_size=60),
     st.lists(st.one_of(st.floats(1, 1e6), st.just(float("nan"))), min_size=60, max_size=60),
 )
+@settings(deadline=None)
 def test_any_times_come_out_strictly_ascending(times: list[float], pressures: list[float]) -> None:
     t = np.array(times)
     got = put_in_order(t, np.array(pressures[: t.size]))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from blankoff import schemas
 from blankoff.errors import FleetFolderError
-from blankoff.ingest import registers
+from blankoff.ingest import register_cells
 from blankoff.ingest.folder import match_logs, scan_fleet
 from blankoff.ingest.registers import Registers, clean_log_path, read_registers
 from blankoff.ingest.rejects import Rejects
@@ -302,12 +302,12 @@ def test_any_register_ends_in_frames_or_quarantine(
 @settings(deadline=None, max_examples=150)
 def test_rows_split_together_are_those_split_one_by_one(rows: list[list[str]], ended: bool) -> None:
     lines = split_lines("\n".join([HEAD, *(",".join(r) for r in rows)]) + ("\n" if ended else ""))
-    together = registers._split_together(lines, 0, ",", [h.strip() for h in HEAD.split(",")])
+    together = register_cells._split_together(lines, 0, ",", [h.strip() for h in HEAD.split(",")])
     if together is None:
         return
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(registers, "_split_together", lambda *_: None)
-        one_by_one = registers._csv_cells(lines, "evacuations.csv", rejects := Rejects("evacuations.csv"))
+        patch.setattr(register_cells, "_split_together", lambda *_: None)
+        one_by_one = register_cells._csv_cells(lines, "evacuations.csv", rejects := Rejects("evacuations.csv"))
     assert rejects.total == 0
     assert together.lines == one_by_one.lines
     assert {k: v.to_list() for k, v in together.columns.items()} == {

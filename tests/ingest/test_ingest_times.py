@@ -8,17 +8,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blankoff.ingest.times import (
-    days_from_civil,
-    local_to_utc,
-    naive_to_utc,
-    parse_formatted,
-    parse_moments,
-    unwrap_midnight,
-)
+from blankoff.ingest.clock import local_to_utc, naive_to_utc, unwrap_midnight
+from blankoff.ingest.times import days_from_civil, parse_formatted, parse_moments
 
 EPOCH = datetime(1970, 1, 1)
 
@@ -34,6 +28,7 @@ def _run(start: datetime, n: int = 400, step_s: float = 30.0) -> list[datetime]:
 
 
 @given(st.datetimes(datetime(1970, 1, 2), datetime(2199, 1, 1)))
+@settings(deadline=None)
 def test_iso_text_gives_what_the_standard_library_says(moment: datetime) -> None:
     """Reference: Python's datetime. ISO 8601 extended and basic, with and without fraction and offset."""
     moment = moment.replace(tzinfo=UTC)
@@ -53,6 +48,7 @@ def test_iso_text_gives_what_the_standard_library_says(moment: datetime) -> None
 
 
 @given(st.integers(-100, 10_100), st.integers(-2, 15), st.integers(-2, 35))
+@settings(deadline=None)
 def test_calendar_against_the_standard_library(year: int, month: int, day: int) -> None:
     """Reference: Python's proleptic Gregorian calendar."""
     got = days_from_civil(np.array([float(year)]), np.array([float(month)]), np.array([float(day)]))[0]
@@ -180,6 +176,7 @@ def test_a_logger_that_ignores_daylight_saving_runs_evenly(change: datetime) -> 
     st.datetimes(datetime(2000, 1, 1), datetime(2035, 1, 1)),
     st.integers(2, 300),
 )
+@settings(deadline=None)
 def test_any_log_in_any_zone_runs_evenly(zone: str, start: datetime, n: int) -> None:
     moments = _run(start.replace(tzinfo=UTC), n, 120.0)
     got = naive_to_utc(_wall(moments, zone), zone)
@@ -190,12 +187,14 @@ def test_any_log_in_any_zone_runs_evenly(zone: str, start: datetime, n: int) -> 
     st.sampled_from(["America/Denver", "Europe/Berlin", "Asia/Kolkata"]),
     st.datetimes(datetime(1990, 1, 1), datetime(2037, 1, 1)),
 )
+@settings(deadline=None)
 def test_single_local_times_against_zoneinfo(zone: str, moment: datetime) -> None:
     got = local_to_utc(np.array([(moment - EPOCH).total_seconds()]), zone)
     assert got[0] == pytest.approx(moment.replace(tzinfo=ZoneInfo(zone)).timestamp(), abs=1e-3)
 
 
 @given(st.lists(st.one_of(st.none(), st.text(max_size=30)), max_size=20))
+@settings(deadline=None)
 def test_any_text_parses_without_error(texts: list[str | None]) -> None:
     got = parse_moments(pl.Series(texts, dtype=pl.String))
     assert got.seconds.size == len(texts)

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
+from blankoff.ingest.clock import naive_to_utc, unwrap_midnight
 from blankoff.ingest.order import FAR_S, put_in_order
 from blankoff.ingest.plausible import bad_readings, is_plain, pressure_problem, rounded_zero_micron, unit_problem
 from blankoff.ingest.rejects import Rejects
-from blankoff.ingest.times import naive_to_utc, unwrap_midnight
 from blankoff.ingest.tolerant import RawLog
 
 FloatArray: TypeAlias = NDArray[np.float64]

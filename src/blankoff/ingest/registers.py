@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -14,13 +12,11 @@ import polars as pl
 
 from blankoff import schemas
 from blankoff.errors import FleetFolderError, LogUnreadableError
-from blankoff.ingest.dialect import clean_heading
-from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.clock import local_to_utc
+from blankoff.ingest.register_cells import Cells, read_cells
 from blankoff.ingest.rejects import Rejects, frame_of, printable
-from blankoff.ingest.text import decode, is_foreign, split_lines
-from blankoff.ingest.times import local_to_utc, parse_moments
+from blankoff.ingest.times import parse_moments
 from blankoff.ingest.tolerant import parse_numbers
-from blankoff.ingest.unpack import kind_of_bytes, read_stored
 from blankoff.settings import Settings
 
 MAY_BE_BLANK = {("evacuations", "log_file")}
@@ -36,8 +32,6 @@ _NEED_COLUMN = {
     "coaching": ("coached_on", "technician_id", "topic"),
 }
 """Columns without which a register says nothing; any other missing column costs what needs it, not the rows."""
-_DELIMITERS = (",", ";", "\t", "|")
-_CELL_CHARACTERS = 4_096
 
 
 @dataclass(frozen=True)
@@ -61,16 +55,6 @@ class Registers:
     quarantine: pl.DataFrame
     counts: pl.DataFrame
     missing: pl.DataFrame
-
-
-@dataclass
-class _Cells:
-    """A register as text: ``columns`` name to one text per row (null where blank), and each row's line."""
-
-    columns: dict[str, pl.Series]
-    lines: list[int]
-    refused: int = 0
-    headings: list[str] = field(default_factory=list)
 
 
 def read_registers(folder: str | Path, settings: Settings | None = None) -> Registers:
@@ -116,7 +100,7 @@ def read_registers(folder: str | Path, settings: Settings | None = None) -> Regi
             continue
         collected = Rejects(path.name)
         try:
-            cells = _read_cells(path, collected)
+            cells = read_cells(path, collected)
             _check_columns(name, cells, path.name)
         except LogUnreadableError as error:
             if name == "evacuations":
@@ -166,7 +150,7 @@ def _find(folder: Path, name: str) -> tuple[Path | None, Path | None]:
     return (found[0] if found else None), (found[1] if len(found) > 1 else None)
 
 
-def _check_columns(name: str, cells: _Cells, shown: str) -> None:
+def _check_columns(name: str, cells: Cells, shown: str) -> None:
     lacking = [c for c in _NEED_COLUMN[name] if c not in cells.columns]
     if lacking:
         raise LogUnreadableError(
@@ -176,178 +160,10 @@ def _check_columns(name: str, cells: _Cells, shown: str) -> None:
         )
 
 
-# --- files to text ------------------------------------------------------------------------------------------------
-
-
-def _read_cells(path: Path, rejects: Rejects) -> _Cells:
-    shown = path.name
-    stored = read_stored(path, shown)
-    kind = kind_of_bytes(stored)
-    if path.suffix.casefold() == ".parquet":
-        if kind != "parquet":
-            raise LogUnreadableError(shown, "the bytes are not what the name says: it is no Parquet file")
-        return _parquet_cells(stored, shown)
-    if kind:
-        raise LogUnreadableError(shown, f"the bytes are not what the name says: its bytes are {kind}, not text")
-    if stored.count(b"\n") + stored.count(b"\r") > LIMITS.lines:
-        raise LogUnreadableError(shown, f"more than {LIMITS.lines} lines")
-    return _csv_cells(split_lines(decode(stored)), shown, rejects)
-
-
-def _parquet_cells(stored: bytes, shown: str) -> _Cells:
-    try:
-        frame = pl.read_parquet(io.BytesIO(stored))
-    except (pl.exceptions.PolarsError, OSError, ValueError, pl.exceptions.PanicException) as error:
-        reason = (str(error).splitlines() or [type(error).__name__])[0]
-        raise LogUnreadableError(shown, f"it cannot be read as Parquet ({reason[:120]})") from None
-    columns: dict[str, pl.Series] = {}
-    for series in frame.get_columns():
-        columns.setdefault(clean_heading(series.name), _as_text(series))
-    return _Cells(columns, list(range(1, frame.height + 1)))
-
-
-def _as_text(series: pl.Series) -> pl.Series:
-    """A typed Parquet column as the text a CSV would have."""
-    dtype = series.dtype
-    if isinstance(dtype, pl.Datetime):
-        pattern = "%Y-%m-%dT%H:%M:%S%.6f" + ("%:z" if dtype.time_zone else "")
-        return series.cast(pl.Datetime("us", dtype.time_zone)).dt.strftime(pattern)
-    if dtype == pl.Date:
-        return series.dt.strftime("%Y-%m-%d")
-    if dtype in (pl.Float32, pl.Float64):
-        whole = series.fill_nan(None)
-        return pl.select(
-            pl.when(whole == whole.round())
-            .then(whole.cast(pl.Int64, strict=False).cast(pl.String))
-            .otherwise(whole.cast(pl.String))
-        ).to_series()
-    if dtype == pl.Boolean or dtype.is_numeric():
-        return series.cast(pl.String)
-    if dtype in (pl.String, pl.Categorical, pl.Enum):
-        text = series.cast(pl.String).str.strip_chars()
-        return text.set(text == "", None)
-    return pl.Series(series.name, [None] * series.len(), dtype=pl.String)
-
-
-def _csv_cells(lines: list[str], shown: str, rejects: Rejects) -> _Cells:
-    start = next((i for i, line in enumerate(lines) if line.replace("\ufeff", "").strip(" ,;\t")), None)
-    if start is None:
-        raise LogUnreadableError(shown, "the file is empty")
-    heading = lines[start]
-    if len(heading) > LIMITS.line_characters or "\0" in heading:
-        raise LogUnreadableError(shown, "its first line is no heading", row=start + 1)
-    known = {c.name for t in schemas.REGISTERS.values() for c in t.columns}
-    splits = {d: _fields([heading], 0, d)[0] or [] for d in _DELIMITERS}
-    delimiter = max(_DELIMITERS, key=lambda d: sum(clean_heading(f) in known for f in splits[d]))
-    headings = [clean_heading(h) for h in splits[delimiter]]
-    if len(headings) > LIMITS.columns:
-        raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns", row=start + 1)
-    together = _split_together(lines, start, delimiter, headings)
-    if together is not None:
-        return together
-    numbers: list[int] = []
-    rows: list[list[str]] = []
-    refused = 0
-    i = start + 1
-    while i < len(lines):
-        line, number = lines[i], i + 1
-        if not line.strip(" \t,;|") and "\0" not in line:
-            i += 1
-            continue
-        fields, used = _fields(lines, i, delimiter)
-        i += max(used, 1)
-        problem = _row_problem(line, fields, headings)
-        if problem:
-            rejects.add(number, "", problem)
-            refused += 1
-            continue
-        numbers.append(number)
-        rows.append(fields or [])
-    columns: dict[str, pl.Series] = {}
-    for k, name in enumerate(headings):
-        if name and name not in columns:
-            columns[name] = pl.Series(
-                name, [(r[k].strip() or None) if k < len(r) else None for r in rows], dtype=pl.String
-            )
-    return _Cells(columns, numbers, refused, headings)
-
-
-def _split_together(lines: list[str], start: int, delimiter: str, headings: list[str]) -> _Cells | None:
-    """Split all rows at once if no line needs a closer look; None if one may."""
-    body = "\n".join(lines[start + 1 :])
-    if any(mark in body for mark in ('"', "\0", "\n\n", "\x0b", "\x0c", lines[start].strip())) or not body.strip():
-        return None
-    if not body.isascii() and is_foreign(body):
-        return None
-    if max(map(len, lines)) > _CELL_CHARACTERS:
-        return None
-    names = [f"c{k}" for k in range(len(headings))]
-    try:
-        frame = pl.read_csv(
-            body.encode(),
-            has_header=False,
-            separator=delimiter,
-            quote_char=None,
-            schema=dict.fromkeys(names, pl.String),
-        )
-    except (pl.exceptions.PolarsError, ValueError, UnicodeError):
-        return None
-    if frame.height != len(lines) - start - 1:
-        return None
-    stripped = [pl.col(n).str.strip_chars() for n in names]
-    frame = frame.select(pl.when(s != "").then(s).alias(n) for n, s in zip(names, stripped, strict=True))
-    frame = frame.with_columns(pl.Series("line", range(start + 2, len(lines) + 1), dtype=pl.Int64)).filter(
-        pl.any_horizontal(pl.col(names).is_not_null())
-    )
-    columns: dict[str, pl.Series] = {}
-    for name, heading in zip(names, headings, strict=True):
-        if heading and heading not in columns:
-            columns[heading] = frame[name].rename(heading)
-    return _Cells(columns, frame["line"].to_list(), 0, headings)
-
-
-def _fields(lines: list[str], start: int, delimiter: str) -> tuple[list[str] | None, int]:
-    """Split the record that starts at a line, quoted line ends included; None if its quotes never close."""
-    line = lines[start]
-    if '"' not in line:
-        return line.split(delimiter), 1
-    joined_lines, quotes = "", 0
-    for used in range(min(LIMITS.quoted_lines, len(lines) - start)):
-        joined_lines = line if used == 0 else f"{joined_lines}\n{lines[start + used]}"
-        quotes += lines[start + used].count('"')
-        if len(joined_lines) > LIMITS.line_characters:
-            break
-        if quotes % 2 == 0:
-            try:
-                return next(csv.reader([joined_lines], delimiter=delimiter, skipinitialspace=True)), used + 1
-            except (csv.Error, StopIteration):
-                return None, 1
-    return None, 1
-
-
-def _row_problem(line: str, fields: list[str] | None, headings: list[str]) -> str:
-    """Why a row can't be used as a whole; empty if it can."""
-    if len(line) > LIMITS.line_characters:
-        return f"a line of more than {LIMITS.line_characters} characters"
-    if "\0" in line:
-        return "NUL bytes in the row"
-    if fields is None:
-        return "a quotation mark is not closed, so the fields cannot be told apart"
-    if is_foreign(line):
-        return "bytes that are no text in the file's encoding; save the register as UTF-8"
-    if len(fields) > len(headings) and any(f.strip() for f in fields[len(headings) :]):
-        return "more fields than the heading has"
-    if any(len(f) > _CELL_CHARACTERS for f in fields):
-        return f"a field of more than {_CELL_CHARACTERS} characters"
-    if [clean_heading(f) for f in fields][: len(headings)] == headings:
-        return "a heading line among the rows"
-    return ""
-
-
 # --- text to typed frames -----------------------------------------------------------------------------------------
 
 
-def _typed(name: str, table: schemas.Table, cells: _Cells, settings: Settings, rejects: Rejects) -> pl.DataFrame:
+def _typed(name: str, table: schemas.Table, cells: Cells, settings: Settings, rejects: Rejects) -> pl.DataFrame:
     """Typed frame of the rows that stay."""
     n = len(cells.lines)
     lines = np.array(cells.lines, dtype=np.int64)
