@@ -9,6 +9,7 @@ from datetime import date
 import polars as pl
 
 from blankoff import schemas
+from blankoff.fleet.assets import assess_assets
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.groups import outcome_groups
 from blankoff.fleet.hours import hours_lost, proof_lost
@@ -21,8 +22,6 @@ SWAP_SCHEMA = {"sentence": pl.String}
 NOT_MADE_SCHEMA = {"what": pl.String, "why": pl.String}
 
 _NEEDS = {
-    "services": ("pump_worn, oil_due", "without services, fresh oil cannot be told from old"),
-    "hoses": ("hose_restricted", "without bore and length there is no like to compare with"),
     "systems": ("speed_viscous_l_s, speed_deep_l_s, water_g", "without volumes speeds are known only as rates"),
     "gauges": ("borderline", "without a stated accuracy no verdict can be called borderline"),
     "coaching": ("effects of talks", "no talk is on record"),
@@ -101,6 +100,8 @@ def assess_fleet(
     month = as_of.strftime("%Y-%m")
     progress("telling pumps, hoses, gauges and technicians apart")
     attribution = attribute(work, services, settings, as_of, coaching)
+    progress("judging pumps, oil, hoses and gauges")
+    assets = assess_assets(work, registers, attribution, settings, as_of)
     progress("following practice")
     practice = practice_table(work, coaching, rules, as_of)
     people = habits(work, coaching, rules, as_of)
@@ -109,9 +110,9 @@ def assess_fleet(
     return Assessment(
         as_of=as_of,
         effect=attribution.effect,
-        oil_forecast=schemas.OIL_FORECAST.empty(),
+        oil_forecast=assets.oil_forecast,
         practice=practice,
-        candidates=pl.DataFrame(),
+        candidates=assets.candidates,
         habits=people,
         talks=talk_effects(work, coaching, rules, as_of),
         groups=grouping.members,
@@ -120,5 +121,7 @@ def assess_fleet(
         hours_lost=hours_lost(work, attribution.effect, month, settings.maintenance.labour_cost_per_hour),
         proof_lost=proof_lost(work),
         swap_plan=pl.DataFrame(schema=SWAP_SCHEMA),
-        not_made=pl.DataFrame(missing_estimates(registers), schema=NOT_MADE_SCHEMA, orient="row"),
+        not_made=pl.DataFrame(
+            [*missing_estimates(registers), *assets.not_made], schema=NOT_MADE_SCHEMA, orient="row"
+        ).unique(maintain_order=True),
     )
