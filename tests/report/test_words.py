@@ -17,6 +17,8 @@ def test_pressure_in_pascals_follows_the_definition_of_the_torr():
     """1 micron = 101 325 / 760 000 Pa, 10th CGPM and the definition of the torr [CALC]."""
     assert words.PressureWords("pa").text(760_000.0) == f"101\u202f000{words.NBSP}Pa"
     assert words.PressureWords("pa").text(500.0) == f"66.7{words.NBSP}Pa"
+    assert words.PressureWords("micron").text(3e-7) == f"0{words.NBSP}microns"
+    assert words.PressureWords("micron").rate(0.146) == f"0.15{words.NBSP}microns/min"
     assert words.PressureWords("micron").text(500.0) == f"500{words.NBSP}microns"
 
 

@@ -24,6 +24,7 @@ from blankoff.report.charts.curve import curve_chart
 from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
 from blankoff.report.fonts import FAMILY, font_folder, show
+from blankoff.report.views.common import circuit
 from blankoff.report.views.evacuation import (
     criterion_source,
     criterion_words,
@@ -82,7 +83,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     )
     volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
     job = [
-        ("circuit", f"{row.get('system_id') or NONE}{', ' + row['kind'] if row.get('kind') else ''}{volume}"),
+        ("circuit", f"{circuit(row)}{volume}"),
         ("refrigerant, oil", ", ".join(str(row[k]) for k in ("refrigerant", "system_oil") if row.get(k)) or NONE),
         ("date", day(row.get("started_on"))),
         ("job, branch", ", ".join(str(row[k]) for k in ("job_id", "branch") if row.get(k)) or NONE),

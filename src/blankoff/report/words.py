@@ -142,11 +142,18 @@ class PressureWords:
 
     def text(self, micron: float | None) -> str:
         """``480 microns`` or ``64 Pa``; a dash for the unknown."""
-        return NONE if _unknown(micron) else f"{number(self.value(float(micron or 0.0)))}{NBSP}{self.name}"
+        return NONE if _unknown(micron) else f"{self._figures(float(micron or 0.0), 1)}{NBSP}{self.name}"
 
     def rate(self, micron_per_min: float | None) -> str:
         """``4.2 microns/min`` or ``0.56 Pa/min``."""
-        return NONE if _unknown(micron_per_min) else f"{self.text(micron_per_min)}/min"
+        if _unknown(micron_per_min):
+            return NONE
+        return f"{self._figures(float(micron_per_min or 0.0), 2)}{NBSP}{self.name}/min"
+
+    def _figures(self, micron: float, decimals: int) -> str:
+        """Three figures, and no more decimals than a gauge could mean: one more for Pa, which is the larger unit."""
+        value = self.value(micron)
+        return number(round(value, decimals if self.units == "micron" else decimals + 1))
 
 
 def _unknown(x: object) -> bool:

@@ -71,7 +71,8 @@
   document.querySelectorAll("table.lively").forEach((table) => {
     const body = table.tBodies[0];
     let rows = [...body.rows];
-    const first = Number(table.dataset.first) || STEP;
+    const wanted = Number(table.dataset.first) || STEP;
+    const first = rows.length <= wanted + 5 ? rows.length : wanted;
     let limit = first;
     let words = "";
     const more = document.createElement("button");

@@ -27,29 +27,22 @@ def _copies_drawing(pressure_name: str, origin: str, height: int) -> Spec:
         "y:Q",
         title=f"pressure, {pressure_name} (log axis)",
         scale=alt.Scale(type="log"),
-        axis=alt.Axis(format=",~r", tickCount=5),
+        axis=alt.Axis(format=",~r", tickCount=5, grid=False),
     )
-    both = (
-        alt.Chart(named("curves"))
-        .mark_line(strokeWidth=1.8)
-        .encode(
-            x=x,
-            y=y,
-            color=alt.Color(
-                "who:N",
-                scale=alt.Scale(range=[role("ink"), role("warn"), role("service"), role("water")]),
-                legend=alt.Legend(title=None, columns=1, symbolType="stroke"),
-                sort=None,
-            ),
-            strokeDash=alt.StrokeDash(
-                "who:N",
-                scale=alt.Scale(range=[[1, 0], [7, 4], [2, 3], [9, 2, 2, 2]]),
-                legend=alt.Legend(title=None),
-                sort=None,
-            ),
-            order="x:Q",
-        )
+    domain = {"expr": "who"}
+    colours = alt.Scale(domain=domain, range=[role("own-soft"), role("ink"), role("warn"), role("service")])
+    dashes = alt.Scale(domain=domain, range=[[1, 0], [1, 0], [6, 3], [2, 3]])
+    legend = alt.Legend(title=None, columns=1, symbolType="stroke", symbolStrokeWidth=3)
+    lines = alt.Chart(named("curves")).encode(
+        x=x,
+        y=y,
+        color=alt.Color("who:N", scale=colours, legend=legend),
+        strokeDash=alt.StrokeDash("who:N", scale=dashes, legend=legend),
+        order="x:Q",
     )
+    own = lines.transform_filter("datum.own").mark_line(strokeWidth=7)
+    others = lines.transform_filter("!datum.own").mark_line(strokeWidth=1.3)
+    both = alt.layer(own, others)
     return build(both, height)
 
 
@@ -67,7 +60,12 @@ def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
         zero = float(starts[who] or 0.0) if aligned else 0.0
         label = clip(who, 40)
         curves.extend(
-            {"x": figures((float(a) - zero) / 60.0), "y": figures(float(b) * pressure.value(1.0)), "who": label}
+            {
+                "x": figures((float(a) - zero) / 60.0),
+                "y": figures(float(b) * pressure.value(1.0)),
+                "who": label,
+                "own": who == data.evacuation_id,
+            }
             for a, b in zip(t, p, strict=True)
         )
         last = float(log.elapsed_s[-1]) if log.readings else None
@@ -77,7 +75,11 @@ def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
         key="copies",
         title="The curves of these jobs lie on one another",
         alt="Pressure against time of this log and of the logs it shares its curve with, drawn over one another.",
-        spec=fill(drawing, {"curves": curves}),
+        spec=fill(
+            drawing,
+            {"curves": curves},
+            params=[{"name": "who", "value": list(dict.fromkeys(c["who"] for c in curves))}],
+        ),
         table=table_of(("evacuation", "readings", "length"), rows),
-        note="Two honest pulls on one circuit are alike but never the same: noise and timing differ.",
+        note="Broad pale line: this log. Thin lines: the others, aligned at isolation where it is known. Two honest pulls on one circuit are alike but never the same: noise and timing differ.",
     )

@@ -67,7 +67,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
         field,
         title=title,
         scale=alt.Scale(type="log", nice=False, padding=10),
-        axis=alt.Axis(format=",~r", tickCount=5),
+        axis=alt.Axis(format=",~r", tickCount=5, grid=False),
     )
 
 
