@@ -16,9 +16,9 @@ from blankoff.fleet.hours import hours_lost, proof_lost
 from blankoff.fleet.monthly import monthly_series
 from blankoff.fleet.people import habits, talk_effects
 from blankoff.fleet.practice import practice_table
+from blankoff.fleet.swap_plan import plan_swaps
 from blankoff.settings import Settings
 
-SWAP_SCHEMA = {"sentence": pl.String}
 NOT_MADE_SCHEMA = {"what": pl.String, "why": pl.String}
 
 _NEEDS = {
@@ -120,7 +120,7 @@ def assess_fleet(
         monthly=monthly_series(attribution.attributed, work, rules),
         hours_lost=hours_lost(work, attribution.effect, month, settings.maintenance.labour_cost_per_hour),
         proof_lost=proof_lost(work),
-        swap_plan=pl.DataFrame(schema=SWAP_SCHEMA),
+        swap_plan=plan_swaps(work, attribution).table,
         not_made=pl.DataFrame(
             [*missing_estimates(registers), *assets.not_made], schema=NOT_MADE_SCHEMA, orient="row"
         ).unique(maintain_order=True),

@@ -147,6 +147,14 @@ class Store:
             self._connection.execute(queries.delete_all(name))
         self.insert(name, frame)
 
+    def replace_all_if_changed(self, name: str, frame: pl.DataFrame) -> bool:
+        """Put a frame in the place of all rows of a table, unless it holds just these; return whether it was done."""
+        before = self.raw(name)
+        if before.width and set(frame.columns) <= set(before.columns) and before.select(frame.columns).equals(frame):
+            return False
+        self.replace_all(name, frame)
+        return True
+
     def raw(self, name: str) -> pl.DataFrame:
         """Return one of the store's own tables as it is, in the order of writing; empty if it was never written."""
         if not self._columns(name):
