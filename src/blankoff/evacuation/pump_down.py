@@ -20,7 +20,7 @@ from blankoff.constants import (
 )
 from blankoff.evacuation.phases import PhaseTable
 from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales, step_at
-from blankoff.evacuation.plateau import find_plateau, water_grams
+from blankoff.evacuation.plateau import VAPOUR_POWER, VAPOUR_SPEED, WATER_SE_LN, find_plateau, water_grams
 from blankoff.evacuation.pump_down_bands import band_rate
 from blankoff.evacuation.pump_down_levels import (
     LEVELS_MICRON,
@@ -159,7 +159,14 @@ def _features_of(
         jump = math.log(max(at - 10.0 * max(rise[0], 0.0), 1e-3) / final) if at > 0.0 and rise[0] >= 0.0 else 0.0
         aside = min(max(jump - 0.1, 0.0), 0.5)
 
-    # speeds: the best known of all pulls
+    plateaus = np.full((kind.size, 5), math.nan)
+    for r in range(kind.size):
+        if kind[r] == 0:
+            find_plateau(
+                t, p, start_i[r], end_i[r], ambient_c, max(40.0, 4.0 * scales[MEDIAN_DT]), plateaus[r]
+            )
+
+    # speeds: the best known of all pulls; water that boils in one makes what it says of air doubtful
     deep = np.empty(5)
     viscous = np.empty(5)
     wide = np.empty(5)
@@ -173,6 +180,11 @@ def _features_of(
         last = last_steady(t, p, a, b)
         if math.isnan(last):
             continue
+        if not math.isnan(plateaus[r, 0]):
+            wet_deep = 0.6
+            wet_viscous = 0.6 if plateaus[r, 0] > 3000.0 else 0.3 if plateaus[r, 0] > 2000.0 else 0.1
+        else:
+            wet_deep = wet_viscous = 0.0
         # deep: the load now from where the curve settles after it passed the band, split by the rise after isolation
         load = 0.0
         load_sd = 50.0
@@ -200,19 +212,18 @@ def _features_of(
             # hoses carry less at lower pressure: the load that holds a low floor up is smaller than it seems
             stay = settled * (0.7 if early else 1.0)
             slower = max((max(stay, 1.0) / 1000.0) ** deep[4], 0.1)
-            share = 0.5
-            share_sd = 0.3
-            if r == pull and not math.isnan(rise[0]) and final > 0.0:
-                carried = deep[0] * max((final / 1000.0) ** deep[4], 0.1) * final
-                share = min(rise[0] / carried, 1.0)
-                share_sd = min(0.15 + rise[1] / carried, 0.4)
-            blank = (1.0 - share) * last
-            load = deep[0] * slower * max(stay - blank, 0.0)
-            load_sd = deep[0] * slower * (share_sd * last + 0.35 * max(stay - blank, 0.0)) + 1e-6
+            if r == pull and not math.isnan(rise[0]):
+                # what the circuit gives off at isolation is seen as the hold's first rise; earlier it was more
+                more = deep[0] * slower * max(stay - last, 0.0)
+                load = rise[0] + more
+                load_sd = rise[1] + 0.35 * more + 0.03 * deep[0] * slower * last + 1e-6
+            else:
+                load = deep[0] * slower * max(stay - 0.5 * last, 0.0)
+                load_sd = deep[0] * slower * (0.3 * last + 0.35 * max(stay - 0.5 * last, 0.0)) + 1e-6
             if early:
                 load_sd += deep[0] * 0.3 * settled
         if low <= 950.0 and not math.isnan(deep[0]):
-            deep[1] = _widen(deep[0], deep[1], aside)
+            deep[1] = _widen(deep[0], deep[1], aside + wet_deep)
             if math.isnan(out[11]) or deep[1] < out[11]:
                 out[10] = deep[0]
                 out[11] = deep[1]
@@ -229,19 +240,17 @@ def _features_of(
             if not math.isnan(wide[0]) and (math.isnan(viscous[0]) or wide[1] < viscous[1]):
                 viscous[:] = wide
         if not math.isnan(viscous[0]):
-            viscous[1] = _widen(viscous[0], viscous[1], aside)
-        # time over range from atmosphere: known to begin with the log only
+            viscous[1] = _widen(viscous[0], viscous[1], aside + wet_viscous)
+        # time over range bounds the mean speed from atmosphere down; pumping may have begun after the log did, or the
+        # log after the pumping, so it only weighs in where it agrees with what was seen
         first = a
         while first < b and math.isnan(p[first]):
             first += 1
         if r == 0 and a == 0 and first > 2 and first < b and t[first] > 0.0:
             spacing = t[first] - t[first - 1]
             free = math.log(atmosphere / p[first]) / max(t[first] - 0.5 * spacing, 1e-3)
-            free_sd = math.sqrt(0.3**2 + (0.5 * spacing / t[first]) ** 2)
-            if math.isnan(viscous[0]):
-                viscous[0] = free
-                viscous[1] = free_sd
-            else:
+            free_sd = math.sqrt(0.35**2 + (0.5 * spacing / t[first]) ** 2)
+            if not math.isnan(viscous[0]):
                 apart = math.log(free / viscous[0])
                 if abs(apart) < 2.0 * math.sqrt(free_sd**2 + viscous[1] ** 2):
                     w0 = 1.0 / viscous[1] ** 2
@@ -253,32 +262,30 @@ def _features_of(
             out[9] = viscous[1]
 
     # plateau: the longest of all pulls; water of all of them
-    five = np.empty(5)
     water = 0.0
     seen = False
-    rate_sd = 0.0
+    blind = False
+    gas_c = 20.0 if math.isnan(ambient_c) else ambient_c
     for r in range(kind.size):
-        if kind[r] != 0:
+        if kind[r] != 0 or math.isnan(plateaus[r, 0]):
             continue
-        find_plateau(t, p, start_i[r], end_i[r], ambient_c, max(40.0, 4.0 * scales[MEDIAN_DT]), five)
-        if math.isnan(five[0]):
-            continue
-        if math.isnan(out[13]) or five[1] / 60.0 > out[13]:
-            out[12] = five[0]
-            out[13] = five[1] / 60.0
-        rate = five[3]
-        rate_sd = 0.35
-        if not math.isnan(out[8]) and out[9] < 0.3 and out[8] > rate:
-            rate = math.sqrt(out[8] * rate)
-        gas_c = 20.0 if math.isnan(ambient_c) else ambient_c
-        water += water_grams(
-            t, p, start_i[r], end_i[r], five[2], five[2] + five[1], rate, volume_l, gas_c
-        )
+        level = plateaus[r, 0]
+        if math.isnan(out[13]) or plateaus[r, 1] / 60.0 > out[13]:
+            out[12] = level
+            out[13] = plateaus[r, 1] / 60.0
+        if not math.isnan(out[8]):
+            rate = out[8] * (level / 8000.0) ** VAPOUR_POWER
+        else:
+            rate = plateaus[r, 3] * max(level / plateaus[r, 4], 1.0) ** VAPOUR_POWER
+            blind = True
+        water += water_grams(t, p, start_i[r], end_i[r], level, VAPOUR_SPEED * rate, volume_l, gas_c)
         seen = True
     if seen and not math.isnan(volume_l):
-        out[14] = water
-        out[15] = water * math.exp(-1.645 * rate_sd)
-        out[16] = water * math.exp(1.645 * rate_sd)
+        # without a speed at the plateau only the least that was carried away is known
+        out[15] = water * math.exp(-1.645 * WATER_SE_LN)
+        if not blind:
+            out[14] = water
+            out[16] = water * math.exp(1.645 * WATER_SE_LN)
     elif not math.isnan(volume_l):
         out[14] = 0.0
         out[15] = 0.0
