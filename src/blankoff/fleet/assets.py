@@ -17,7 +17,7 @@ from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
 from blankoff.fleet.oil_cost import least_cost
 from blankoff.fleet.oil_history import oil_histories
 from blankoff.fleet.oil_kernels import FRESH
-from blankoff.fleet.oil_model import pump_rows
+from blankoff.fleet.oil_model import blankoff_at_uses, pump_rows
 from blankoff.fleet.pump_side import pump_side_floors
 from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
 from blankoff.fleet.rigging import slow_rigging
@@ -30,6 +30,8 @@ from blankoff.fleet.wear import (
     renewal_days,
     to_date,
 )
+from blankoff.fleet.wear_causes import SpeedCauses, find_shifts
+from blankoff.fleet.wear_speeds import speed_table
 from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "assess_assets"]
@@ -53,6 +55,8 @@ class AssetAssessment:
     causes : FloorCauses
         The oils as fitted, and the causes laid on the floors.
     outlooks : list of PumpOutlook
+    speeds : SpeedCauses
+        Speeds as fitted, and the levels laid on pumps, hose sets, technicians and gauges.
     """
 
     candidates: pl.DataFrame
@@ -60,6 +64,7 @@ class AssetAssessment:
     not_made: list[tuple[str, str]]
     causes: FloorCauses
     outlooks: list[PumpOutlook]
+    speeds: SpeedCauses
 
 
 def assess_assets(
@@ -91,18 +96,23 @@ def assess_assets(
     looks = outlooks(causes.fleet, settings, as_of)
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
 
-    def levels(factor: str, measure: str) -> list[AssetLevel]:
-        return asset_levels(known, services, attribution, settings, factor, measure)
+    speeds = find_shifts(
+        speed_table(known, blankoff_at_uses(causes.fleet)),
+        {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")},
+    )
+
+    def levels(factor: str) -> list[AssetLevel]:
+        return asset_levels(speeds, services, settings, factor, as_of)
 
     candidates = [
-        pumps_worn(levels("pump", "speed_viscous"), attribution, settings),
+        pumps_worn(levels("pump"), attribution, settings),
         _oil_due(looks, settings),
         hoses_leaking(causes, attribution, hose_work, as_of),
-        hoses_restricted(levels("hose", "speed_deep"), attribution, settings),
+        hoses_restricted(levels("hose"), attribution, settings),
         gauges_off(causes, attribution, gauge_work, settings, as_of),
-        slow_rigging(levels("technician", "speed_deep"), attribution),
+        slow_rigging(levels("technician"), attribution),
     ]
-    return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks)
+    return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks, speeds)
 
 
 def _oil_due(looks: list[PumpOutlook], settings: Settings) -> pl.DataFrame:

@@ -11,9 +11,10 @@ from scipy.stats import norm
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.pump_side_causes import FloorCauses, floor_rows_for
 from blankoff.fleet.wear import (
+    LEAST_PROBABILITY,
     MOST_EVIDENCE,
     AssetLevel,
-    _candidate,
+    asset_candidate,
     candidate_frame,
     day_number,
     episode_of,
@@ -100,11 +101,12 @@ def hoses_restricted(levels: list[AssetLevel], attribution: Attribution, setting
     rows = []
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
-        if not found:
+        probability *= level.blame
+        if not found or probability < LEAST_PROBABILITY:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
         rows.append(
-            _candidate(
+            asset_candidate(
                 "hose_restricted",
                 level,
                 level.paths.now,

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from blankoff.fleet.oil_history import PumpOil
 from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, GAUGE, HEAD, HOURS_BEFORE, LEAK, POWER, fit_pump
 
-__all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "fit_fleet", "pump_rows", "refit"]
+__all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "blankoff_at_uses", "fit_fleet", "pump_rows", "refit"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -275,3 +275,19 @@ def fit_fleet(
 def with_rows(fit: PumpFit, leak_micron: Floats, gauge_ln: Floats) -> PumpFit:
     """The same parameters with other leaks and gauge errors on the rows."""
     return replace(fit, leak_micron=leak_micron, gauge_ln=gauge_ln)
+
+
+def blankoff_at_uses(fleet: FleetOil) -> dict[str, float]:
+    """Blank-off at every use of every pump, microns, by evacuation; with a floor of its own or without."""
+    out: dict[str, float] = {}
+    for rows, fit in zip(fleet.rows, fleet.fits, strict=True):
+        oil = rows.oil
+        if oil.day.size == 0:
+            continue
+        theta = fit.theta
+        before = np.where(oil.fill == 0, np.exp(theta[HOURS_BEFORE]), 0.0)
+        grown = np.exp(theta[BY_HOURS]) * (np.maximum(oil.hours + before, 1e-3) / 10.0) ** np.exp(theta[POWER])
+        grown = grown + np.exp(theta[BY_WATER]) * oil.water_g
+        micron = np.exp(theta[FRESH]) + np.exp(theta[HEAD + oil.fill]) * grown
+        out.update(zip(oil.evacuation_id, micron.tolist(), strict=True))
+    return out

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blankoff.constants import GAS_CONSTANT_J_MOL_K, MICRON_PA, WATER_MOLAR_MASS_KG_MOL
 from blankoff.fleet.pump_side import column_of, rig_speed_l_s
 
-__all__ = ["swallowed_water_g"]
+__all__ = ["swallowed_water_g", "usual_volumes"]
 
 Floats = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ def swallowed_water_g(work: pl.DataFrame) -> Floats:
     floor = column_of(work, "floor_micron")
     lowest = column_of(work, "lowest_pumped_micron")
     floor = np.where(np.isfinite(floor), floor, np.where(np.isfinite(lowest), lowest, 200.0))
-    volume = _volumes(work)
+    volume = usual_volumes(work)
     total = np.zeros(n)
     above_p, above_t = np.full(n, np.nan), np.full(n, np.nan)
     for level in LEVELS_MICRON:
@@ -70,7 +70,7 @@ def swallowed_water_g(work: pl.DataFrame) -> Floats:
     return np.asarray(np.maximum(grams, np.nan_to_num(column_of(work, "water_g"))))
 
 
-def _volumes(work: pl.DataFrame) -> Floats:
+def usual_volumes(work: pl.DataFrame) -> Floats:
     """Stated volumes; the middle of the kind, or of the fleet, where none is stated."""
     if "volume_l" not in work.columns:
         return np.full(work.height, TYPICAL_VOLUME_L)

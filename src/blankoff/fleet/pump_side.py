@@ -53,7 +53,7 @@ def column_of(work: pl.DataFrame, name: str) -> Floats:
     return np.asarray(work[name].cast(pl.Float64).fill_null(np.nan).to_numpy(), dtype=np.float64).copy()
 
 
-def _or(values: Floats, default: float) -> Floats:
+def known_or(values: Floats, default: float) -> Floats:
     """Unknown values become the median of the known ones, or a default."""
     known = np.isfinite(values) & (values > 0)
     return np.where(known, values, np.median(values[known]) if known.any() else default)
@@ -79,9 +79,9 @@ def initial_rise_micron_per_s(
 
 def rig_speed_l_s(work: pl.DataFrame, pressure_micron: Floats) -> Floats:
     """Effective speed that the registers' pump and hose give in series, l/s, at a mean pressure in the line."""
-    rated = _or(column_of(work, "rated_l_per_s"), TYPICAL_RATED_L_S)
-    bore = _or(column_of(work, "bore_mm"), TYPICAL_BORE_MM)
-    length = _or(column_of(work, "length_m"), TYPICAL_LENGTH_M)
+    rated = known_or(column_of(work, "rated_l_per_s"), TYPICAL_RATED_L_S)
+    bore = known_or(column_of(work, "bore_mm"), TYPICAL_BORE_MM)
+    length = known_or(column_of(work, "length_m"), TYPICAL_LENGTH_M)
     line = np.asarray(knudsen_tube_l_s(bore / 1000.0, length, pressure_micron), dtype=np.float64)
     return np.asarray(1.0 / (1.0 / (0.9 * rated) + 1.0 / line))
 

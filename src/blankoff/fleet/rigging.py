@@ -6,7 +6,15 @@ import numpy as np
 import polars as pl
 
 from blankoff.fleet.attribution import Attribution
-from blankoff.fleet.wear import AssetLevel, _candidate, candidate_frame, lasting_loss, since_bounds, ties
+from blankoff.fleet.wear import (
+    LEAST_PROBABILITY,
+    AssetLevel,
+    asset_candidate,
+    candidate_frame,
+    lasting_loss,
+    since_bounds,
+    ties,
+)
 
 __all__ = ["SLOW_RIGGING_RATIO", "slow_rigging"]
 
@@ -33,11 +41,12 @@ def slow_rigging(levels: list[AssetLevel], attribution: Attribution) -> pl.DataF
     rows = []
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
-        if not found:
+        probability *= level.blame
+        if not found or probability < LEAST_PROBABILITY:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
         rows.append(
-            _candidate(
+            asset_candidate(
                 "slow_rigging", level, level.paths.now, probability, since, "share of the usual deep speed", tied, low
             )
         )

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
-from blankoff.fleet.wear_levels import LevelPaths, Movement, level_paths, shapes_of_rows
+from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
+from blankoff.fleet.wear_levels import GRID, LevelPaths, Movement, level_paths
 from blankoff.settings import Settings
 
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
@@ -32,11 +33,11 @@ RENEWING = {
 }
 """Work that may change an asset's level, and ends an episode."""
 
-FEWEST_USES = 5
-"""Uses below which nothing is said of an asset (judgement)."""
 MOST_EVIDENCE = 30
-ROUGH_SE_LN = 0.12
-"""Standard error from which a value counts as rough: it comes from a short or bent stretch (judgement)."""
+ASKED_BELOW = 0.08
+"""Assets are looked at closely when they seem slower than their like by this, ln."""
+RIVAL_MARGIN = 2.5
+"""A rival is named whose explanation is worse by less than this in ln evidence."""
 
 
 @dataclass(frozen=True)
@@ -48,17 +49,20 @@ class AssetLevel:
     level_id : str
     evacuation_id : list of str
     paths : LevelPaths
-    value : float64 (n,)
-        What each use said, ln.
     renewals : list of float
         Days of renewing work, in days since 1970.
+    blame : float
+        Chance that the level is this asset's and not a rival's who was on the same jobs.
+    rivals : list of str
+        Who else explains these jobs about as well, such as ``technician:T07``.
     """
 
     level_id: str
     evacuation_id: list[str]
     paths: LevelPaths
-    value: Floats
     renewals: list[float]
+    blame: float
+    rivals: list[str]
 
 
 def day_number(day: date) -> float:
@@ -84,100 +88,67 @@ def renewal_days(services: pl.DataFrame, factor: str, as_of: date) -> dict[str, 
     return out
 
 
-def _values(work: pl.DataFrame, attribution: Attribution, factor: str, measure: str) -> pl.DataFrame:
-    """One row per use: ``level_id, evacuation_id, day, value, variance, noise_class``, in order."""
-    band = measure.removeprefix("speed_")
-    se, wet = f"{band}_rate_se_ln", "water_g"
-    known = [c for c in (se, wet) if c in work.columns]
-    rows = attribution.attributed.filter((pl.col("factor") == factor) & (pl.col("measure") == measure)).join(
-        work.select("evacuation_id", *known), on="evacuation_id", how="left"
-    )
-    error = pl.col(se) if se in known else pl.lit(None, dtype=pl.Float64)
-    water = pl.col(wet) if wet in known else pl.lit(None, dtype=pl.Float64)
-    return rows.select(
-        "level_id",
-        "evacuation_id",
-        (pl.col("started_at").dt.epoch("us") / 86_400e6).alias("day"),
-        pl.col("ln_ratio_after_other_factors").alias("value"),
-        error.fill_null(0.15).fill_nan(0.15).clip(0.01, 0.7).pow(2).alias("variance"),
-        ((error.fill_null(0.15) >= ROUGH_SE_LN).cast(pl.Int64) + 2 * (water.fill_null(0.0) > 1.0).cast(pl.Int64)).alias(
-            "noise_class"
-        ),
-        "level_now",
-    ).sort("level_id", "day", "evacuation_id")
-
-
 def asset_levels(
-    work: pl.DataFrame,
-    services: pl.DataFrame,
-    attribution: Attribution,
-    settings: Settings,
-    factor: str,
-    measure: str,
-    movement: Movement | None = None,
+    causes: SpeedCauses, services: pl.DataFrame, settings: Settings, factor: str, as_of: date
 ) -> list[AssetLevel]:
-    """Draw the histories of every asset of a factor on one measure.
+    """Draw the histories of those assets of a factor whose jobs say that they are now slower than their like.
 
     Parameters
     ----------
-    work, services, attribution, settings
-        As everywhere in the fleet's models; only what ``attribution`` knew is used.
-    factor : {'pump', 'hose', 'technician', 'gauge'}
-    measure : {'speed_viscous', 'speed_deep', 'floor'}
-    movement : Movement, optional
-        Instead of `MOVES`.
+    causes : SpeedCauses
+        From `wear_causes.find_shifts`.
+    services : DataFrame
+        Register ``services``.
+    settings : Settings
+    factor : {'pump', 'hose', 'technician'}
+    as_of : date
 
     Returns
     -------
     list of AssetLevel
-        Sorted by id; those with `FEWEST_USES` or more. Levels are ln ratios to the fleet's middle of their like.
+        Sorted by id. Levels are ln ratios to what the registers promise.
     """
-    rows = _values(work, attribution, factor, measure)
-    if rows.is_empty():
-        return []
-    moves = movement or MOVES[factor]
-    renewals = renewal_days(services, factor, attribution.as_of)
-    end_day = day_number(attribution.as_of) + 1.0
-    value, variance = rows["value"].to_numpy(), rows["variance"].to_numpy()
-    classes = rows["noise_class"].to_numpy()
-    codes = rows["level_id"].rle_id().to_numpy()
-    starts = np.flatnonzero(np.r_[True, codes[1:] != codes[:-1]])
-    ends = np.append(starts[1:], codes.size)
-    days, names = rows["day"].to_numpy(), rows["level_id"].to_list()
-    ids = rows["evacuation_id"].to_list()
-    level = _upper_level(value, starts, ends)
-    out: list[AssetLevel] = []
-    for _ in range(2):
-        # The noise's shape is measured about the levels, and the levels are found under that shape.
-        shape = shapes_of_rows(value - level, variance, classes)
-        out, smoothed, ends_of = [], level.copy(), zip(starts, ends, strict=True)
-        for a, b in ends_of:
-            if b - a < FEWEST_USES:
-                continue
-            name = names[a]
-            mine = renewals.get(name, [])
-            paths = level_paths(
-                f"{factor}:{measure}:{name}",
-                days[a:b],
-                value[a:b],
-                variance[a:b],
-                shape[a:b],
-                moves,
+    table = causes.table
+    renewals = renewal_days(services, factor, as_of)
+    newest: dict[str, Shift] = {}
+    for shift in causes.shifts:
+        if shift.factor == factor and (shift.level_id not in newest or shift.spell > newest[shift.level_id].spell):
+            newest[shift.level_id] = shift
+    out = []
+    for name, shift in sorted(newest.items()):
+        mine = renewals.get(name, [])
+        if shift.spell < len(mine) or shift.level[-1] > -ASKED_BELOW:
+            continue
+        rows = np.array(
+            [
+                i
+                for i, level in enumerate(table.ids[factor])
+                if level == name and (np.isfinite(table.viscous[i]) or np.isfinite(table.line[i]))
+            ],
+            dtype=np.int64,
+        )
+        like = likelihood_on_grid(causes, factor, rows, GRID, keep_level=False)
+        paths = level_paths(
+            f"{factor}:{name}",
+            table.day[rows],
+            like,
+            MOVES[factor],
+            mine,
+            day_number(as_of) + 1.0,
+            settings.fleet.seed,
+        )
+        rivals = [(g, who, gain) for g, who, gain in shift.rivals if gain > shift.gain - RIVAL_MARGIN]
+        lead = shift.gain - max((gain for _, _, gain in shift.rivals), default=-np.inf)
+        out.append(
+            AssetLevel(
+                name,
+                [table.evacuation_id[i] for i in rows],
+                paths,
                 mine,
-                end_day,
-                settings.fleet.seed,
+                float(1.0 / (1.0 + np.exp(-np.clip(lead, -30.0, 30.0)))),
+                [f"{g}:{who}" for g, who, _ in rivals],
             )
-            smoothed[a:b] = paths.smoothed()
-            out.append(AssetLevel(name, ids[a:b], paths, value[a:b], mine))
-        level = smoothed
-    return out
-
-
-def _upper_level(value: Floats, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> Floats:
-    """First guess of each asset's level: the upper part of its values, for the noise leans down."""
-    out = np.empty_like(value)
-    for a, b in zip(starts, ends, strict=True):
-        out[a:b] = np.quantile(value[a:b], 0.6)
+        )
     return out
 
 
@@ -224,6 +195,7 @@ def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[
 SURE = 0.98
 """How sure it must be that something was lost at all, before the size of the loss is asked (see `lasting_loss`)."""
 LIKELY = 0.55
+LEAST_PROBABILITY = 0.5
 """How probable it must be that the loss is beyond the limit."""
 
 
@@ -273,15 +245,18 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
         best = _best(paths.draws, paths.days, level.renewals)
         loss = paths.now - best[:, -1]
         probability, found = lasting_loss(loss, limit)
-        if not found:
+        probability *= level.blame
+        if not found or probability < LEAST_PROBABILITY:
             continue
         beyond = (paths.draws - best) < 0.5 * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
-        rows.append(_candidate("pump_worn", level, loss, probability, since, "share of its own best speed", tied, low))
+        rows.append(
+            asset_candidate("pump_worn", level, loss, probability, since, "share of its own best speed", tied, low)
+        )
     return candidate_frame(rows)
 
 
-def _candidate(
+def asset_candidate(
     kind: str,
     level: AssetLevel,
     loss: Floats,
@@ -306,5 +281,5 @@ def _candidate(
         "effect_upper": float(upper),
         "unit": unit,
         "evidence": used[-MOST_EVIDENCE:],
-        "entangled_with": tied.get(level.level_id, []),
+        "entangled_with": sorted({*tied.get(level.level_id, []), *level.rivals}),
     }

@@ -195,29 +195,6 @@ def _tail(x: Floats, variance: Floats, scale: float) -> Floats:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _likelihood(value: Floats, variance: Floats, grid: Floats, shape: Floats) -> Floats:
-    """(n, levels): likelihood of each value at each level, scaled to a maximum of one; ``shape`` (n, 5)."""
-    n, m = value.size, grid.size
-    out = np.empty((n, m))
-    for i in range(n):
-        sd, low, low_scale, high, high_scale = shape[i]
-        v = variance[i] + sd * sd
-        width = np.sqrt(v)
-        top = 0.0
-        for j in range(m):
-            r = value[i] - grid[j]
-            core = np.exp(-0.5 * r * r / v) / np.sqrt(2.0 * np.pi * v) * (1.0 - low - high)
-            z = min(max(r / width, -40.0), 40.0)
-            below = low * np.exp(-max(-r, 0.0) / low_scale) / (low_scale + width) / (1.0 + np.exp(2.0 * z))
-            above = high * np.exp(-max(r, 0.0) / high_scale) / (high_scale + width) / (1.0 + np.exp(-2.0 * z))
-            out[i, j] = core + below + above
-            top = max(top, out[i, j])
-        for j in range(m):
-            out[i, j] /= top
-    return out
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _walk(p: Floats, spread: float) -> Floats:
     """One stretch of wander: ``spread`` is its variance in grid steps squared; nothing leaves the grid."""
     out = p.copy()
@@ -304,9 +281,7 @@ def _draw(known: Floats, jump_to: Floats, jump: Floats, spread: Floats, now: Int
 def level_paths(
     name: str,
     days: Floats,
-    value: Floats,
-    variance: Floats,
-    noise: Floats,
+    log_likelihood: Floats,
     movement: Movement,
     renewals: Sequence[float] = (),
     end_day: float | None = None,
@@ -318,10 +293,10 @@ def level_paths(
     ----------
     name : str
         Seeds the draws together with ``seed``, so that one asset's numbers depend on no other's.
-    days, value, variance : float64 (n,)
-        Uses in order of time: day, ln level as measured, its measurement variance.
-    noise : float64 (n, 5)
-        Shape of each value's noise, from `shapes_of_rows`.
+    days : float64 (n,)
+        Of its uses, in order of time.
+    log_likelihood : float64 (n, levels)
+        What each use says of every level of `GRID`.
     movement : Movement
     renewals : sequence of float
         Days of work that may have changed the level.
@@ -330,7 +305,7 @@ def level_paths(
     seed : int
         From the settings.
     """
-    n = value.size
+    n = days.size
     years = np.diff(days, prepend=days[0]) / 365.25
     jump = 1.0 - np.exp(-movement.jumps_per_year * years)
     for day in renewals:
@@ -345,7 +320,7 @@ def level_paths(
     # A jump may also mend: half of them lead back to where assets are when sound.
     jump_to = 0.5 * anywhere + 0.5 * start
     first = (1.0 - movement.bad_start) * start + movement.bad_start * anywhere
-    like = _likelihood(np.clip(value, GRID[0] - 1.0, GRID[-1] + 1.0), variance, GRID, noise)
+    like = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     known = _filter(like, first, jump_to, jump, spread)
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     luck = rng.random((DRAWS, n + 2))

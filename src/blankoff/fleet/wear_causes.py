@@ -1,0 +1,298 @@
+"""Who made which pulls slow: shifts of pumps, hose sets and technicians, the most telling first.
+
+Every asset is given the chance to explain all its jobs by one shift of its level from some day on, the rest as it
+stands.  The one that gains most evidence is laid on, and all are asked again.  Because an asset's jobs include those
+with borrowed gear, the true culprit gains more than the partner who merely rode along; where the two gain alike, the
+fleet's history cannot tell, and that is what is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from blankoff.fleet.wear_speeds import (
+    CONSTANTS_MEAN,
+    FACTORS,
+    LEVELS,
+    SpeedTable,
+    fit_constants,
+    predicted,
+    row_likelihood,
+)
+
+__all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_BOTH = np.array([(d, v) for d in np.arange(-6, 7) * 0.1 for v in np.arange(-10, 7) * 0.1])
+SHIFTS = {
+    "pump": np.arange(-48, 17) * 0.025,
+    "hose": np.arange(-40, 17) * 0.05,
+    "technician": np.tile(np.arange(-26, 7) * 0.05, 3),
+    "gauge": _BOTH[:, 0],
+}
+"""ln shifts tried."""
+IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.3, 0.65, 1.0], 33), "gauge": _BOTH[:, 1]}
+"""What each shift does in the viscous band: of a choke, a share; of a gauge, anything."""
+SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
+LARGE_SHARE = {"pump": 0.15, "hose": 0.15, "technician": 0.15, "gauge": 0.05}
+FROM_THE_FIRST = {"pump": 0.2, "hose": 0.5, "technician": 0.8, "gauge": 1.0}
+"""Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
+job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
+WANTED_GAIN = 1.5
+FEWEST_USES = 5
+MOST_SHIFTS = 6
+"""Shifts per asset and spell."""
+RIVALS_BELOW, RIVAL_SHARE = 0.1, 0.4
+"""Rivals are asked where a level is lower than this, among those on so large a share of its jobs."""
+MOST_ROUNDS = 400
+USUAL_IN_VISCOUS = 0.7
+
+
+@dataclass
+class _Asset:
+    """One asset in one spell between renewing services."""
+
+    factor: str
+    level_id: str
+    spell: int
+    rows: Ints
+    shifts: int = 0
+    gain: float = 0.0
+    level: Floats | None = None
+
+
+@dataclass(frozen=True)
+class Shift:
+    """What one asset's jobs say of its own level, against all others.
+
+    Attributes
+    ----------
+    factor, level_id : str
+    spell : int
+    rows : int64 (n,)
+        Its jobs in the table.
+    level : float64 (n,)
+        ln level laid on each.
+    gain : float
+        ln evidence for the level it now has, over having none, the rest as it stands.
+    rivals : list of (factor, level_id, gain)
+        Who else could explain these jobs, and with what gain, if this asset were as its like.
+    """
+
+    factor: str
+    level_id: str
+    spell: int
+    rows: Ints
+    level: Floats
+    gain: float
+    rivals: list[tuple[str, str, float]]
+
+
+@dataclass(frozen=True)
+class SpeedCauses:
+    """The table with constants, noise and levels, and the assets that have a shift."""
+
+    table: SpeedTable
+    constants: Floats
+    viscous_shape: Floats
+    line_shape: Floats
+    levels: dict[str, Floats]
+    """Per factor (n,): ln level of the job's asset."""
+    shifts: list[Shift]
+
+
+def _grid_prior(factor: str) -> tuple[Floats, Floats]:
+    """Ln prior of each shift: from the first job on, and from a later one on."""
+    grid = SHIFTS[factor]
+    size = grid if factor not in IN_VISCOUS or factor == "technician" else np.hypot(grid, 0.5 * IN_VISCOUS[factor])
+    small = np.exp(-0.5 * (size / SMALL_SD[factor]) ** 2)
+    small, large = small / small.sum(), 1.0 / grid.size
+    share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
+    begin = (1 - share) * small + share * first * large
+    later = 0.3 * (1 - share) * small + share * (1 - first) * large
+    return np.log(begin), np.log(np.maximum(later, 1e-12))
+
+
+def likelihood_on_grid(
+    causes: SpeedCauses | _State, factor: str, rows: Ints, grid: Floats, keep_level: bool = True
+) -> Floats:
+    """(n, levels): ln likelihood of an asset's jobs if its level were the one laid on plus each of ``grid``.
+
+    Parameters
+    ----------
+    causes : SpeedCauses
+    factor : str
+    rows : int64 (n,)
+    grid : float64 (levels,)
+    keep_level : bool
+        Whether the level laid on already counts; if not, ``grid`` is the level itself.
+    """
+    t = causes.table
+    level = {f: causes.levels[f][rows][:, None] for f in LEVELS}
+    own = 1.0 if keep_level else 0.0
+    level[factor] = own * level[factor] + grid[None, :]
+    if factor in IN_VISCOUS:
+        whole = IN_VISCOUS[factor]
+        name = f"{factor}_viscous"
+        level[name] = own * level[name] + (whole if grid.size == whole.size else grid * USUAL_IN_VISCOUS)[None, :]
+    viscous, contrast = predicted(t, causes.constants, rows, level)
+    out = row_likelihood(t.line[rows], contrast, t.line_variance[rows], causes.line_shape[rows])
+    out = out + row_likelihood(t.viscous[rows], viscous, t.viscous_variance[rows], causes.viscous_shape[rows])
+    return np.asarray(out)
+
+
+@dataclass
+class _State:
+    table: SpeedTable
+    constants: Floats
+    viscous_shape: Floats
+    line_shape: Floats
+    levels: dict[str, Floats]
+
+
+def _evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool) -> tuple[float, Floats]:
+    """Ln evidence of one shift from some job on, over none; and the weight of every (onset, shift)."""
+    n = like.shape[0]
+    gain = like - like[:, zero : zero + 1]
+    tail = np.cumsum(gain[::-1], axis=0)[::-1]
+    last = max(n - FEWEST_USES, 0) + 1 if later else 1
+    score = tail[:last] + prior[1][None, :] - np.log(max(last - 1, 1))
+    score[0] = tail[0] + prior[0]
+    total = float(logsumexp(score))
+    return total, np.exp(score - total)
+
+
+def _mean_level(weight: Floats, grid: Floats, n: int) -> Floats:
+    """Mean level of every job under the weights of (onset, shift)."""
+    by_onset = weight @ grid
+    out = np.full(n, by_onset.sum())
+    out[: by_onset.size] = np.cumsum(by_onset)
+    return out
+
+
+def _assets(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]) -> list[_Asset]:
+    out = []
+    for factor in FACTORS:
+        found: dict[tuple[str, int], list[int]] = {}
+        done = renewals.get(factor, {})
+        for i, level in enumerate(table.ids[factor]):
+            if level is None or not (np.isfinite(table.viscous[i]) or np.isfinite(table.line[i])):
+                continue
+            spell = int(np.searchsorted(done.get(level, []), table.day[i], side="right"))
+            found.setdefault((level, spell), []).append(i)
+        out += [
+            _Asset(factor, level, spell, np.array(rows, dtype=np.int64))
+            for (level, spell), rows in sorted(found.items())
+            if len(rows) >= FEWEST_USES
+        ]
+    return out
+
+
+def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]) -> SpeedCauses:
+    """Lay shifts on assets until none gains enough.
+
+    Parameters
+    ----------
+    table : SpeedTable
+    renewals : mapping of factor to mapping of id to days
+        Services that end a spell.
+
+    Returns
+    -------
+    SpeedCauses
+    """
+    n = table.day.size
+    levels = {f: np.zeros(n) for f in LEVELS}
+    constants, shape_v, shape_l = fit_constants(table, levels, CONSTANTS_MEAN.copy())
+    state = _State(table, constants, shape_v, shape_l, levels)
+    assets = _assets(table, renewals)
+    priors = {f: _grid_prior(f) for f in FACTORS}
+    zeros = {f: int(np.argmin(np.abs(SHIFTS[f]) + np.abs(IN_VISCOUS.get(f, SHIFTS[f])))) for f in FACTORS}
+    owner: dict[int, list[int]] = {}
+    for k, asset in enumerate(assets):
+        for i in asset.rows:
+            owner.setdefault(int(i), []).append(k)
+
+    def ask(asset: _Asset) -> tuple[float, dict[str, Floats]]:
+        grid = SHIFTS[asset.factor]
+        like = likelihood_on_grid(state, asset.factor, asset.rows, grid)
+        gain, weight = _evidence(like, priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")
+        laid = {asset.factor: _mean_level(weight, grid, asset.rows.size)}
+        if asset.factor in IN_VISCOUS:
+            laid[f"{asset.factor}_viscous"] = _mean_level(weight, IN_VISCOUS[asset.factor], asset.rows.size)
+        return gain, laid
+
+    for sweep in range(3):
+        answers: list[tuple[float, dict[str, Floats]] | None] = [None] * len(assets)
+        for _ in range(MOST_ROUNDS):
+            for k, asset in enumerate(assets):
+                if answers[k] is None:
+                    answers[k] = ask(asset)
+            gains = np.array(
+                [
+                    a[0] if a is not None and s.shifts < MOST_SHIFTS else -1.0
+                    for a, s in zip(answers, assets, strict=True)
+                ]
+            )
+            best = int(gains.argmax()) if gains.size else -1
+            if best < 0 or gains[best] < WANTED_GAIN:
+                break
+            asset, answer = assets[best], answers[best]
+            assert answer is not None
+            for name, laid in answer[1].items():
+                state.levels[name][asset.rows] += laid
+            asset.shifts += 1
+            for k in {k for i in asset.rows for k in owner[int(i)]}:
+                answers[k] = None
+        constants, shape_v, shape_l = fit_constants(table, state.levels, state.constants, 3)
+        state = _State(table, constants, shape_v, shape_l, state.levels)
+        if sweep < 2:
+            _ask_again(state, assets, ask)
+    shifts = []
+    for asset in assets:
+        level = state.levels[asset.factor][asset.rows].copy()
+        if np.abs(level).max() > 1e-6:
+            kept = _take_off(state, asset)
+            gain, _ = ask(asset)
+            rivals = []
+            if level[-1] < -RIVALS_BELOW:
+                met = np.bincount([k for i in asset.rows for k in owner[int(i)]], minlength=len(assets))
+                for k in np.flatnonzero(met >= RIVAL_SHARE * asset.rows.size):
+                    if assets[k].factor != asset.factor:
+                        rivals.append((assets[k].factor, assets[k].level_id, ask(assets[k])[0]))
+            for name, laid in kept.items():
+                state.levels[name][asset.rows] = laid
+            shifts.append(Shift(asset.factor, asset.level_id, asset.spell, asset.rows, level, gain, rivals))
+    return SpeedCauses(table, state.constants, state.viscous_shape, state.line_shape, state.levels, shifts)
+
+
+def _ask_again(state: _State, assets: list[_Asset], ask: object) -> None:
+    """Take every asset's level off and ask anew, now that the others have theirs; an early guess may prove needless."""
+    assert callable(ask)
+    for asset in sorted(assets, key=lambda a: (a.factor, a.level_id, a.spell)):
+        if asset.shifts == 0:
+            continue
+        _take_off(state, asset)
+        asset.shifts = 0
+        gain, levels = ask(asset)
+        if gain >= WANTED_GAIN:
+            for name, laid in levels.items():
+                state.levels[name][asset.rows] = laid
+            asset.shifts = 1
+
+
+def _take_off(state: _State, asset: _Asset) -> dict[str, Floats]:
+    """Take an asset's level off its jobs; return what was there."""
+    kept = {}
+    for name in LEVELS:
+        if name.startswith(asset.factor):
+            kept[name] = state.levels[name][asset.rows].copy()
+            state.levels[name][asset.rows] = 0.0
+    return kept
