@@ -55,6 +55,13 @@ def test_finding_sizes_follow_the_fleets_unit():
     ).startswith("28\u00a0%")
 
 
+def test_sentences_of_the_tables_are_put_plainly():
+    said = words.plain_sentence(
+        "over the limit of 150 microns since about 2026-08-17, 19 % of it", words.PressureWords("pa")
+    )
+    assert said == "over the limit of 20\u00a0Pa since about 17\u00a0Aug\u00a02026, 19\u00a0% of it"
+
+
 def test_every_code_of_the_contract_has_words():
     from blankoff import schemas
 

@@ -102,6 +102,7 @@ def config() -> dict[str, Any]:
             "domainColor": role("muted"),
             "tickColor": role("muted"),
             "labelOverlap": "greedy",
+            "labelSeparation": 8,
             "titlePadding": 8,
         },
         "legend": {**text, "titleFontWeight": "normal", "orient": "top", "symbolSize": 90, "labelLimit": 260},

@@ -299,6 +299,15 @@ def effect_size(row: dict[str, Any], pressure: PressureWords) -> str:
 _MICRONS = re.compile(r"(?<![\w.])(\d[\d.]*)\s+microns?\b(?: \((-?[\d.]+) to (-?[\d.]+)\))?")
 
 
+_ISO_DAY = re.compile(r"\b(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])\b")
+
+
+def plain_sentence(text: str, pressure: PressureWords) -> str:
+    """Write a sentence of the tables as this fleet's people read: their unit, plain dates, no lonely per cent sign."""
+    dated = _ISO_DAY.sub(lambda m: f"{int(m.group(3))}{NBSP}{MONTHS[int(m.group(2)) - 1][:3]}{NBSP}{m.group(1)}", text)
+    return in_fleet_units(dated, pressure).replace(" %", f"{NBSP}%")
+
+
 def in_fleet_units(text: str, pressure: PressureWords) -> str:
     """Put the pressures of a sentence, which the tables write in microns, into the fleet's unit."""
     if pressure.units == "micron":

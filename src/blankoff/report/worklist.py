@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from blankoff.report.book import ASSETS, Book
-from blankoff.report.words import day, effect_size, in_fleet_units
+from blankoff.report.words import day, effect_size, plain_sentence
 
 SOON_DAYS = 62
 """Oil that falls due within two months is on the list; this project's own judgement, no source."""
@@ -69,8 +69,8 @@ def _from_finding(book: Book, f: Mapping[str, Any], oil: Mapping[str, Mapping[st
         f["kind"],
         f["subject"],
         f["subject_id"],
-        in_fleet_units(f["action"] or _DO.get(f["kind"], "Look at it"), book.pressure),
-        in_fleet_units(f["statement"] or "", book.pressure),
+        plain_sentence(f["action"] or _DO.get(f["kind"], "Look at it"), book.pressure),
+        plain_sentence(f["statement"] or "", book.pressure),
         f["probability"],
         f["since"],
         effect_size(dict(f), book.pressure),
@@ -95,7 +95,7 @@ def _from_forecast(book: Book, row: Mapping[str, Any]) -> WorkItem:
         "pump",
         row["pump_id"],
         f"Change the oil by {day(due)}",
-        in_fleet_units(row["reason"] or "", book.pressure),
+        plain_sentence(row["reason"] or "", book.pressure),
         None,
         None,
         book.pressure.text(row["blankoff_micron"]),

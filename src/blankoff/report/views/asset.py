@@ -22,10 +22,10 @@ from blankoff.report.words import (
     count,
     day,
     hours,
-    in_fleet_units,
     listed,
     month_name,
     number,
+    plain_sentence,
     plural,
     times,
 )
@@ -172,27 +172,33 @@ def _register_facts(book: Book, factor: str, id_: str) -> list[tuple[str, str]]:
     return out
 
 
+def _oil_sentence(book: Book, row: dict[str, Any]) -> str:
+    """When the oil falls due, and why."""
+    if row["due_on"] is None:
+        when = "No due day for the oil could be forecast."
+    else:
+        verb = "fell" if row["due_on"] < book.data.as_of else "falls"
+        inside = f"{day(row['due_lower'])} to {day(row['due_upper'])}"
+        when = f"Its oil {verb} due on about {day(row['due_on'])} (80 % bounds {inside})."
+    why = capital(plain_sentence(row["reason"] or "", book.pressure))
+    if not why:
+        why = f"Blank-off pressure now {book.pressure.text(row['blankoff_micron'])}, {hours(row['oil_hours'])} on this oil"
+    return f"{when} {why.rstrip('.')}."
+
+
 def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
     findings = book.findings_on(factor, id_)
     lines = []
     if findings:
         lines.append(
-            f"Found: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}. {in_fleet_units(' '.join(f['action'] or '' for f in findings), book.pressure)}".strip()
+            f"Found: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}. {plain_sentence(' '.join(f['action'] or '' for f in findings), book.pressure)}".strip()
         )
     else:
         lines.append(f"Nothing was found against this {FACTOR_WORDS[factor]}.")
     if factor == "pump":
         oil = book.oil.filter(pl.col("pump_id") == id_)
         if oil.height:
-            r = oil.row(0, named=True)
-            when = (
-                "No due day could be forecast"
-                if r["due_on"] is None
-                else f"Oil is due on about {day(r['due_on'])} (80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])})"
-            )
-            lines.append(
-                f"{when}; blank-off pressure now {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil. {in_fleet_units(r['reason'] or '', book.pressure)}".strip()
-            )
+            lines.append(_oil_sentence(book, oil.row(0, named=True)))
     lost = book.hours_now.get((factor, id_))
     if lost and lost["hours_lost"] is not None and lost["hours_lost"] >= 0.5:
         lines.append(
@@ -225,11 +231,9 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
     """Put one asset's page together."""
     work = book.work_of(factor, id_)
     findings = book.findings_on(factor, id_)
-    histories = [
-        c
-        for c in (ratio_history(book, factor, id_, m) for m in ("speed_viscous", "speed_deep", "floor"))
-        if c is not None
-    ]
+    # a pump's floor by month is left to the measured chart: its oil's state is part of like work there, not of the pump
+    measures = ("speed_viscous", "speed_deep") if factor == "pump" else ("speed_viscous", "speed_deep", "floor")
+    histories = [c for c in (ratio_history(book, factor, id_, m) for m in measures) if c is not None]
     spots = [c for c in (spot_chart(book, factor, id_, m) for m in ("floor", "speed_deep")) if c is not None]
     named: set[str] = set()
     for f in findings:

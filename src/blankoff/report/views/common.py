@@ -17,9 +17,10 @@ from blankoff.report.words import (
     REASON_WORDS,
     day,
     effect_size,
-    in_fleet_units,
     percent,
+    plain_sentence,
     sure,
+    times,
 )
 
 SMALL_SAMPLE = 10
@@ -82,7 +83,7 @@ def _card(book: Book, f: Mapping[str, Any]) -> Card:
 
 def sentence(book: Book, finding: Mapping[str, Any], field: str) -> str:
     """Return a finding's statement or action as this fleet's people read it: their unit, a person's name for the id."""
-    text = in_fleet_units(finding[field] or "", book.pressure).replace(" %", f"{NBSP}%")
+    text = plain_sentence(finding[field] or "", book.pressure)
     id_ = str(finding["subject_id"])
     if finding["subject"] == "technician" and text.startswith(id_):
         text = book.name_of("technician", id_) + text[len(id_) :]
@@ -196,4 +197,6 @@ def ratio_words(ratio: float | None, faster: str = "above", slower: str = "below
         return NONE
     if abs(ratio - 1.0) < 0.03:
         return "about typical"
+    if ratio >= 2.0:
+        return f"{times(ratio)} times typical"
     return f"{percent(abs(ratio - 1.0))} {faster if ratio > 1 else slower} typical".replace("  ", NBSP)

@@ -29,6 +29,7 @@ from blankoff.report.words import (
     listed,
     money,
     month_name,
+    plain_sentence,
     plural,
     sure,
     times,
@@ -37,6 +38,7 @@ from blankoff.report.worklist import WorkItem, work_list
 
 _MOST_DOTS = 24
 _LITTLE_H = 0.5
+_FAR_DAYS = 400
 
 
 def oil_chart(book: Book) -> Chart | None:
@@ -46,8 +48,11 @@ def oil_chart(book: Book) -> Chart | None:
     ]
     if not rows:
         return None
+    known = len(rows)
+    near = [r for r in rows if r["due_on"] <= book.data.as_of + dt.timedelta(days=_FAR_DAYS)]
+    rows = (near or rows)[:_MOST_DOTS]
     dots, cells = [], []
-    for r in rows[:_MOST_DOTS]:
+    for r in rows:
         name = r["pump_id"]
         tip = f"{name}: due {day(r['due_on'])}\n80 % bounds {day(r['due_lower'])} to {day(r['due_upper'])}\nnow {book.pressure.text(r['blankoff_micron'])}, {hours(r['oil_hours'])} on this oil"
         dots.append(Dot(name, r["due_on"], r["due_lower"], r["due_upper"], "", tip, book.href("pump", name)))
@@ -58,7 +63,7 @@ def oil_chart(book: Book) -> Chart | None:
                 f"{day(r['due_lower'])} to {day(r['due_upper'])}",
                 book.pressure.text(r["blankoff_micron"]),
                 hours(r["oil_hours"]),
-                r["reason"] or NONE,
+                plain_sentence(r["reason"] or NONE, book.pressure),
             )
         )
     soon = sum(r["due_on"] <= book.data.as_of + dt.timedelta(days=31) for r in rows)
@@ -68,8 +73,8 @@ def oil_chart(book: Book) -> Chart | None:
         else "No pump needs fresh oil within a month"
     )
     note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. Click a dot to open the pump."
-    if len(rows) > _MOST_DOTS:
-        note += f" The {_MOST_DOTS} soonest of {len(rows)} pumps."
+    if known > len(rows):
+        note += f" The {len(rows)} soonest of {known} pumps; the others are due later."
     return dots_chart(
         "oil",
         title,
@@ -80,7 +85,7 @@ def oil_chart(book: Book) -> Chart | None:
         table_of(
             ("pump", "due", "80 % bounds", "blank-off now", "hours on this oil", "why"),
             cells,
-            [book.href("pump", r["pump_id"]) for r in rows[:_MOST_DOTS]],
+            [book.href("pump", r["pump_id"]) for r in rows],
         ),
         reference=(book.data.as_of, "today"),
         note=note,
