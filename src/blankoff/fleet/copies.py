@@ -9,12 +9,12 @@ repeats the original's noise at one sharp alignment, however much fresh noise wa
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numba import njit
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from scipy.spatial import cKDTree
 
 from blankoff.samples import FloatArray, IntArray, SampleBatch
@@ -25,6 +25,8 @@ SHAPE_COLUMNS = ("hold_1", "hold_3", "hold_6", "pull_5000", "pull_2000", "pull_1
 MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000")
 SKETCH_COLUMNS = (*SHAPE_COLUMNS, *MOMENT_COLUMNS)
 SKETCH_SCHEMA = {"log_key": pl.String, **dict.fromkeys(SKETCH_COLUMNS, pl.Float64)}
+_MOST_BEND = 3.0
+"""Bend of the course over nine cells, in standard deviations of the noise, that still lets noise be told; own judgement."""
 _SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
 """Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
 
@@ -44,6 +46,12 @@ class CopyRules:
     least_correlation: float = 0.12
     same_share: float = 0.9
     """Readings that are the same to 0.2 %: no gauge is that quiet twice (noise 0.5 % and more, common practice)."""
+    least_even_share: float = 0.2
+    """The match must run through the whole overlap: of four quarters, the second worst must reach this share of it."""
+    least_picked: int = 25
+    most_picked: int = 200
+    picked_share: float = 0.85
+    """A log of so many readings is also compared reading by reading: so many must agree, far beyond chance."""
     most_neighbours: int = 24
     """Proposals verified per log; the nearest come first."""
     other_moment_s: float = 15.0
@@ -181,16 +189,25 @@ def _even(t: FloatArray, p: FloatArray, step_s: float) -> tuple[float, FloatArra
 
 
 def _noise(y: FloatArray) -> FloatArray:
-    """What is left of ln p once its smooth course is taken out, clipped at 3 robust standard deviations."""
-    filled = np.where(
-        np.isfinite(y), y, np.interp(np.arange(y.size), np.flatnonzero(np.isfinite(y)), y[np.isfinite(y)])
-    )
+    """What is left of ln p once its smooth course is taken out, in robust standard deviations, clipped at 3.
+
+    Where the course itself bends by more than the noise (a knee, an isolation, a fast fall), what is left would be
+    bend and not noise, and two honest pulls share their bends: those readings are left out (NaN).
+    """
+    there = np.isfinite(y)
+    filled = np.where(there, y, np.interp(np.arange(y.size), np.flatnonzero(there), y[there]))
     course = uniform_filter1d(median_filter(filled, size=9, mode="nearest"), size=9, mode="nearest")
     rest = filled - course
     rest -= uniform_filter1d(rest, size=15, mode="nearest")
-    scale = 1.4826 * uniform_filter1d(np.abs(rest), size=61, mode="nearest") * 0.85 + 1e-5
+    # the middle of all sizes: a bend must not raise the scale it is held against
+    sizes = np.abs(rest[there])
+    sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
+    padded = np.pad(course, 4, mode="edge")
+    bend = np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8])
+    bent = maximum_filter1d(bend, size=13, mode="nearest") > _MOST_BEND * sigma
+    scale = 1.4826 * 0.85 * uniform_filter1d(np.minimum(np.abs(rest), 4.0 * sigma), size=61, mode="nearest") + 1e-5
     rest = np.clip(rest / scale, -3.0, 3.0)
-    return np.where(np.isfinite(y), rest, np.nan)
+    return np.where(there & ~bent, rest, np.nan)
 
 
 @dataclass(frozen=True)
@@ -203,6 +220,8 @@ class Match:
     correlation: float
     sharpness: float
     points: int
+    even_share: float
+    """Correlation in the second worst quarter of the overlap over that of the whole."""
     equal_share: float
     """Share of the overlap's readings that are the same to 0.2 %, given 15 different ones at least; else 0."""
 
@@ -211,6 +230,7 @@ class Match:
         if self.equal_share >= rules.same_share and self.overlap_s >= rules.least_overlap_s:
             return True
         alike = self.course_difference <= rules.course_tolerance and self.overlap_s >= rules.least_overlap_s
+        alike = alike and self.even_share >= rules.least_even_share
         return alike and self.correlation >= rules.least_correlation and self.sharpness >= rules.least_sharpness
 
     @property
@@ -222,8 +242,8 @@ class Match:
         return float(min(1.0 / (1.0 + np.exp(-log_odds)), 0.9999))
 
 
-NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0)
-SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0)
+NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0, 0.0)
+SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -233,6 +253,8 @@ class _Prepared:
     start_s: float
     course: FloatArray
     noise: FloatArray
+    elapsed_s: FloatArray
+    ln_p: FloatArray
 
     @property
     def readings(self) -> int:
@@ -242,7 +264,9 @@ class _Prepared:
 def _prepare(log: SampleBatch, step_s: float) -> _Prepared:
     start, course = _even(log.elapsed_s, log.pressure_micron, step_s)
     enough = np.isfinite(course).sum() >= 5
-    return _Prepared(start, course, _noise(course) if enough else np.full(course.size, np.nan))
+    noise = _noise(course) if enough else np.full(course.size, np.nan)
+    ok = np.isfinite(log.pressure_micron) & (log.pressure_micron > 0)
+    return _Prepared(start, course, noise, log.elapsed_s[ok], np.log(log.pressure_micron[ok]))
 
 
 def _step_s(log: SampleBatch) -> float:
@@ -314,6 +338,71 @@ def _best_alignment(
 
 
 def _match(a: _Prepared, b: _Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+    found = _match_noise(a, b, step_s, guesses_s, rules)
+    if found.is_copy(rules) or not guesses_s:
+        return found
+    if found.points == 0 and min(a.readings, b.readings) >= rules.least_points:
+        return found  # the courses differ at every alignment
+    sparse, dense = (a, b) if a.ln_p.size <= b.ln_p.size else (b, a)
+    if not rules.least_picked <= sparse.ln_p.size <= rules.most_picked:
+        return found
+    sign = 1.0 if sparse is a else -1.0
+    picked = _match_readings(sparse, dense, step_s, [sign * g for g in guesses_s], rules)
+    return replace(picked, lag_s=sign * picked.lag_s) if picked.is_copy(rules) else found
+
+
+def _match_readings(
+    sparse: _Prepared, dense: _Prepared, step_s: float, guesses_s: list[float], rules: CopyRules
+) -> Match:
+    """Compare few readings one by one with a denser log: for copies resampled so far that no noise is left to follow.
+
+    How many readings agree by chance, were the courses the very same, is counted on the same noise out of step.
+    """
+    fine = float(np.median(np.diff(dense.elapsed_s)))
+    reach = max(step_s, 8.0)
+    lags = np.unique(np.concatenate([np.arange(g - reach, g + reach + 1e-9, max(fine / 3.0, 0.5)) for g in guesses_s]))
+    rest_sparse, rest_dense = (x.ln_p - median_filter(x.ln_p, size=7, mode="nearest") for x in (sparse, dense))
+    tolerance = 0.002 + 0.6 * np.exp(-sparse.ln_p)
+    best = NO_MATCH
+    for lag in lags:
+        at = sparse.elapsed_s - lag
+        inside = np.flatnonzero((at >= dense.elapsed_s[0]) & (at <= dense.elapsed_s[-1]))
+        if inside.size < rules.least_picked or np.ptp(at[inside]) < rules.least_overlap_s:
+            continue
+        right = np.clip(np.searchsorted(dense.elapsed_s, at[inside]), 1, dense.elapsed_s.size - 1)
+        nearest = right - (at[inside] - dense.elapsed_s[right - 1] < dense.elapsed_s[right] - at[inside])
+        between = np.interp(at[inside], dense.elapsed_s, dense.ln_p)
+        off = np.minimum(np.abs(sparse.ln_p[inside] - between), np.abs(sparse.ln_p[inside] - dense.ln_p[nearest]))
+        share = float(np.mean(off <= tolerance[inside]))
+        if share <= best.equal_share:
+            continue
+        chance = np.mean(
+            [
+                np.abs(rest_sparse[inside] - np.take(rest_dense, nearest + shift, mode="clip")) <= tolerance[inside]
+                for shift in (-11, -7, -5, 5, 7, 11)
+            ]
+        )
+        chance = float(np.clip(chance, 0.05, 0.95))
+        # two tries at each reading (interpolated, nearest) nearly double what chance gives
+        chance = min(1.7 * chance, 0.97)
+        sharp = (share - chance) / np.sqrt(chance * (1.0 - chance) / inside.size)
+        best = Match(
+            overlap_s=float(np.ptp(at[inside])),
+            lag_s=float(lag),
+            course_difference=float(np.median(off)),
+            correlation=float(np.clip((share - chance) / (1.0 - chance), 0.0, 1.0)),
+            sharpness=float(sharp),
+            points=int(inside.size),
+            even_share=1.0,
+            equal_share=share,
+        )
+    # agreement of the sparse log alone is no proof by itself: it must beat chance, and by nearly every reading
+    if best.equal_share < rules.picked_share or best.sharpness < rules.least_sharpness:
+        return NO_MATCH
+    return replace(best, equal_share=0.0)
+
+
+def _match_noise(a: _Prepared, b: _Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
     least = max(rules.least_points, int(np.ceil(rules.least_overlap_s / step_s)))
     if min(a.readings, b.readings) < least:
         return NO_MATCH
@@ -337,6 +426,7 @@ def _match(a: _Prepared, b: _Prepared, step_s: float, guesses_s: list[float], ru
         correlation=float(rho),
         sharpness=float((rho - null) / spread),
         points=int(n),
+        even_share=_even_share(a.noise[lo:hi], b.noise[lo - lag : hi - lag], float(rho)),
         equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
     )
 
@@ -364,6 +454,14 @@ def match(
         return NO_MATCH
     guesses = [] if lag_guess_s is None else [lag_guess_s]
     return _match(_prepare(one, step), _prepare(other, step), step, guesses, rules or CopyRules())
+
+
+def _even_share(x: FloatArray, y: FloatArray, rho: float) -> float:
+    both = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if both.size < 40 or rho <= 0.0:
+        return 0.0
+    quarters = sorted(_correlation(x[q], y[q], 0, 5)[0] for q in np.array_split(both, 4))
+    return float(quarters[1] / rho)
 
 
 def _equal_share(x: FloatArray, y: FloatArray) -> float:
