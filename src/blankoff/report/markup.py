@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from blankoff.report.charts.base import Table
 from blankoff.report.layout import Cell, Link, LivelyTable
+from blankoff.report.words import NONE
 
 LONG_WORD = 24
 
@@ -61,6 +62,8 @@ def lively_rows(table: LivelyTable, root: str) -> Markup:
         out.append(f"<tr{id_}{person}>")
         element, scope = "th", ' scope="row"'
         for c, (number, name) in zip(row.cells, heads, strict=True):
+            if element == "td" and c.text == NONE and c.verdict is None:
+                number = ' class="n none"' if number else ' class="none"'
             key = "" if c.key is None else f' data-key="{escape(str(c.key))}"'
             out.append(f'<{element}{scope}{number} data-head="{name}"{key}>{_cell(c, root)}</{element}>')
             element, scope = "td", ""

@@ -45,7 +45,10 @@ class Dot:
 def _axis(scale: Scale, title: str) -> Any:
     if scale == "date":
         return alt.X(
-            "v:T", title=title, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%-d %b %Y", tickCount=5, grid=True)
+            "v:T",
+            title=title,
+            scale=alt.Scale(type="utc", padding=26),
+            axis=alt.Axis(format="%-d %b %Y", tickCount=4, grid=True),
         )
     if scale == "share":
         return alt.X(
