@@ -88,7 +88,7 @@ def _series(*speeds: np.ndarray) -> np.ndarray:
 
 def _measures(pump, blank, line_v, line_d, leak, rig, core, gauge, load):  # type: ignore[no-untyped-def]
     """Viscous speed, deep speed and floor of given rigs; ``core`` is the deep conductance of valve cores left in."""
-    viscous = _series(pump, line_v, 9.0 * core)
+    viscous = _series(pump, line_v, 1.7 * core)
     deep = _series(pump * np.clip(1 - blank / 1000.0, 0.2, 1.0), line_d * rig, core)
     # A gauge that reads high meets the deep band at a lower true pressure, where the line conducts less.
     deep = deep * gauge**-0.4

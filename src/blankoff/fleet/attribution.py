@@ -46,6 +46,8 @@ Ints = NDArray[np.int64]
 
 DOUBT_INFLATION = 1.2
 """Widens bounds for the variances being estimates themselves and the tails being heavy (set on simulated fleets)."""
+LARGEST_MISS = 1.5
+"""Largest miss of one job (ln) that counts in a technician's average."""
 FEWEST_ROWS = 12
 """Evacuations below which nothing is said (judgement)."""
 LARGE_FLEET_ROWS = 15_000
@@ -219,7 +221,8 @@ def _speeds(
 
     every = [
         *states,
-        *(again(f, measures.DEVIATION_USES) for f in ("pump", "hose")),
+        again("pump", measures.PUMP_DEEP_USES),
+        again("hose", measures.DEVIATION_USES),
         *(again(f, STATIC) for f in ("gauge", "technician")),
     ]
     rows = measures.speed_rows(common, every)
@@ -239,7 +242,7 @@ def _speeds(
         x=rows.x,
         z=np.ones((len(rows.index), len(every))),
         own_variance=rows.own_variance,
-        noise_class=rows.band,
+        noise_class=rows.noise_class,
         system=system.astype(np.int64),
         system_variance=spread,
         system_weight=np.ones(len(systems)),
@@ -250,7 +253,7 @@ def _speeds(
         priors=measures.SPEED_PRIORS,
         targets=targets,
         x_sd=rows.x_sd,
-        noise_prior=np.array([0.08, 0.10]),
+        noise_prior=np.repeat([0.08, 0.10], len(measures.PRECISION_STEPS) + 1),
         system_prior=measures.WRONG_VOLUME_SD,
     )
     solution = solve(problem, rows.linearise, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
@@ -258,7 +261,37 @@ def _speeds(
         m: _measure_fit(m, rows, rows.band == i, solution, every, parts[m], targets[m]) for i, m in enumerate(parts)
     }
     _carry_technicians(fits["speed_viscous"], fits["speed_deep"])
+    for fit in fits.values():
+        _average_technicians(fit)
     return {m: fit for m, fit in fits.items() if fit.mine.any()}
+
+
+def _average_technicians(fit: MeasureFit) -> None:
+    """State technicians' levels for their average job instead of their usual one.
+
+    Who leaves valve cores in on some jobs has outliers, which the robust fit rightly keeps from the gear; they are his
+    all the same.  What a technician's jobs miss the fit by on average, against the others' average and shrunken by the
+    spread between technicians, is added to his level.
+    """
+    at = np.flatnonzero(fit.mine)
+    codes = fit.states[3].level_of_row[fit.rows.index[at]]
+    known = codes >= 0
+    codes, count = codes[known], len(fit.states[3].levels)
+    left = np.clip(fit.solution.residual[at][known], -LARGEST_MISS, LARGEST_MISS)
+    weight = fit.solution.row_weight[at][known]
+    total = np.bincount(codes, weight, count)
+    if (total > 0).sum() < 3:
+        return
+    safe = np.maximum(total, 1e-12)
+    mean = np.bincount(codes, weight * left, count) / safe
+    spread = np.bincount(codes, weight**2 * (left - mean[codes]) ** 2, count) / safe**2
+    here = total > 0
+    between = max(float(np.var(mean[here])) - float(np.mean(spread[here])), 0.0)
+    share = np.where(here, between / (between + np.maximum(spread, 1e-12)), 0.0)
+    shift = share * (mean - float(np.average(mean[here], weights=np.sqrt(total[here]))))
+    fit.level_ln[3] += shift
+    fit.own_ln[3] += shift
+    fit.level_sd[3][:] = np.hypot(fit.level_sd[3], np.sqrt(share * spread))
 
 
 def _carry_technicians(viscous: MeasureFit, deep: MeasureFit) -> None:
@@ -294,7 +327,7 @@ def _floor(
         x=rows.x,
         z=np.ones((len(rows.index), len(states))),
         own_variance=rows.own_variance,
-        noise_class=rows.band,
+        noise_class=rows.noise_class,
         system=system.astype(np.int64),
         system_variance=np.zeros(len(systems)),
         system_weight=np.ones(len(systems)),
@@ -305,11 +338,12 @@ def _floor(
         priors=measures.FLOOR_PRIORS,
         targets={"floor": target},
         x_sd=rows.x_sd,
-        noise_prior=np.array([0.3]),
+        noise_prior=np.full(len(measures.PRECISION_STEPS) + 1, 0.3),
         system_prior=0.2,
     )
     solution = solve(problem, None, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
     fit = _measure_fit("floor", rows, np.ones(len(rows.index), dtype=bool), solution, states, parts, target)
+    _average_technicians(fit)
     if deep is not None:
         for f in range(len(FACTORS)):
             passed_on = solution.fixed[4 if f == 2 else 3] * deep_sd(deep, f)

@@ -27,8 +27,9 @@ Ints = NDArray[np.int64]
 FACTORS = ("pump", "hose", "gauge", "technician")
 MEASURES = ("speed_viscous", "speed_deep", "floor")
 
-BAND_MICRON = {"speed_viscous": 6000.0, "speed_deep": 800.0}
-"""Mean pressure in the line while the port is in the contract's bands at 8 000 and 1 000 microns (judgement)."""
+BAND_MICRON = {"speed_viscous": 6000.0, "speed_deep": 500.0}
+"""Mean pressure in the line while the port is in the contract's bands at 8 000 and 1 000 microns: in the deep band the
+pump's end is close to nothing, in the viscous one it is about half the port's (calculated for middling rigs)."""
 
 TYPICAL_RATED_L_S = 2.5
 TYPICAL_BORE_MM, TYPICAL_LENGTH_M = 8.0, 1.5
@@ -53,9 +54,13 @@ SPEED_FACTORS = (
 )
 """Factors of both speeds together: a pump's speed and a line's conductance are one thing in both bands, but for a
 deviation; a gauge's and a technician's effects are a matter of the deep band, hardly of the viscous one."""
-VISCOUS_SHARE, VISCOUS_SHARE_SD = 0.12, 0.06
-"""What a resistance in the deep band still is in the viscous one: a narrow passage conducts with the pressure, and the
-bands lie a factor of eight apart (calculated); and how far it may be found from that."""
+VISCOUS_SHARE, VISCOUS_SHARE_SD = 0.6, 0.3
+"""What a resistance in the deep band still is in the viscous one, and how far it may be found from that: a hole passes
+some 20 l/s per cm2 in choked flow and 11.6 in molecular flow (handbook values, from memory)."""
+PRECISION_STEPS = (0.1, 0.2, 0.3)
+"""Stated standard errors of ln speed (or floor) that part classes of rows.  Each class has a noise and a bias of its
+own, so that logs with little to go on neither blur nor pull the good ones."""
+PUMP_DEEP_USES = (8, 24)
 DEVIATION_USES = (12, 40)
 """Uses in the newest and longest stretch of a deviation between bands."""
 SPEED_ASSETS = (0, 1, 2, 3, 0, 1, 2, 3)
@@ -65,8 +70,8 @@ SPEED_PRIORS = (
     FactorPrior(0.20, 0.10, 0.02),
     FactorPrior(0.03, 0.02, 0.01, 0.005),
     FactorPrior(0.12, 0.03, 0.10),
-    FactorPrior(0.06, 0.03, 0.03),
-    FactorPrior(0.08, 0.02, 0.02),
+    FactorPrior(0.08, 0.12, 0.08),
+    FactorPrior(0.06, 0.02, 0.02),
     FactorPrior(0.01, 0.003, 0.003, 0.004),
     FactorPrior(0.02, 0.005, 0.010, 0.005),
 )
@@ -111,6 +116,7 @@ class Rows:
     Attributes
     ----------
     index : int64 (r,), row of the work frame;  band : int64 (r,), 0 viscous, 1 deep (0 for the floor)
+    noise_class : int64 (r,), band and class of stated precision together
     y, own_variance : (r,);  x : (r, p);  x_sd : (p,);  state_of_row : int64 (r, factors)
     level_x : per measure, per asset kind (levels, p): what the fixed effects say of a level itself
     linearise : see `attribution_model.Linearise`
@@ -119,6 +125,7 @@ class Rows:
 
     index: Ints
     band: Ints
+    noise_class: Ints
     y: Floats
     own_variance: Floats
     x: Floats
@@ -308,9 +315,11 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
     line_dev = s.hose_ln["speed_deep"] - np.median(s.hose_ln["speed_deep"])
     y = rate_ln + s.ln_volume[index]
     like = s.like_work[index]
-    like = np.column_stack([like * (1.0 - deep)[:, None], like * deep[:, None]])
+    noise_class, biases = _precision_classes(se, band)
+    like = np.column_stack([like * (1.0 - deep)[:, None], like * deep[:, None], biases])
+    like_sd = [0.1] * (like.shape[1] - biases.shape[1]) + [0.5] * biases.shape[1]
     # Speeds hardly depend on the work itself: volume, water, season act through errors and temperature.
-    x_sd = np.array([0.5, 0.8, 0.8, 0.15, 0.2, 0.2, 0.1, 0.1, VISCOUS_SHARE_SD, *([0.1] * like.shape[1])])
+    x_sd = np.array([0.3, 0.4, 0.4, 0.05, 0.05, 0.2, 0.1, 0.1, VISCOUS_SHARE_SD, *like_sd])
     offsets = np.concatenate([[0], np.cumsum([f.size for f in states])])
     in_band = (None, None, 1, None, 1, 0, 0, 0)
     state_of_row = np.column_stack(
@@ -368,7 +377,20 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
         of_line = _of_level(states[1], s.hose_ln[measure], every)
         base[measure] = [_of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
     x = linearise(np.zeros(len(x_sd)), np.zeros(int(offsets[-1])))[1]
-    return Rows(index, band, y, se**2, x, x_sd, state_of_row, level_x, linearise, base)
+    return Rows(index, band, noise_class, y, se**2, x, x_sd, state_of_row, level_x, linearise, base)
+
+
+def _precision_classes(se: Floats, band: Ints) -> tuple[Ints, Floats]:
+    """Class of each row by band and stated precision, and bias columns of the coarser classes against the finest."""
+    step = np.searchsorted(PRECISION_STEPS, se)
+    noise_class = band * (len(PRECISION_STEPS) + 1) + step
+    columns = []
+    for b in np.unique(band):
+        for k in range(1, len(PRECISION_STEPS) + 1):
+            mine = (band == b) & (step == k)
+            if 10 <= mine.sum() < (band == b).sum():
+                columns.append(mine.astype(np.float64))
+    return noise_class.astype(np.int64), np.column_stack(columns) if columns else np.zeros((len(se), 0))
 
 
 def _typical_deep_ln(clear: Floats, band: Ints) -> float:
@@ -399,8 +421,12 @@ def floor_rows(
     line_dev = (s.hose_ln["speed_deep"] - np.median(s.hose_ln["speed_deep"]))[index]
     none = np.zeros(len(index))
     rig, gauge = (none, none) if deep is None else ((deep[0] + deep[1] + deep[3])[index], deep[2][index])
-    x = np.column_stack([np.ones(len(index)), rated_dev, line_dev, rig, gauge, s.oil[index], s.like_work[index]])
-    x_sd = np.array([10.0, 0.3, 0.3, 0.8, 1.0, 1.0, 1.0, *([1.0] * s.like_work.shape[1])])
+    se = np.clip(relative[index], 0.01, 1.5)
+    band = np.zeros(len(index), dtype=np.int64)
+    noise_class, biases = _precision_classes(se, band)
+    like = np.column_stack([s.like_work[index], biases])
+    x = np.column_stack([np.ones(len(index)), rated_dev, line_dev, rig, gauge, s.oil[index], like])
+    x_sd = np.array([10.0, 0.3, 0.3, 0.8, 1.0, 1.0, 1.0, *([1.0] * like.shape[1])])
     level_x = [np.zeros((len(f.levels), len(x_sd))) for f in states]
     every = np.arange(len(s.rated_ln))
     level_x[0][:, 1], level_x[0][:, 5:7] = _of_level(states[0], s.rated_ln - np.median(s.rated_ln), every), s.oil_now
@@ -408,9 +434,7 @@ def floor_rows(
     if now is not None:
         for f, column_number in enumerate((3, 3, 4, 3)):
             level_x[f][:, column_number] = now[f]
-    own = np.clip(relative[index], 0.01, 1.5) ** 2
     state_of_row = np.column_stack([f.state_of_row[index] for f in states])
     base = [np.zeros(len(f.levels)) for f in states]
     y = np.log(floor[index])
-    band = np.zeros(len(index), dtype=np.int64)
-    return Rows(index, band, y, own, x, x_sd, state_of_row, {"floor": level_x}, None, {"floor": base})
+    return Rows(index, band, noise_class, y, se**2, x, x_sd, state_of_row, {"floor": level_x}, None, {"floor": base})
