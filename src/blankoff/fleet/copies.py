@@ -486,11 +486,47 @@ COPY_SCHEMA = {
 }
 
 
+PAIR_SCHEMA = {
+    "earlier_key": pl.String,
+    "later_key": pl.String,
+    "is_copy": pl.Boolean,
+    **{name: COPY_SCHEMA[name] for name in ("lag_s", "overlap_s", "correlation", "sharpness", "points")},
+    "course_difference": pl.Float64,
+    "equal_share": pl.Float64,
+    "even_share": pl.Float64,
+}
+"""Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice."""
+
+
+def _pair_row(earlier: str, later: str, found: Match, rules: CopyRules) -> dict[str, object]:
+    numbers = {name: getattr(found, name) for name in PAIR_SCHEMA if name in Match.__dataclass_fields__}
+    return {"earlier_key": earlier, "later_key": later, "is_copy": found.is_copy(rules), **numbers}
+
+
+def _known_matches(pairs: list[tuple[int, int]], keys: list[str], known: pl.DataFrame | None) -> list[Match | None]:
+    """Return, for each pair, what an earlier comparison found; ``None`` where there was none."""
+    if known is None or known.is_empty() or not pairs:
+        return [None] * len(pairs)
+    asked = pl.DataFrame(
+        {"earlier_key": [keys[i] for i, _ in pairs], "later_key": [keys[j] for _, j in pairs]},
+        schema={"earlier_key": pl.String, "later_key": pl.String},
+    )
+    names = list(Match.__dataclass_fields__)
+    known = known.unique(["earlier_key", "later_key"], keep="first", maintain_order=True)
+    found = asked.join(known, on=["earlier_key", "later_key"], how="left", maintain_order="left")
+    seen = found["is_copy"].is_not_null().to_list()
+    rows = found.select(names).iter_rows(named=True)
+    return [Match(**row) if there else None for there, row in zip(seen, rows, strict=True)]
+
+
 def find_copies(
     jobs: pl.DataFrame,
     sketch: pl.DataFrame,
     load: Callable[[list[str]], SampleBatch],
     rules: CopyRules | None = None,
+    *,
+    known: pl.DataFrame | None = None,
+    checked: Callable[[pl.DataFrame], None] | None = None,
 ) -> pl.DataFrame:
     """Find the evacuations whose log is a copy of an earlier job's.
 
@@ -502,6 +538,10 @@ def find_copies(
         `sketch_batch` of every log, by ``log_key``.
     load
         Samples of the named logs, in that order; called only for proposed pairs.
+    known
+        Columns of `PAIR_SCHEMA`: pairs compared before, under the same rules; they are not compared again.
+    checked
+        Called with the pairs that were compared now, in the same columns.
 
     Returns
     -------
@@ -524,8 +564,14 @@ def find_copies(
     shapes = jobs.select("log_key").join(sketch, on="log_key", how="left", maintain_order="left")
     moments = shapes.select(MOMENT_COLUMNS).to_numpy().astype(float)
     pairs = [(i, j) for i, j in propose_pairs(shapes, rules) if keys[i] != keys[j]]
+    before = _known_matches(pairs, keys, known)
+    for (i, j), remembered in zip(pairs, before, strict=True):
+        if remembered is not None and remembered.is_copy(rules) and not (j in best and best[j][0] <= i):
+            best[j] = (i, remembered)
+    pairs = [pair for pair, remembered in zip(pairs, before, strict=True) if remembered is None]
     for start in range(0, len(pairs), _PAIRS_AT_ONCE):
         part = pairs[start : start + _PAIRS_AT_ONCE]
+        compared: list[dict[str, object]] = []
         batch = load(sorted({keys[k] for pair in part for k in pair}))
         logs = dict(zip(batch.keys, batch, strict=True))
         steps = {key: _step_s(log) for key, log in logs.items()}
@@ -546,8 +592,11 @@ def find_copies(
             if not guesses:
                 continue
             found = _match(prepared[keys[j], step], prepared[keys[i], step], step, guesses, rules)
+            compared.append(_pair_row(keys[i], keys[j], found, rules))
             if found.is_copy(rules):
                 best[j] = (i, found)
+        if checked is not None and compared:
+            checked(pl.DataFrame(compared, schema=PAIR_SCHEMA))
     rows = [
         {
             "evacuation_id": ids[j],
