@@ -48,6 +48,7 @@ class OilPrior:
     mean: Floats
     sd: Floats
     own_sd: float
+    fill_sd: float = FILL_SD
 
 
 @dataclass(frozen=True)
@@ -116,8 +117,8 @@ def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
                 se=kept["floor_se_ln"].to_numpy(),
                 load=kept["load_micron"].to_numpy(),
                 load_se=kept["load_se_ln"].to_numpy(),
-                # Oil works from a pull's beginning to its end; the floor is of its end, most hours before it.
-                hours=oil.hours[at],
+                # A pull warms and wears its oil from beginning to end: half its own hours count for its floor.
+                hours=oil.hours[at] - 0.5 * oil.job_hours[at],
                 water=oil.water_g[at],
                 fill=oil.fill[at],
                 speed=kept["speed_l_s"].to_numpy(),
@@ -131,7 +132,7 @@ def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
 def _prior_arrays(prior: OilPrior, fillings: int) -> tuple[Floats, Floats]:
     mean = np.zeros(HEAD + fillings)
     mean[:5] = prior.mean
-    precision = np.full(HEAD + fillings, 1.0 / FILL_SD**2)
+    precision = np.full(HEAD + fillings, 1.0 / prior.fill_sd**2)
     precision[:5] = 1.0 / prior.sd**2
     precision[LEAK] = precision[GAUGE] = FIXED
     return mean, precision
@@ -207,12 +208,14 @@ def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> OilPr
         )
         spread = ((values - mean[j]) ** 2 + doubt).sum() + PSEUDO_PUMPS * begin.sd[j] ** 2
         sd[j] = np.sqrt(spread / (len(used) + PSEUDO_PUMPS))
+    squares = np.concatenate([(f.theta**2 + np.diag(f.covariance))[HEAD:] for f in used])
+    fill_sd = float(np.sqrt(np.clip((squares.sum() + 10 * FILL_SD**2) / (squares.size + 10), 0.08**2, 0.6**2)))
     residuals = np.concatenate([clean_residuals(r, f) for r, f in zip(rows, fits, strict=True)])
     if residuals.size >= 40:
         # The middle of the clean residuals; tails are the robust weights' business.
         own = 1.4826 * float(np.median(np.abs(residuals)))
-        return OilPrior(mean, sd, float(np.clip(own, 0.03, 0.3)))
-    return OilPrior(mean, sd, prior.own_sd)
+        return OilPrior(mean, sd, float(np.clip(own, 0.03, 0.3)), fill_sd)
+    return OilPrior(mean, sd, prior.own_sd, fill_sd)
 
 
 def predicted_blankoff(rows: PumpRows, theta: Floats) -> Floats:

@@ -192,10 +192,10 @@ def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[
     return {k: list(v or []) for k, v in rows.select("level_id", "entangled_with").iter_rows()}
 
 
-SURE = 0.98
+SURE = 0.95
 """How sure it must be that something was lost at all, before the size of the loss is asked (see `lasting_loss`)."""
 LIKELY = 0.55
-LEAST_PROBABILITY = 0.5
+LEAST_PROBABILITY = 0.7
 """How probable it must be that the loss is beyond the limit."""
 
 
