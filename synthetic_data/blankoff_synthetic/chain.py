@@ -21,6 +21,9 @@ IDLE_H = 0.05
 """Hours a pump runs beside its pull (warming, blank-off look); no source."""
 
 
+EVENING = 0.9
+"""Part of the day at which oil is changed after a wet job."""
+
 QUICKEST_S = 45.0
 """Pulls that reach the target sooner cannot be stopped short of it; no source."""
 
@@ -84,7 +87,10 @@ def run_pump(plan: Plan, pump: int, jobs: list[Job]) -> PumpLife:
         spent = (unit.blankoff_micron(hours, water, limit) - unit.fresh_blankoff_micron) / (
             limit - unit.fresh_blankoff_micron
         )
-        if spent > change_at and job.day < unit.neglected_from_day:
+        neglected = job.day >= unit.neglected_from_day
+        # neglect ends where the pump no longer does its work at all
+        useless = unit.blankoff_micron(hours, water, limit) > 1.6 * scenario.target_micron
+        if useless or (spent > change_at and not neglected):
             services.append(Service(math.floor(job.day), "pump", unit.pump_id, "oil_change"))
             hours, water = 0.0, 0.0
             change_at = unit.changed_after_share * even(rng, (0.85, 1.15))
@@ -92,7 +98,15 @@ def run_pump(plan: Plan, pump: int, jobs: list[Job]) -> PumpLife:
         outcomes.append(outcome)
         if outcome.pull is not None:
             hours += float(outcome.pull.truth["pumped_s"]) / 3600.0 + IDLE_H  # type: ignore[arg-type]
-            water += float(outcome.pull.truth["water_boiled_g"])  # type: ignore[arg-type]
+            swallowed = float(outcome.pull.truth["water_boiled_g"])  # type: ignore[arg-type]
+            water += swallowed
+            if (
+                swallowed > scenario.pumps.wet_from_g
+                and not neglected
+                and rng.random() < scenario.pumps.changed_when_wet
+            ):
+                services.append(Service(math.floor(job.day) + EVENING, "pump", unit.pump_id, "oil_change"))
+                hours, water = 0.0, 0.0
     return PumpLife(outcomes, services)
 
 

@@ -140,7 +140,7 @@ class _Oil:
         """Hours run and water swallowed since the last change, at the end of a day."""
         state = (0.0, 0.0)
         for when, _, hours, water in self.events:
-            if when > day:
+            if when >= math.floor(day) + 1.0:
                 break
             state = (hours, water)
         return state

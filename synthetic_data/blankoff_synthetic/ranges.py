@@ -185,6 +185,10 @@ def even(rng: np.random.Generator, span: Span) -> float:
     return float(rng.uniform(span[0], span[1]))
 
 
+LASTING_S: Span = (4.0 * 3600.0, 20.0 * 3600.0)
+"""Time constant with which the richest outgassing pool empties under pumping; own judgement, no source."""
+
+
 def draw_pools(
     rng: np.random.Generator, ranges: Ranges, volume_l: float, pull_s: float, rise_micron: float
 ) -> tuple[Pool, ...]:
@@ -212,8 +216,12 @@ def draw_pools(
     elif slow.all():
         closed_s[int(rng.integers(count))] = log_uniform(rng, (ranges.closed_time_s[0], 600.0))
     pools = []
-    for share, theta_s in zip(shares, closed_s, strict=True):
+    # the richest pool outlasts any pull: oil and deep walls still give off gas after hours of pumping
+    lasting = int(np.argmax(shares))
+    for k, (share, theta_s) in enumerate(zip(shares, closed_s, strict=True)):
         tau_s = max(1.3 * theta_s, float(rng.uniform(0.7, 4.0)) * pull_s)
+        if k == lasting:
+            tau_s = max(tau_s, log_uniform(rng, LASTING_S))
         holding_l = volume_l * (tau_s / theta_s - 1.0)
         gained = rise_micron * share / (1.0 - math.exp(-600.0 / theta_s))
         amount = gained * (volume_l + holding_l) * math.exp(min(pull_s / tau_s, 3.0))

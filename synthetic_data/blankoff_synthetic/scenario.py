@@ -89,6 +89,8 @@ class Pumps:
     oil_micron_per_g: Span = (0.4, 2.5)
     oil_power: Span = (1.1, 1.8)
     changed_after_share: Span = (0.5, 0.9)
+    changed_when_wet: float = 0.6
+    wet_from_g: float = 12.0
     neglected: int = 3
     neglected_last_months: Span = (1.5, 5.0)
 
@@ -226,7 +228,7 @@ class Scenario:
     started_on: str = "2025-05-01"
     months: int = 18
     evacuations: int = 1500
-    timezone: str = "America/Denver"
+    timezone: str = "Etc/GMT+7"
     family: str = "tuning"
     revisited_share: float = 0.2
     humid_factor: float = 2.5

@@ -146,8 +146,8 @@ def test_midnight_wraps() -> None:
     )
 
 
-SPRING = datetime(2026, 3, 8, 9, 0, tzinfo=UTC)  # 02:00 in Denver
-AUTUMN = datetime(2026, 11, 1, 8, 0, tzinfo=UTC)  # 02:00 summer time in Denver
+SPRING = datetime(2026, 3, 8, 9, 0, tzinfo=UTC)
+AUTUMN = datetime(2026, 11, 1, 8, 0, tzinfo=UTC)
 
 
 @pytest.mark.parametrize("change", [SPRING, AUTUMN])
