@@ -24,6 +24,10 @@ share of the cost, variances of the values, readings before the fitted window (e
 _WINDOW_LN = 0.25
 """One parabola describes the pumped curve over this much of ln p, seldom over more."""
 
+_LEAST_WINDOW = 5
+_WIDEST_LN = 1.2
+"""At least so many readings before the candidate, if they lie within this."""
+
 _UNEXPLAINED = 20.0
 """Cost of leaving a sudden stop of the fall to the pumped curve."""
 
@@ -130,7 +134,10 @@ def candidate_costs(
         if (k - lo) % stride:
             continue
         start = k - 1
-        while start > first and start > k - window and y[start - 1] < y[k - 1] + _WINDOW_LN:
+        while start > first and start > k - window:
+            above = y[start - 1] - y[k - 1]
+            if above > _WINDOW_LN and (k - start >= _LEAST_WINDOW or above > _WIDEST_LN):
+                break
             start -= 1
         start = max(first, min(start, k))
         for q in range(9):
@@ -262,112 +269,6 @@ def candidate_costs(
                 row[AFTER] = c0 + c2
                 row[AFTER_SLOPE] = c1 / scale - c2 / tau
                 row[AFTER_VAR] = variance
-
-
-@kernel
-def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, least: int, rising: bool) -> int:
-    """Where the fall of ln p stops most suddenly: first reading (or block) after the bend, -1 if it nowhere does.
-
-    Candidates from `least` on. With `rising`, where it begins to rise, or rises faster, most suddenly.
-
-    Slopes over `n` readings on either side are compared; what the fall had slowed down already over the `n` before is
-    taken off, since a pumped curve slows down ever less.
-    """
-    best = 4.0
-    at = -1
-    slopes = np.empty(last - first + 2)
-    st = sy = stt = sty = 0.0
-    t0 = t[first]
-    for j in range(first, last + 1):
-        u = t[j] - t0
-        st += u
-        sy += y[j]
-        stt += u * u
-        sty += u * y[j]
-        if j - first >= n:
-            u = t[j - n] - t0
-            st -= u
-            sy -= y[j - n]
-            stt -= u * u
-            sty -= u * y[j - n]
-        slopes[j - first] = 0.0
-        if j - first >= n - 1:
-            det = n * stt - st * st
-            if det > 0.0:
-                slopes[j - first] = (n * sty - st * sy) / det
-    for k in range(max(first + n, least), last - n + 2):
-        after = slopes[k + n - 1 - first]
-        before = slopes[k - 1 - first]
-        if not rising and (before >= 0.0 or after < 0.35 * before):
-            continue
-        slowing = max(before - slopes[k - 1 - n - first], 0.0) if k - n - first >= n else 0.0
-        # slope variance of n readings evenly over a span is 12 v / (n span^2)
-        right = max(t[k + n - 1] - t[k], 1e-3)
-        left = max(t[k - 1] - t[k - n], 1e-3)
-        sd = math.sqrt(12.0 / n * (v[k] / (right * right) + v[k - 1] / (left * left)))
-        score = (after - before - slowing) / sd
-        if rising:
-            score = (after - max(before, 0.0)) / sd if after > 0.0 else 0.0
-        if score > best:
-            best = score
-            at = k
-    return at
-
-
-@kernel
-def smooth_cost(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int) -> float:
-    """Misfit of one smooth curve through a stretch: the case against any isolation in it.
-
-    The better of a parabola and of lines that settle exponentially, whatever the signs; pumped curves are such.
-    """
-    if last - first < 3:
-        return 0.0
-    tref = 0.5 * (t[first] + t[last])
-    scale = max(t[last] - t[first], 1e-3)
-    a = np.zeros((3, 3))
-    b = np.zeros(3)
-    x = np.empty(3)
-    inv = np.empty((3, 3))
-    best = 1e300
-    for shape in range(7):
-        a[:] = 0.0
-        b[:] = 0.0
-        zz = 0.0
-        tau = scale / (1.5 * 2.0 ** (shape - 1))
-        for j in range(first, last + 1):
-            z = math.exp(y[j])
-            w = 1.0 / (z * z * v[j])
-            u = (t[j] - tref) / scale
-            e = u * u if shape == 0 else math.exp(-(t[j] - t[first]) / tau)
-            a[0, 0] += w
-            a[0, 1] += w * u
-            a[0, 2] += w * e
-            a[1, 1] += w * u * u
-            a[1, 2] += w * u * e
-            a[2, 2] += w * e * e
-            b[0] += w * z
-            b[1] += w * z * u
-            b[2] += w * z * e
-            zz += w * z * z
-        a[1, 0] = a[0, 1]
-        a[2, 0] = a[0, 2]
-        a[2, 1] = a[1, 2]
-        if solve3(a, b, x, inv):
-            best = min(best, max(zz - x[0] * b[0] - x[1] * b[1] - x[2] * b[2], 0.0))
-    return best
-
-
-@kernel
-def standing_cost(y: FloatArray, v: FloatArray, first: int, last: int) -> float:
-    """Misfit of a constant through a stretch: the case against any rise in it."""
-    s = sz = szz = 0.0
-    for j in range(first, last + 1):
-        z = math.exp(y[j])
-        w = 1.0 / (z * z * v[j])
-        s += w
-        sz += w * z
-        szz += w * z * z
-    return max(szz - sz * sz / s, 0.0)
 
 
 @kernel

@@ -23,6 +23,7 @@ from blankoff.evacuation.phases_isolation import N_FIT
 from blankoff.evacuation.phases_weigh import (
     ACCEPTED,
     BEND_EVIDENCE,
+    CLIMB,
     EVIDENCE,
     IN_GAP,
     ISO_J,
@@ -31,6 +32,7 @@ from blankoff.evacuation.phases_weigh import (
     MARK_REACH_S,
     N_RISE,
     PUMPED,
+    RISE_LN,
     STEP,
     weigh_rise,
 )
@@ -50,6 +52,9 @@ _WHY_BEGINS, _WHY_FALLS, _WHY_BENDS, _WHY_STEP, _WHY_IN_GAP, _WHY_GAS, _WHY_NONE
 _RESTART_S = 45.0
 _RESTART_PER_S = 7e-4
 """A pump on an open valve lowers ln p at least so fast for so long: 200 l at 0.14 l/s; holds sag ten times slower."""
+
+_SURE_PER_S = 3e-3
+"""The same after a stand that did not rise."""
 
 _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
@@ -141,13 +146,18 @@ def _is_pumped(bt: FloatArray, by: FloatArray, bv: FloatArray, low: int, high: i
     fall = by[high] - by[after]
     if fall > 0.7 * (by[high] - by[low]) and fall > 0.25:
         return True
+    return _falls_at(bt, by, bv, high, after, _RESTART_PER_S)
+
+
+@kernel
+def _falls_at(bt: FloatArray, by: FloatArray, bv: FloatArray, high: int, after: int, per_s: float) -> bool:
+    """Whether ln p surely falls at a rate somewhere between two blocks, over `_RESTART_S` or the next block."""
     j = high
     for i in range(high, after):
         j = max(j, i + 1)
         while j < after and bt[j] - bt[i] < _RESTART_S:
             j += 1
-        sure = by[i] - by[j] - 4.0 * math.sqrt(bv[i] + bv[j])
-        if sure > _RESTART_PER_S * (bt[j] - bt[i]):
+        if by[i] - by[j] - 4.0 * math.sqrt(bv[i] + bv[j]) > per_s * (bt[j] - bt[i]):
             return True
     return False
 
@@ -243,6 +253,18 @@ def segment_log(
         if stand_end - pull >= 2 and stand_end >= low and by[low] < scales[TOP_LN] - 1e-9:
             weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, final, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
+            if accepted and not final and jump < 0 and rise[RISE_LN] < 0.15:
+                # a stand that ends as slowly as it began was pumped all along
+                accepted = _falls_at(bt, by, bv, high, after_low, _SURE_PER_S)
+        if k == 0 and not accepted and low <= 2 and jump < 0 and stand_end - low >= 6:
+            # a log that begins with the hold or just before it: a rise that nothing before explains
+            quick = by[stand_end] - by[low] > 0.12 and rise[CLIMB] > 100.0
+            if quick and by[low] < scales[TOP_LN] - 1e-9:
+                accepted = True
+                rise[ISO_J] = bs[low]
+                rise[ISO_S] = ct[bs[low]]
+                rise[ISO_SD] = scales[MEDIAN_DT]
+                rise[PUMPED] = math.exp(by[low])
         hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
         if accepted:
             j = ci[int(rise[ISO_J])]

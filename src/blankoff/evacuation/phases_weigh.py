@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, WANDER, reading_variance_ln
+from blankoff.evacuation.phases_bends import sharpest_bend, smooth_cost, standing_cost
+from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, SIGMA, WANDER, reading_variance_ln, step_at
 from blankoff.evacuation.phases_isolation import (
     AFTER,
     AFTER_SLOPE,
@@ -17,9 +18,6 @@ from blankoff.evacuation.phases_isolation import (
     SKIPPED,
     candidate_costs,
     refine_isolation,
-    sharpest_bend,
-    smooth_cost,
-    standing_cost,
 )
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
@@ -40,6 +38,11 @@ BEND_EVIDENCE = 26.0
 _CLIMB = 40.0
 _CLIMB_LN = 0.08
 """The same for a rise against standing still, and the rise of ln p that pumped curves seldom show."""
+
+_FLAT_LN = 0.03
+_FLAT_EVIDENCE = 45.0
+_SUDDEN_PER_S = -1.5e-3
+"""A fall of ln p that fast, and then a rise: no pump does that of itself."""
 
 _MARK_SHARE = 0.35
 """Share of the evidence that is enough next to a mark."""
@@ -198,11 +201,22 @@ def weigh_rise(
     if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < MARK_REACH_S:
         need = _MARK_SHARE
     bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
-    plain = bend > BEND_EVIDENCE * need
-    climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (final or bend > 0.1 * BEND_EVIDENCE)
-    climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN)
+    # standing still without a rise may be a floor; it takes more to be a hold
+    plain = bend > (BEND_EVIDENCE if rise[RISE_LN] > _FLAT_LN else _FLAT_EVIDENCE) * need
+    sudden = rise[RATE_BEFORE] < _SUDDEN_PER_S
+    if best > pull:
+        k = max(pull, best - 3)
+        sudden = sudden or (by[k] - by[best] > 0.15 and by[best] - by[k] < _SUDDEN_PER_S * (bt[best] - bt[k]))
+    climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (sudden or bend > 0.3 * BEND_EVIDENCE)
+    climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE))
     lasts = rise[LAST_S] > _SHORTEST_S and by[last] > math.log(max(rise[PUMPED], 1.0)) - 0.4
-    if (plain or climbs) and bends and lasts:
+    # what stays within two of the gauge's steps may be one of them
+    top = floor = math.exp(by[best])
+    for k in range(max(pull, best - 6), last + 1):
+        top = max(top, math.exp(by[k]))
+        floor = min(floor, math.exp(by[k]))
+    shown = top - floor > 2.2 * step_at(scales, floor) or step_at(scales, floor) < 2.0 * scales[SIGMA] * floor
+    if (plain or climbs) and bends and lasts and shown:
         rise[ACCEPTED] = 1.0
 
 

@@ -18,8 +18,8 @@ from blankoff.samples import FloatArray
 
 _BIN_LN = 0.1
 _BINS = 72
-_LOWEST_MICRON = 600.0
-"""A spot of ice colder than about -22 degC (600 microns) boils too slowly to show as a plateau (own judgement)."""
+_LOWEST_MICRON = 900.0
+"""A spot of ice colder than about -18 degC (900 microns) boils too slowly to show as a plateau (own judgement)."""
 
 _SLOW = 0.4
 """A bin of the curve belongs to the plateau if its rate is below this share of a rate further down."""

@@ -189,7 +189,7 @@ def _features_of(
         load = 0.0
         load_sd = 50.0
         low = max(550.0, 1.2 * last)
-        for trial in range(3):
+        for _ in range(3):
             if low > 950.0:
                 break
             band_rate(t, p, a, b, 2000.0, low, 1000.0, noise, step_at(scales, 1000.0), 0.5, 0.25, load, load_sd, deep)

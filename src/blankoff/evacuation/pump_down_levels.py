@@ -12,7 +12,6 @@ import numpy as np
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
-
 LEVELS_MICRON = np.array([10_000.0, 5_000.0, 2_000.0, 1_000.0, 500.0])
 """Levels of the contract's ``minutes_to_*``."""
 
@@ -102,10 +101,9 @@ def lowest_reading(p: FloatArray, i0: int, i1: int) -> float:
         c = p[i]
         if math.isnan(c):
             continue
+        m = median3(a, b, c)
         if math.isnan(a) or math.isnan(b):
             m = c if math.isnan(b) else max(b, c)
-        else:
-            m = median3(a, b, c)
         if math.isnan(low) or m < low:
             low = m
         a = b
