@@ -9,7 +9,7 @@ import polars as pl
 from scipy.stats import norm
 
 from blankoff.fleet.attribution import Attribution
-from blankoff.fleet.pump_side_causes import FloorCauses, floor_rows_for
+from blankoff.fleet.pump_side_causes import Cause, FloorCauses, floor_rows_for
 from blankoff.fleet.wear import MOST_EVIDENCE, candidate_frame, day_number, episode_of, ties, to_date
 from blankoff.settings import Settings
 
@@ -18,6 +18,8 @@ __all__ = ["gauges_off"]
 PRIOR_OFF = 0.06
 """Share of gauges that are off at a time (judgement)."""
 WANTED = 0.9
+GAIN_HIGH, GAIN_LOW = 9.0, 6.0
+"""Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 
 
 def gauges_off(
@@ -48,6 +50,10 @@ def gauges_off(
         done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
+        # A floor read too high looks like tired oil, and tired oil like it: up wants more proof than down.
+        wanted = GAIN_HIGH if cause.size > 0 else GAIN_LOW
+        if cause.gain < wanted or tied.get(cause.level_id) or _shares_rows(cause, causes):
+            continue
         odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
         edge = np.log1p(limit) if cause.size > 0 else -np.log1p(-limit)
@@ -73,3 +79,9 @@ def gauges_off(
             }
         )
     return candidate_frame(rows)
+
+
+def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
+    """Whether another cause holds up most of these very floors: then which is to blame is not settled."""
+    mine = set(cause.rows)
+    return any(len(mine & set(c.rows)) > 0.5 * len(mine) for c in causes.causes if c is not cause)

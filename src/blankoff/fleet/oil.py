@@ -189,7 +189,7 @@ def _outlook(
     return PumpOutlook(rows, fit, state, pace, theta, ratio, now, due)
 
 
-def outlooks(fleet: FleetOil, settings: Settings, as_of: date) -> list[PumpOutlook]:
+def outlooks(fleet: FleetOil, settings: Settings, as_of: date, limit_micron: float | None = None) -> list[PumpOutlook]:
     """Look ahead for every pump.
 
     Parameters
@@ -199,11 +199,13 @@ def outlooks(fleet: FleetOil, settings: Settings, as_of: date) -> list[PumpOutlo
     settings : Settings
         ``maintenance.blankoff_limit_micron`` and the seed.
     as_of : date
+    limit_micron : float, optional
+        Instead of the settings' limit.
     """
     end_day = float((as_of - date(1970, 1, 1)).days) + 1.0
     wander = wander_of_fleet(fleet)
     paces = pace_of([r.oil for r in fleet.rows], end_day)
-    limit = settings.maintenance.blankoff_limit_micron
+    limit = settings.maintenance.blankoff_limit_micron if limit_micron is None else limit_micron
     return [
         _outlook(r, f, oil_state(r, f, fleet.prior.own_sd, wander), p, limit, end_day, settings.fleet.seed)
         for r, f, p in zip(fleet.rows, fleet.fits, paces, strict=True)

@@ -25,6 +25,8 @@ HEAD = 7
 """Parameters before the fillings' own: ln f, ln A, ln c, ln p, ln h0, Q, g."""
 FRESH, BY_HOURS, BY_WATER, POWER, HOURS_BEFORE, LEAK, GAUGE = range(HEAD)
 HOURS_UNIT = 10.0
+SPOILED_MICRON = 500.0
+"""Blank-off from which growth with hours is no longer what it was (judgement)."""
 NU_ABOVE, NU_BELOW = 2.5, 5.0
 """Degrees of freedom of the noise: a floor is often too high (gas the hold did not show), seldom too low (judgement)."""
 
@@ -91,7 +93,9 @@ def _evaluate(
         row[GAUGE] = x_mul[i] * tilt * held / pred
         r = y[i] - np.log(pred)
         part = load[i] / pred
-        v = se[i] ** 2 + own_sd**2 + (load_se[i] * part) ** 2
+        # Oil spoiled beyond any use is spoiled: how far, the model cannot say.
+        far = max(np.log(held / SPOILED_MICRON), 0.0)
+        v = se[i] ** 2 + own_sd**2 + (load_se[i] * part) ** 2 + (0.5 * far) ** 2
         nu = NU_ABOVE if r > 0 else NU_BELOW
         total += 0.5 * (nu + 1.0) * np.log1p(r * r / (nu * v)) + 0.5 * np.log(v)
         w = (nu + 1.0) / (nu * v + r * r)

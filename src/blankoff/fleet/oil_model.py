@@ -13,7 +13,18 @@ import polars as pl
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_history import PumpOil
-from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, GAUGE, HEAD, HOURS_BEFORE, LEAK, POWER, fit_pump
+from blankoff.fleet.oil_kernels import (
+    BY_HOURS,
+    BY_WATER,
+    FRESH,
+    GAUGE,
+    HEAD,
+    HOURS_BEFORE,
+    HOURS_UNIT,
+    LEAK,
+    POWER,
+    fit_pump,
+)
 
 __all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "blankoff_at_uses", "fit_fleet", "pump_rows", "refit"]
 
@@ -192,7 +203,7 @@ def first_prior() -> OilPrior:
     return OilPrior(mean, sd, OWN_SD)
 
 
-def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> OilPrior:
+def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit], free_fillings: bool) -> OilPrior:
     """One round of maximisation: the fleet's means and spreads, and what is left unexplained."""
     used = [f for r, f in zip(rows, fits, strict=True) if r.y.size >= 8]
     if len(used) < 3:
@@ -208,8 +219,10 @@ def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> OilPr
         )
         spread = ((values - mean[j]) ** 2 + doubt).sum() + PSEUDO_PUMPS * begin.sd[j] ** 2
         sd[j] = np.sqrt(spread / (len(used) + PSEUDO_PUMPS))
+    fill_sd = prior.fill_sd
     squares = np.concatenate([(f.theta**2 + np.diag(f.covariance))[HEAD:] for f in used])
-    fill_sd = float(np.sqrt(np.clip((squares.sum() + 10 * FILL_SD**2) / (squares.size + 10), 0.08**2, 0.6**2)))
+    if free_fillings:
+        fill_sd = float(np.sqrt(np.clip((squares.sum() + 10 * FILL_SD**2) / (squares.size + 10), 0.08**2, 0.6**2)))
     residuals = np.concatenate([clean_residuals(r, f) for r, f in zip(rows, fits, strict=True)])
     if residuals.size >= 40:
         # The middle of the clean residuals; tails are the robust weights' business.
@@ -218,12 +231,17 @@ def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> OilPr
     return OilPrior(mean, sd, prior.own_sd, fill_sd)
 
 
+def predicted_blankoff_at(theta: Floats, fill: Ints, hours: Floats, water_g: Floats) -> Floats:
+    """Blank-off of a pump's fillings in given states, microns, (n,)."""
+    before = np.where(fill == 0, np.exp(theta[HOURS_BEFORE]), 0.0)
+    grown = np.exp(theta[BY_HOURS]) * (np.maximum(hours + before, 1e-3) / HOURS_UNIT) ** np.exp(theta[POWER])
+    grown = grown + np.exp(theta[BY_WATER]) * water_g
+    return np.asarray(np.exp(theta[FRESH]) + np.exp(theta[HEAD + fill]) * grown)
+
+
 def predicted_blankoff(rows: PumpRows, theta: Floats) -> Floats:
     """Blank-off at each row, microns."""
-    before = np.where(rows.fill == 0, np.exp(theta[HOURS_BEFORE]), 0.0)
-    grown = np.exp(theta[BY_HOURS]) * (np.maximum(rows.hours + before, 1e-3) / 10.0) ** np.exp(theta[POWER])
-    grown = grown + np.exp(theta[BY_WATER]) * rows.water
-    return np.asarray(np.exp(theta[FRESH]) + np.exp(theta[HEAD + rows.fill]) * grown)
+    return predicted_blankoff_at(theta, rows.fill, rows.hours, rows.water)
 
 
 def residuals_of(rows: PumpRows, fit: PumpFit) -> tuple[Floats, Floats]:
@@ -248,6 +266,7 @@ def fit_fleet(
     gauge_ln: list[Floats] | None = None,
     prior: OilPrior | None = None,
     rounds: int = 4,
+    free_fillings: bool = True,
 ) -> FleetOil:
     """Fit all pumps and the fleet's spread of parameters.
 
@@ -260,6 +279,9 @@ def fit_fleet(
         Where to begin.
     rounds : int
         Of expectation and maximisation.
+    free_fillings : bool
+        Whether to find how much fillings of one pump differ; while leaks and gauges are still being looked for they
+        would be taken for such differences.
     """
     leaks = leak_micron or [np.zeros(r.y.size) for r in rows]
     gauges = gauge_ln or [np.zeros(r.y.size) for r in rows]
@@ -271,7 +293,7 @@ def fit_fleet(
             for i, (r, q, g) in enumerate(zip(rows, leaks, gauges, strict=True))
         ]
         if turn < rounds - 1:
-            now = _pooled(now, rows, fits)
+            now = _pooled(now, rows, fits, free_fillings)
     return FleetOil(rows, fits, now)
 
 
@@ -287,10 +309,6 @@ def blankoff_at_uses(fleet: FleetOil) -> dict[str, float]:
         oil = rows.oil
         if oil.day.size == 0:
             continue
-        theta = fit.theta
-        before = np.where(oil.fill == 0, np.exp(theta[HOURS_BEFORE]), 0.0)
-        grown = np.exp(theta[BY_HOURS]) * (np.maximum(oil.hours + before, 1e-3) / 10.0) ** np.exp(theta[POWER])
-        grown = grown + np.exp(theta[BY_WATER]) * oil.water_g
-        micron = np.exp(theta[FRESH]) + np.exp(theta[HEAD + oil.fill]) * grown
+        micron = predicted_blankoff_at(fit.theta, oil.fill, oil.hours, oil.water_g)
         out.update(zip(oil.evacuation_id, micron.tolist(), strict=True))
     return out

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import GAUGE, LEAK, fit_pump
+from blankoff.fleet.oil_kernels import GAUGE, LEAK, SPOILED_MICRON, fit_pump
 from blankoff.fleet.oil_model import (
     FleetOil,
     OilPrior,
@@ -35,8 +35,6 @@ LEAK_SD = 60.0
 """Prior s.d. of a line's leak, micron·l/s (judgement; leaks worth finding hold the floor up by tens of microns)."""
 GAUGE_SD = 0.25
 """Prior s.d. of ln reading over truth of a gauge that is off (judgement)."""
-CALIBRATION_SD = 0.05
-"""The same of a sound gauge: calibrations lie within 5 to 10 % (common practice, no source)."""
 FEWEST_USES = 5
 ONSETS = 14
 """Days tried per asset and spell."""
@@ -79,11 +77,10 @@ class Cause:
 
 @dataclass(frozen=True)
 class FloorCauses:
-    """The fleet's oils with all causes laid on, the causes, and each sound gauge's own factor."""
+    """The fleet's oils with all causes laid on, and the causes."""
 
     fleet: FleetOil
     causes: list[Cause]
-    gauge_ln: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -98,11 +95,17 @@ class _Uses:
     day: Floats
 
 
-def _spells(rows: Sequence[PumpRows], factor: str, renewals: Mapping[str, list[float]]) -> list[_Uses]:
+def _spells(
+    rows: Sequence[PumpRows], factor: str, renewals: Mapping[str, list[float]], fleet: FleetOil | None = None
+) -> list[_Uses]:
+    """Spells of every asset between its renewals; a gauge's uses on oil spoiled beyond knowing tell nothing of it."""
     found: dict[tuple[str, int], list[tuple[float, int, int]]] = {}
     for p, r in enumerate(rows):
+        telling = np.ones(r.y.size, dtype=bool)
+        if factor == "gauge" and fleet is not None:
+            telling = predicted_blankoff(r, fleet.fits[p].theta) < SPOILED_MICRON
         for i, level in enumerate(r.hose_id if factor == "hose" else r.gauge_id):
-            if level is not None:
+            if level is not None and telling[i]:
                 spell = int(np.searchsorted(renewals.get(level, []), r.day[i], side="right"))
                 found.setdefault((level, spell), []).append((float(r.day[i]), p, i))
     out = []
@@ -165,8 +168,7 @@ def _try(
     start[which] = 20.0 if which == LEAK else 0.05
     theta, covariance, evidence = fit_pump(start, mean, precision, *columns, prior.own_sd, 14)
     # A leak is of one sign, so the half of its prior that is ruled out counts.
-    gain = evidence - flat[2] - 0.5 * np.log(precision[which] / 1e12) * 0.0
-    gain += np.log(2.0) if which == LEAK else 0.0
+    gain = evidence - flat[2] + (np.log(2.0) if which == LEAK else 0.0)
     return float(gain), float(theta[which]), float(np.sqrt(covariance[which, which]))
 
 
@@ -215,10 +217,10 @@ def find_causes(
     -------
     FloorCauses
     """
-    fleet = fit_fleet(rows)
+    fleet = fit_fleet(rows, free_fillings=False)
     leaks = [np.zeros(r.y.size) for r in rows]
     gauges = [np.zeros(r.y.size) for r in rows]
-    spells = _spells(rows, "hose", hose_renewals) + _spells(rows, "gauge", gauge_renewals)
+    spells = _spells(rows, "hose", hose_renewals) + _spells(rows, "gauge", gauge_renewals, fleet)
     accepted: list[Cause] = []
     for _ in range(MOST_CAUSES):
         taken = {(c.factor, c.level_id, c.spell) for c in accepted}
@@ -244,8 +246,8 @@ def find_causes(
                     leaks[p][i] += cause.size / fleet.rows[p].speed[i]
                 else:
                     gauges[p][i] += cause.size
-        fleet = fit_fleet(rows, leaks, gauges, fleet.prior, rounds=2)
-    return FloorCauses(fleet, accepted, {})
+        fleet = fit_fleet(rows, leaks, gauges, fleet.prior, rounds=2, free_fillings=False)
+    return FloorCauses(fit_fleet(rows, leaks, gauges, fleet.prior, rounds=3), accepted)
 
 
 def floor_rows_for(rows: Sequence[PumpRows], cause: Cause) -> list[str]:
