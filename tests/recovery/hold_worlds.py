@@ -44,9 +44,23 @@ class World:
 
 
 OTHER_WORLD = World(
-    leak_share=0.5, leak_low=2.0, leak_high=300.0, wet_share=0.3, rise_median=120.0, rise_ln_sd=0.6, tau_low_s=40.0,
-    tau_high_s=3 * 3600.0, pools_high=6, diffusion_share=0.4, noise_low=0.005, noise_high=0.02, wander_low=0.0015,
-    wander_high=0.006, start_median=350.0, step_high=150.0, rough_share=0.4,
+    leak_share=0.5,
+    leak_low=2.0,
+    leak_high=300.0,
+    wet_share=0.3,
+    rise_median=120.0,
+    rise_ln_sd=0.6,
+    tau_low_s=40.0,
+    tau_high_s=3 * 3600.0,
+    pools_high=6,
+    diffusion_share=0.4,
+    noise_low=0.005,
+    noise_high=0.02,
+    wander_low=0.0015,
+    wander_high=0.006,
+    start_median=350.0,
+    step_high=150.0,
+    rough_share=0.4,
 )
 
 
@@ -164,13 +178,19 @@ def one_hold(rng: np.random.Generator, w: World) -> tuple[np.ndarray, np.ndarray
     top = rng.choice([10000.0, 20000.0, 25000.0])
     shown = np.where(shown > top, np.nan, shown)
     truth = {
-        "required": required, "leak": leak, "leak_micron": leak * required, "sat": float(sat[-1]), "step": step,
-        "noise": noise, "ambient": ambient, "wet": float(wet),
+        "required": required,
+        "leak": leak,
+        "leak_micron": leak * required,
+        "sat": float(sat[-1]),
+        "step": step,
+        "noise": noise,
+        "ambient": ambient,
+        "wet": float(wet),
     }
     return t[keep], shown[keep], truth
 
 
-def make_holds(n: int, seed: int, world: World = World()) -> Holds:  # noqa: B008 (frozen)
+def make_holds(n: int, seed: int, world: World = World()) -> Holds:
     """`n` holds of a world, the same for the same seed."""
     rng = np.random.default_rng(seed)
     logs, rows = [], []
@@ -182,8 +202,15 @@ def make_holds(n: int, seed: int, world: World = World()) -> Holds:  # noqa: B00
         rows.append(truth)
     get = lambda k: np.array([r[k] for r in rows])  # noqa: E731
     return Holds(
-        SampleBatch.concat(logs), get("required"), get("leak"), get("leak_micron"), get("sat"), get("step"), get("noise"),
-        get("ambient"), get("wet") > 0,
+        SampleBatch.concat(logs),
+        get("required"),
+        get("leak"),
+        get("leak_micron"),
+        get("sat"),
+        get("step"),
+        get("noise"),
+        get("ambient"),
+        get("wet") > 0,
     )
 
 

@@ -45,7 +45,7 @@ class EvidenceMap:
 
 
 LEAK_MAP = EvidenceMap(slope=0.80, base_rate=0.20, prior_holds=20.0)
-MOISTURE_MAP = EvidenceMap(slope=0.85, base_rate=0.72, prior_holds=20.0)
+MOISTURE_MAP = EvidenceMap(slope=0.85, base_rate=0.70, prior_holds=20.0)
 
 
 def _log_odds(p: FloatArray) -> FloatArray:

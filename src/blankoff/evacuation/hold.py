@@ -33,6 +33,7 @@ _DRIFT_K_PER_S = 0.3 / 600.0
 """Ambient drift to allow for where it was not logged: 0.3 K in ten minutes (this project's judgement)."""
 
 _ANCHOR_S = 20.0
+_LONGEST_TIMES = 8.0
 _LEAST_BLOCKS = 5
 _LEAST_SPAN_S = 20.0
 
@@ -136,9 +137,12 @@ def _fit_all(
 
 
 @lru_cache(maxsize=64)
-def _tables(prior: RisePrior, minutes: tuple[float, ...], material: float) -> tuple[FloatArray, SplitTable]:
+def _tables(
+    prior: RisePrior, kinds: tuple[tuple[float, float], ...], material: float
+) -> tuple[FloatArray, SplitTable]:
+    """Tables per kind of hold: required minutes, and how many times as long it stood."""
     scales = (prior.slow_scale_micron, prior.slow_of_small())
-    tables = [[split_table(prior, m, material, scale) for scale in scales] for m in minutes]
+    tables = [[split_table(prior, m, material, scale / times) for scale in scales] for m, times in kinds]
     return np.stack([np.stack([t.values for t in pair]) for pair in tables]), tables[0][0]
 
 
@@ -183,9 +187,15 @@ def fit_holds(
     HoldFits
     """
     n = start_s.size
-    minutes, which = np.unique(np.clip(required_min, 0.1, 10_000.0), return_inverse=True)
     belief = prior or rise_prior(judging)
-    tables, first = _tables(belief, tuple(float(m) for m in minutes), judging.material_rise_micron)
+    # what stood longer than required and still did not bend is slower still, so less of it: by half octaves
+    longer = np.nan_to_num((end_s - start_s) / (60.0 * required_min), nan=1.0)
+    octaves = np.floor(2.0 * np.log2(np.clip(longer, 1.0, _LONGEST_TIMES))) / 2.0
+    kinds, which = np.unique(
+        np.column_stack([np.clip(required_min, 0.1, 10_000.0), octaves]), axis=0, return_inverse=True
+    )
+    kinds_key = tuple((float(m), float(2.0**k)) for m, k in kinds)
+    tables, first = _tables(belief, kinds_key, judging.material_rise_micron)
     warm = np.where(np.isfinite(job_ambient_c), job_ambient_c, _UNKNOWN_AMBIENT_C)
     saturation = np.asarray(saturation_pressure_micron(np.clip(warm, -60.0, 80.0)))
     ceiling = CHOKED_SHARE * atmosphere_micron
@@ -194,7 +204,7 @@ def fit_holds(
     out = np.full((n, len(COLUMNS)), np.nan)
     _fit_all(
         offsets, elapsed_s, pressure_micron, ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
-        required_min * 60.0, saturation, ceiling, which.astype(np.int64), tables, first.scale, first.step,
+        required_min * 60.0, saturation, ceiling, which.reshape(-1).astype(np.int64), tables, first.scale, first.step,
         WET_SHAPES, belief.vector(judging.material_rise_micron), _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
     )  # fmt: skip
     return HoldFits(out)

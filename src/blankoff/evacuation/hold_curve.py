@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from blankoff.evacuation.hold import CHOKED_SHARE
-from blankoff.evacuation.hold_fit import SETTLING_S
+from blankoff.evacuation.hold_gram import SETTLING_S
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.atmosphere import standard_pressure_micron
 from blankoff.samples import SampleBatch

@@ -61,7 +61,7 @@ class RisePrior:
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
     stray_share: float = 0.03
-    small_share: float = 0.38
+    small_share: float = 0.45
     small_scale_micron: float = 15.0
     wet_share: float = 0.2
 

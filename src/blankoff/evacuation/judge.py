@@ -25,6 +25,7 @@ from blankoff.evacuation.verdict import (
     borderline_verdicts,
     hold_pressures,
     hold_tolerance_s,
+    pressure_when_isolated,
     rise_kinds,
     verdict_words,
     verdicts,
@@ -56,6 +57,10 @@ LEAK_REFERENCE_C = 20.0
 LOSS_REFRIGERANT = "R410A"
 """Refrigerant of the modelled yearly loss: a log does not say which one the circuit takes, so one is declared."""
 
+SLOPE_ERROR = 0.025
+"""Relative standard error of any slope beside what the readings' scatter gives: gas temperature, the gauge's
+linearity (this project's judgement, no source). The gauge's calibration as a whole is not in it: see `borderline`."""
+
 _CHUNK = 256
 
 
@@ -78,9 +83,7 @@ class Judged:
 def _sub_batch(batch: SampleBatch, first: int, last: int) -> SampleBatch:
     """Logs ``first`` to ``last - 1``; arrays are views."""
     a, b = int(batch.offsets[first]), int(batch.offsets[last])
-    marks = tuple(
-        type(m)(m.log - first, m.elapsed_s, m.text) for m in batch.marks if first <= m.log < last
-    )
+    marks = tuple(type(m)(m.log - first, m.elapsed_s, m.text) for m in batch.marks if first <= m.log < last)
     return SampleBatch(
         batch.keys[first:last], batch.offsets[first : last + 1] - a, batch.elapsed_s[a:b], batch.pressure_micron[a:b],
         batch.ambient_c[a:b], marks,
@@ -135,12 +138,12 @@ def _judge_chunk(
     judging = settings.judging
     n = len(batch)
     phases = find_phases_batch(batch, judging)
-    features: dict[str, Any] = dict(pump_down_features_batch(batch, phases, context, settings))
+    features: dict[str, Any] = dict(pump_down_features_batch(batch, phases, context, judging))
     start_s, end_s = _judged_holds(phases, n)
     interval_s = _spacing_s(batch)
     required_s = context.hold_minutes * 60.0
     tolerance_s = hold_tolerance_s(context.hold_minutes, interval_s)
-    pressures = np.full((n, 4), np.nan)
+    pressures = np.full((n, 6), np.nan)
     hold_pressures(
         batch.offsets, batch.elapsed_s, batch.pressure_micron, start_s, end_s, required_s, tolerance_s, pressures
     )
@@ -153,12 +156,12 @@ def _judge_chunk(
     )  # fmt: skip
     measure = {**features, **_hold_columns(fits, context, judging, start_s, end_s, ambient, pressures, interval_s)}
     rise = measure["_kind"]
-    p0, settled = fits["p0_micron"], pressures[:, 3]
-    # the pressure when isolated is the circuit's, with the line's gradient evened out: not a reading on the pump's side
-    isolated = np.fmax(np.fmin(p0, settled), _floats(features.get("final_vacuum_micron"), n))
+    final_micron = _floats(features.get("final_vacuum_micron"), n)
+    isolated = pressure_when_isolated(final_micron, fits["p0_micron"], pressures[:, 3], pressures[:, 4])
     isolated = np.where(np.isfinite(start_s), isolated, np.nan)
+    lowest = np.fmax(_floats(features.get("lowest_pumped_micron"), n), pressures[:, 5])
     criterion = (
-        isolated, pressures[:, 2], _floats(features.get("lowest_pumped_micron"), n), end_s - start_s, rise,
+        isolated, pressures[:, 2], lowest, end_s - start_s, rise,
         context.target_micron, context.hold_limit_micron, required_s, tolerance_s, judging.shortest_hold_min * 60.0,
     )  # fmt: skip
     reasons = verdicts(*criterion)
@@ -167,7 +170,10 @@ def _judge_chunk(
     measure.setdefault("sample_interval_s", interval_s)
     measure.setdefault("readings", np.diff(batch.offsets))
     over = np.isnan(batch.pressure_micron)
-    measure.setdefault("over_range_readings", np.add.reduceat(np.append(over, False).astype(np.int64), batch.offsets[:-1]) * (np.diff(batch.offsets) > 0))
+    measure.setdefault(
+        "over_range_readings",
+        np.add.reduceat(np.append(over, False).astype(np.int64), batch.offsets[:-1]) * (np.diff(batch.offsets) > 0),
+    )
     return measure, phases
 
 
@@ -202,11 +208,13 @@ def _hold_columns(
         "p_moisture": p_moisture,
         "isolated_at_s": start_s,
         "hold_minutes": stood_s / 60.0,
-        "hold_start_micron": np.where(np.isfinite(fits["p0_micron"]), np.maximum(fits["p0_micron"], 0.0), pressures[:, 3]),
+        "hold_start_micron": np.where(
+            np.isfinite(fits["p0_micron"]), np.maximum(fits["p0_micron"], 0.0), pressures[:, 3]
+        ),
         "hold_end_micron": end_micron,
         "hold_at_limit_micron": pressures[:, 1],
         "leak_micron_per_min": leak,
-        "leak_micron_per_min_se": fits["leak_se"] / context.hold_minutes,
+        "leak_micron_per_min_se": np.hypot(fits["leak_se"] / context.hold_minutes, SLOPE_ERROR * leak),
         "leak_pa_m3_s": throughput,
         "leak_mass_g_per_year": np.where(
             np.isfinite(throughput), refrigerant_loss(np.nan_to_num(throughput), LOSS_REFRIGERANT).g_per_year, np.nan
@@ -268,7 +276,7 @@ def judge_batch(
     n = len(batch)
     if n == 0:
         return Judged(schemas.MEASURE.empty(), schemas.LOG_PHASE.empty())
-    edges = list(range(0, n, _CHUNK)) + [n]
+    edges = [*range(0, n, _CHUNK), n]
 
     def work(k: int) -> tuple[dict[str, Any], PhaseTable]:
         a, b = edges[k], edges[k + 1]
@@ -277,7 +285,9 @@ def judge_batch(
 
     parts = _in_threads(work, len(edges) - 1, threads or os.cpu_count() or 1)
     columns = {name: np.concatenate([np.asarray(m[name]) for m, _ in parts]) for name in parts[0][0]}
-    return Judged(_measure_frame(batch.keys, columns), _phase_frame(batch.keys, PhaseTable.concat([p for _, p in parts])))
+    return Judged(
+        _measure_frame(batch.keys, columns), _phase_frame(batch.keys, PhaseTable.concat([p for _, p in parts]))
+    )
 
 
 def _measure_frame(keys: tuple[str, ...], columns: dict[str, NDArray[Any]]) -> pl.DataFrame:
@@ -462,9 +472,7 @@ def judge(
     curve = None
     if row["isolated_at_s"] is not None and row["leak_micron_per_min"] is not None:
         end_s = row["isolated_at_s"] + 60.0 * row["hold_minutes"]
-        curve = hold_curve(
-            log, row["isolated_at_s"], end_s, row["leak_micron_per_min"], altitude_m=altitude_m or 0.0
-        )
+        curve = hold_curve(log, row["isolated_at_s"], end_s, row["leak_micron_per_min"], altitude_m=altitude_m or 0.0)
     return JudgedLog(
         verdict=row["verdict"],
         reason=row["reason"],

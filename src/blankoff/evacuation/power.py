@@ -26,12 +26,25 @@ BoolArray = NDArray[np.bool_]
 LONGEST_MORE_MIN = 1440.0
 """Cap of the answer: a day (common practice: a hold over night is the longest anyone stands)."""
 
+SLOWEST_BEND_S = 7200.0
+"""Time constant of outgassing that a longer hold must be able to tell from a leak: two hours (field's ranges: under a
+minute to hours). Where the hold itself was longer, four times its length: what did not bend within it is slower."""
+
 _GRID = 40
 _POINTS = 48
 
 
 @kernel
-def _noncentrality(length_s: float, tau_s: float, bend: float, level: float, noise: float, interval_s: float, size: float, memory_s: float) -> float:
+def _noncentrality(
+    length_s: float,
+    tau_s: float,
+    bend: float,
+    level: float,
+    noise: float,
+    interval_s: float,
+    size: float,
+    memory_s: float,
+) -> float:
     """Chi-square by which a bend of `bend` microns parts from its best straight line over a hold of `length_s`.
 
     White noise is averaged over the readings of each point, wander is AR(1): the whitened columns of a constant and a
@@ -79,11 +92,14 @@ def _lengths(
         if not (stood_s[i] > 0.0 and straight[i] > 0.0 and noise[i] > 0.0):
             continue
         slope = straight[i] / required_s[i]
-        # the slowest bend the hold leaves likely: as slow as four times the hold, where the library of shapes ends
-        tau = 4.0 * stood_s[i]
+        # the slowest bend the hold leaves likely
+        tau = max(4.0 * stood_s[i], SLOWEST_BEND_S)
         bend = slope * tau
         low, high = stood_s[i], stood_s[i] + cap_s
-        if _noncentrality(high, tau, bend, level[i] + 0.5 * bend, noise[i], interval_s[i], size[i], memory_s[i]) < wanted:
+        if (
+            _noncentrality(high, tau, bend, level[i] + 0.5 * bend, noise[i], interval_s[i], size[i], memory_s[i])
+            < wanted
+        ):
             out[i] = high
             continue
         for _ in range(_GRID):

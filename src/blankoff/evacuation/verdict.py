@@ -33,6 +33,7 @@ __all__ = [
     "borderline_verdicts",
     "hold_pressures",
     "hold_tolerance_s",
+    "pressure_when_isolated",
     "rise_kinds",
     "verdict_words",
     "verdicts",
@@ -96,16 +97,17 @@ def rise_kinds(p_leak: FloatArray, p_moisture: FloatArray, proof: float) -> IntA
     p_leak, p_moisture : (n,) float64
         Probability that the steady / the saturating part is material; NaN without a fitted hold.
     proof
-        How sure before a part is named, or ruled out.
+        How sure before a leak is named, or ruled out.
 
     Returns
     -------
     (n,) int64
-        `RiseKind` codes: undetermined when either part is neither named nor ruled out.
+        `RiseKind` codes. What a hold must settle is whether the circuit leaks: undetermined means that it did not.
+        With that settled, the other part is named when it is likelier material than not.
     """
     leak = np.where(p_leak >= proof, 1, np.where(p_leak <= 1.0 - proof, 0, -1))
-    moisture = np.where(p_moisture >= proof, 1, np.where(p_moisture <= 1.0 - proof, 0, -1))
-    kind = np.where((leak < 0) | (moisture < 0), RiseKind.UNDETERMINED, 2 * leak + moisture)
+    moisture = (p_moisture >= 0.5).astype(np.int64)
+    kind = np.where(leak < 0, RiseKind.UNDETERMINED, 2 * leak + moisture)
     return np.where(np.isfinite(p_leak) & np.isfinite(p_moisture), kind, RiseKind.NONE).astype(np.int64)
 
 
@@ -135,12 +137,12 @@ def _level_at(t: FloatArray, p: FloatArray, a: int, b: int, at: float, half: flo
             x[n] = t[i] - at
             y[n] = p[i]
             n += 1
-    level = np.median(y)
+    level = float(np.median(y))
     slope = 0.0
     if n < 4:
-        return level if n < 3 else float(np.median(y))
+        return level
     off = np.empty(n)
-    for sweep in range(4):
+    for _ in range(4):
         sw, sx, sy, sxx, sxy = 0.0, 0.0, 0.0, 0.0, 0.0
         for i in range(n):
             sw += w[i]
@@ -165,6 +167,27 @@ def _level_at(t: FloatArray, p: FloatArray, a: int, b: int, at: float, half: flo
     return level
 
 
+def pressure_when_isolated(
+    final_vacuum_micron: FloatArray, p0_micron: FloatArray, settled_micron: FloatArray, minute_micron: FloatArray
+) -> FloatArray:
+    """Pressure of the circuit at the moment of isolation, the gradient along the line evened out.
+
+    A gauge on the pump's side reads low while pumping and steps up at isolation: what it settles at was the circuit's
+    pressure all along. Where the first minute's rise is no smaller than the step itself, the two can't be told apart
+    and the last pumped reading stands.
+
+    Parameters
+    ----------
+    final_vacuum_micron, p0_micron, settled_micron, minute_micron : (n,) float64
+        Last steady pumped reading; fitted pressure at isolation without the settling step; pressure a few seconds and
+        a minute after isolation. NaN where unknown.
+    """
+    settled = np.fmin(p0_micron, settled_micron)
+    step = settled - final_vacuum_micron
+    told_apart = (minute_micron - settled_micron < step) | ~np.isfinite(final_vacuum_micron)
+    return np.where(told_apart, np.fmax(settled, final_vacuum_micron), final_vacuum_micron)
+
+
 @kernel
 def hold_pressures(
     offsets: IntArray,
@@ -184,13 +207,16 @@ def hold_pressures(
         As in `samples.SampleBatch`.
     starts, ends, required_s, tolerance_s : (n,)
         The judged hold (NaN = none), the required time and its tolerance, s.
-    out : (n, 4) float64, overwritten
+    out : (n, 6) float64, overwritten
         0 pressure at the hold's end; 1 at the required minute (NaN if it did not stand so long or was over-range
         then); 2 at the required minute or at the last reading before it: what is held against the limit; 3 first
-        settled pressure (readings from 8 to 40 s after isolation carried back along their line).
+        settled pressure (readings up to 40 s after isolation, carried back along their line to 8 s); 4 pressure a
+        minute after isolation; 5 second lowest reading up to the isolation and just after it: no pumped pressure can
+        have been much below it.
     """
     for i in range(starts.size):
-        out[i, 0] = out[i, 1] = out[i, 2] = out[i, 3] = np.nan
+        for k in range(6):
+            out[i, k] = np.nan
         if not ends[i] > starts[i]:
             continue
         first, stop = offsets[i], offsets[i + 1]
@@ -214,6 +240,19 @@ def hold_pressures(
         out[i, 2] = _level_at(elapsed, pressure, a, b, at, half)
         if elapsed[last] >= due - tolerance_s[i]:
             out[i, 1] = out[i, 2]
+        out[i, 4] = _level_at(elapsed, pressure, a, b, min(starts[i] + 60.0, elapsed[last]), max(20.0, 2.0 * interval))
+        least, second = np.inf, np.inf
+        for j in range(first, b):
+            if elapsed[j] > starts[i] + 3.0 * interval:
+                break
+            x = pressure[j]
+            if x > 0.0:
+                if x < least:
+                    least, second = x, least
+                elif x < second:
+                    second = x
+        if second < np.inf:
+            out[i, 5] = second
         early = min(40.0, max(elapsed[last] - starts[i], 2.0 * interval))
         out[i, 3] = _level_at(elapsed, pressure, a, b, starts[i] + min(8.0, early), early)
 

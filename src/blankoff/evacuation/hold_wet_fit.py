@@ -1,0 +1,131 @@
+"""Free water in the compiled fit: wet shapes beside the whitened columns, with pools and slack projected out.
+
+A wet circuit also outgasses, and real water strays from any table: three pools with a normal prior and a little slack
+along the straight line are nuisances of every wet shape, projected out once for all of them.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.evacuation.hold_gram import DRIFT, EXP, LINE, ONE, SETTLING_S, STEP, Y, eliminate, with_prior
+from blankoff.evacuation.hold_wet import wet_shape
+from blankoff.physics.compiled import kernel
+
+__all__ = ["WET_LINE", "WET_SIZE", "WET_SLACK", "WET_Y", "wet_gram", "wet_residual", "wet_terms"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_POOL_TAUS_S = np.array([30.0, 130.0, 550.0])
+POOL_MEAN, _POOL_SD = 25.0, 40.0
+"""Outgassing beside free water: three pools, each so many microns within the required hold (field's ranges)."""
+
+# places in the small Gram matrix of the wet family: nuisances, three pools, slack of the shape, line, data
+_W_POOL, _W_SLACK, WET_LINE, WET_Y, WET_SIZE = 3, 6, 7, 8, 9
+WET_SLACK = 0.04
+"""How far, as a share of the rise, real water may stray from the tabulated shapes along a straight line."""
+
+
+@kernel
+def wet_gram(
+    gram: FloatArray,
+    tau: FloatArray,
+    taus: int,
+    top_rise: FloatArray,
+    pools: IntArray,
+    slack: float,
+    small: FloatArray,
+    rows: FloatArray,
+) -> float:
+    """Set up the wet family from the un-projected Gram matrix; returns the log evidence of the pools' spread."""
+    for s in range(3):
+        best = 0
+        for k in range(taus):
+            if abs(math.log(tau[k] / _POOL_TAUS_S[s])) < abs(math.log(tau[best] / _POOL_TAUS_S[s])):
+                best = k
+        while s > 0 and best >= pools[s - 1] and best > 0:
+            best -= 1
+        pools[s] = best
+    place = np.array([ONE, STEP, DRIFT, EXP + pools[0], EXP + pools[1], EXP + pools[2], LINE, LINE, Y])
+    scale = np.ones(WET_SIZE)
+    for s in range(3):
+        scale[_W_POOL + s] = 1.0 / top_rise[pools[s]]
+    for a in range(WET_SIZE):
+        for b in range(WET_SIZE):
+            small[a, b] = gram[place[a], place[b]] * scale[a] * scale[b]
+    for s in range(3):
+        with_prior(small, _W_POOL + s, WET_Y, POOL_MEAN, _POOL_SD)
+    with_prior(small, _W_SLACK, WET_Y, 0.0, slack)
+    eliminate(small, rows, WET_LINE, WET_SIZE)
+    ln_evidence = 0.0
+    for s in range(3):
+        ln_evidence -= 0.5 * math.log(max(small[_W_POOL + s, _W_POOL + s] * _POOL_SD * _POOL_SD, 1e-12))
+    ln_evidence -= 0.5 * math.log(max(small[_W_SLACK, _W_SLACK] * slack * slack, 1e-12))
+    return ln_evidence
+
+
+@kernel
+def wet_terms(
+    wet_table: FloatArray, chill: int, tau: float, required_s: float, t: FloatArray, n: int, level: FloatArray,
+    filt: FloatArray, cols: FloatArray, pools: IntArray, top_rise: FloatArray, small: FloatArray, rows: FloatArray,
+    v: FloatArray, raw: FloatArray,
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """Gram entries of one wet shape, scaled to 1 at the required hold, and its end over its rise within the hold."""
+    end = max(wet_shape(wet_table, chill, required_s / tau), 1e-6)
+    v[:] = 0.0
+    state, gww = 0.0, 0.0
+    for i in range(n):
+        x = wet_shape(wet_table, chill, t[i] / tau) / end
+        raw[i] = x
+        before = state * filt[i, 0]
+        e = x - level[i] * before
+        state = before + filt[i, 1] * e
+        e *= filt[i, 2]
+        gww += e * e
+        v[0] += e * cols[i, ONE]
+        v[1] += e * cols[i, STEP]
+        v[2] += e * cols[i, DRIFT]
+        v[3] += e * cols[i, EXP + pools[0]]
+        v[4] += e * cols[i, EXP + pools[1]]
+        v[5] += e * cols[i, EXP + pools[2]]
+        v[6] += e * cols[i, LINE]
+        v[8] += e * cols[i, Y]
+    v[7] = v[6]
+    for s in range(3):
+        v[_W_POOL + s] /= top_rise[pools[s]]
+    # a shape that is all but one of the projected columns must not end as a difference of two equal numbers
+    gww *= 1.0 + 1e-8
+    for j in range(WET_LINE):
+        f = v[j] / small[j, j]
+        gww -= f * v[j]
+        for b in range(j + 1, WET_SIZE):
+            v[b] -= f * small[j, b]
+    return max(gww, 1e-12), v[WET_LINE], v[WET_Y], 1.0 / end
+
+
+@kernel
+def wet_residual(
+    t: FloatArray, p: FloatArray, n: int, warming_k: FloatArray, required_s: float, tau: FloatArray, pools: IntArray,
+    top_rise: FloatArray, small: FloatArray, rows: FloatArray, v: FloatArray, raw: FloatArray, c: float, straight: float,
+    residual: FloatArray, out: FloatArray,
+) -> None:  # fmt: skip
+    """What the best wet shape leaves over, its nuisance coefficients worked back; sets p0 and the step in `out`."""
+    x = np.empty(WET_LINE)
+    for j in range(WET_LINE - 1, -1, -1):
+        # v[j] is the wet shape's projected product with nuisance j, as it stood when j was projected out
+        x[j] = rows[j, WET_Y] - rows[j, WET_LINE] * straight - v[j] / small[j, j] * c
+        for k in range(j + 1, WET_LINE):
+            x[j] -= rows[j, k] * x[k]
+    out[7] = p[0] + x[0]
+    out[8] = x[1]
+    for i in range(n):
+        fitted = x[0] + x[1] * math.exp(-t[i] / SETTLING_S) + x[2] * p[i] * warming_k[i]
+        fitted += (straight + x[_W_SLACK]) * t[i] / required_s + c * raw[i]
+        for s in range(3):
+            k = pools[s]
+            fitted += x[_W_POOL + s] * (1.0 - math.exp(-t[i] / tau[k])) / top_rise[k]
+        residual[i] = p[i] - p[0] - fitted
