@@ -31,6 +31,16 @@ KIND_SHARE = (0.5, 0.25, 0.17, 0.08)
 
 
 @dataclass(frozen=True)
+class Exchange:
+    """Two technicians exchange one piece of gear for good, from the day after ``after``."""
+
+    factor: str
+    first_technician: str
+    second_technician: str
+    after: date
+
+
+@dataclass(frozen=True)
 class Plan:
     """What fleet to draw; shares are probabilities."""
 
@@ -55,6 +65,7 @@ class Plan:
     noise: float = 1.0
     outlier_share: float = 0.03
     register_gaps: bool = False
+    exchanges: tuple[Exchange, ...] = ()
     effects: float = 1.0
     """Scale of all differences between levels; 0 is a fleet of equals."""
 
@@ -211,6 +222,13 @@ def _who_with_what(f: _Fleet, technician: np.ndarray, t: np.ndarray) -> tuple[np
         gear = (pump, hose, gauge)[rng.integers(3)]
         spare = k + rng.integers(plan.spare_pumps) if plan.spare_pumps and gear is pump and rng.random() < 0.5 else -1
         gear[i] = spare if spare >= 0 else rng.choice(mates)
+    for e in plan.exchanges:
+        gear = {"pump": pump, "hose": hose, "gauge": gauge}[e.factor]
+        a, b = int(e.first_technician[1:]), int(e.second_technician[1:])
+        late = t >= (e.after - BEGINS.date()).days + 1
+        usual = [np.bincount(gear[(technician == v) & ~late]).argmax() for v in (a, b)]
+        for v, own_gear, other in ((a, *usual), (b, *usual[::-1])):
+            gear[(technician == v) & late & (gear == own_gear)] = other
     return pump, hose, gauge
 
 

@@ -253,7 +253,7 @@ def _speeds(
         priors=measures.SPEED_PRIORS,
         targets=targets,
         x_sd=rows.x_sd,
-        noise_prior=np.repeat([0.08, 0.10], len(measures.PRECISION_STEPS) + 1),
+        noise_prior=np.tile(measures.SPEED_NOISE, 2),
         system_prior=measures.WRONG_VOLUME_SD,
     )
     solution = solve(problem, rows.linearise, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
@@ -338,7 +338,7 @@ def _floor(
         priors=measures.FLOOR_PRIORS,
         targets={"floor": target},
         x_sd=rows.x_sd,
-        noise_prior=np.full(len(measures.PRECISION_STEPS) + 1, 0.3),
+        noise_prior=np.array(measures.FLOOR_NOISE),
         system_prior=0.2,
     )
     solution = solve(problem, None, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))

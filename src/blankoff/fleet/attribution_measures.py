@@ -60,6 +60,8 @@ some 20 l/s per cm2 in choked flow and 11.6 in molecular flow (handbook values, 
 PRECISION_STEPS = (0.1, 0.2, 0.3)
 """Stated standard errors of ln speed (or floor) that part classes of rows.  Each class has a noise and a bias of its
 own, so that logs with little to go on neither blur nor pull the good ones."""
+SPEED_NOISE, FLOOR_NOISE = (0.08, 0.12, 0.3, 0.6), (0.3, 0.3, 0.4, 0.6)
+"""Noise from which the search starts, s.d. of ln per class of precision: the good logs lead, the poor ones follow."""
 PUMP_DEEP_USES = (8, 24)
 DEVIATION_USES = (12, 40)
 """Uses in the newest and longest stretch of a deviation between bands."""
@@ -317,9 +319,9 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
     like = s.like_work[index]
     noise_class, biases = _precision_classes(se, band)
     like = np.column_stack([like * (1.0 - deep)[:, None], like * deep[:, None], biases])
-    like_sd = [0.1] * (like.shape[1] - biases.shape[1]) + [0.5] * biases.shape[1]
+    like_sd = [0.1] * (like.shape[1] - biases.shape[1]) + [1.0] * biases.shape[1]
     # Speeds hardly depend on the work itself: volume, water, season act through errors and temperature.
-    x_sd = np.array([0.3, 0.4, 0.4, 0.05, 0.05, 0.2, 0.1, 0.1, VISCOUS_SHARE_SD, *like_sd])
+    x_sd = np.array([0.2, 0.3, 0.3, 0.05, 0.05, 0.2, 0.1, 0.1, VISCOUS_SHARE_SD, *like_sd])
     offsets = np.concatenate([[0], np.cumsum([f.size for f in states])])
     in_band = (None, None, 1, None, 1, 0, 0, 0)
     state_of_row = np.column_stack(
@@ -377,7 +379,21 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
         of_line = _of_level(states[1], s.hose_ln[measure], every)
         base[measure] = [_of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
     x = linearise(np.zeros(len(x_sd)), np.zeros(int(offsets[-1])))[1]
-    return Rows(index, band, noise_class, y, se**2, x, x_sd, state_of_row, level_x, linearise, base)
+    own_variance = se**2 + _unnamed(states, index, x[:, 1] + x[:, 2])
+    return Rows(index, band, noise_class, y, own_variance, x, x_sd, state_of_row, level_x, linearise, base)
+
+
+def _unnamed(states: Sequence[FactorStates], index: Ints, line_share: Floats) -> Floats:
+    """Variance of rows that don't name their hose, in a fleet that names hoses, or their pump or technician.
+
+    Such a row is on some hose or other; taken at the fleet's middle it would speak for or against who used it.
+    """
+    out = np.zeros(len(index))
+    for f, sd in ((0, UNKNOWN_RATING_SD), (1, UNKNOWN_HOSE_SD), (3, 0.3)):
+        if states[f].levels:
+            share = line_share if f == 1 else 1.0
+            out += np.where(states[f].level_of_row[index] < 0, (sd * share) ** 2, 0.0)
+    return out
 
 
 def _precision_classes(se: Floats, band: Ints) -> tuple[Ints, Floats]:
@@ -437,4 +453,7 @@ def floor_rows(
     state_of_row = np.column_stack([f.state_of_row[index] for f in states])
     base = [np.zeros(len(f.levels)) for f in states]
     y = np.log(floor[index])
-    return Rows(index, band, noise_class, y, se**2, x, x_sd, state_of_row, {"floor": level_x}, None, {"floor": base})
+    own_variance = se**2 + _unnamed(states, index, np.full(len(index), 0.4))
+    return Rows(
+        index, band, noise_class, y, own_variance, x, x_sd, state_of_row, {"floor": level_x}, None, {"floor": base}
+    )

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -38,7 +39,7 @@ SMALLEST_GAIN = 0.02
 PARTNERS_TRIED = 10
 """Vans tried as the other side of an exchange, the best known of the branch first."""
 
-PLAN_SCHEMA = {
+PLAN_SCHEMA: dict[str, Any] = {
     "rank": pl.Int64,
     "factor": pl.String,
     "first_id": pl.String,
@@ -307,7 +308,9 @@ def _describe(
     """One row of the plan."""
     f, a, b = exchange
     gear = sorted({g for v in (a, b) for g in vans[v][0] if g >= 0})
-    before, after, questions = [], [], 0
+    before: list[float] = []
+    after: list[float] = []
+    questions = 0
     for m, start in zip(measures, without, strict=True):
         mine = [g for g in gear if m.open[g]]
         questions += len(mine)
