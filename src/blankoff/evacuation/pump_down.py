@@ -19,9 +19,8 @@ from blankoff.constants import (
     STANDARD_ATMOSPHERE_PA,
 )
 from blankoff.evacuation.phases import PhaseTable
-from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales, step_at
+from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales
 from blankoff.evacuation.plateau import VAPOUR_POWER, VAPOUR_SPEED, WATER_SE_LN, find_plateau, water_grams
-from blankoff.evacuation.pump_down_bands import band_rate
 from blankoff.evacuation.pump_down_levels import (
     LEVELS_MICRON,
     early_rise_rate,
@@ -29,6 +28,14 @@ from blankoff.evacuation.pump_down_levels import (
     last_steady,
     lowest_reading,
     pumped_floor,
+)
+from blankoff.evacuation.pump_down_speeds import (
+    deep_rate,
+    doubt_by_water,
+    gauge_aside_ln,
+    viscous_rate,
+    weigh_time_over_range,
+    widen,
 )
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray, JobContext, SampleBatch
@@ -62,22 +69,8 @@ COLUMNS = (
 )
 """Columns that the kernel fills, in its order."""
 
-_FORM_SE_LN = 0.05
-_LAG_S = 2.0
-"""Model error of ln speed, found on simulated pulls; lag that a gauge may have (seconds, common practice)."""
-
 _WIDEST_SE_LN = 0.5
 """A speed known no better than this (factor 1.6) is not reported."""
-
-
-@kernel
-def _widen(rate: float, se_ln: float, aside: float) -> float:
-    """Standard error of ln rate with what the fit cannot know: form of the curve, a lagging gauge, a gauge aside.
-
-    A gauge that lags by seconds shows no rate above one over its lag.
-    """
-    lag = rate * _LAG_S
-    return math.sqrt(se_ln * se_ln + _FORM_SE_LN**2 + lag * lag + aside * aside)
 
 
 @kernel
@@ -148,118 +141,37 @@ def _features_of(
     out[18] = two[1]
     final = out[2]
 
-    # a step up at the isolation: the gauge sat on the pump's side, and read the line's end and not the circuit
-    aside = 0.0
-    if hold >= 0 and final > 0.0:
-        at = last_steady(t, p, start_i[hold], min(start_i[hold] + 1, n))
-        for i in range(start_i[hold], end_i[hold]):
-            if t[i] > start_s[hold] + 12.0:
-                at = p[i]
-                break
-        jump = math.log(max(at - 10.0 * max(rise[0], 0.0), 1e-3) / final) if at > 0.0 and rise[0] >= 0.0 else 0.0
-        aside = min(max(jump - 0.1, 0.0), 0.5)
-
+    aside = gauge_aside_ln(t, p, start_i, end_i, start_s, hold, final, rise[0])
     plateaus = np.full((kind.size, 5), math.nan)
     for r in range(kind.size):
         if kind[r] == 0:
-            find_plateau(
-                t, p, start_i[r], end_i[r], ambient_c, max(40.0, 4.0 * scales[MEDIAN_DT]), plateaus[r]
-            )
+            find_plateau(t, p, start_i[r], end_i[r], ambient_c, max(40.0, 4.0 * scales[MEDIAN_DT]), plateaus[r])
 
     # speeds: the best known of all pulls; water that boils in one makes what it says of air doubtful
-    deep = np.empty(5)
+    deep = np.empty(7)
     viscous = np.empty(5)
-    wide = np.empty(5)
     atmosphere = STANDARD_ATMOSPHERE_PA / MICRON_PA
     if not math.isnan(altitude_m):
         atmosphere *= (1.0 - ATMOSPHERE_LAPSE_PER_M * altitude_m) ** ATMOSPHERE_EXPONENT
     for r in range(kind.size):
-        if kind[r] != 0:
+        if kind[r] != 0 or math.isnan(last_steady(t, p, start_i[r], end_i[r])):
             continue
-        a, b = start_i[r], end_i[r]
-        last = last_steady(t, p, a, b)
-        if math.isnan(last):
-            continue
-        if not math.isnan(plateaus[r, 0]):
-            wet_deep = 0.6
-            wet_viscous = 0.6 if plateaus[r, 0] > 3000.0 else 0.3 if plateaus[r, 0] > 2000.0 else 0.1
-        else:
-            wet_deep = wet_viscous = 0.0
-        # deep: the load now from where the curve settles after it passed the band, split by the rise after isolation
-        load = 0.0
-        load_sd = 50.0
-        low = max(550.0, 1.2 * last)
-        for _ in range(3):
-            if low > 950.0:
-                break
-            band_rate(t, p, a, b, 2000.0, low, 1000.0, noise, step_at(scales, 1000.0), 0.5, 0.25, load, load_sd, deep)
-            if math.isnan(deep[0]):
-                band_rate(
-                    t, p, a, b, 4000.0, max(300.0, 1.1 * last), 1000.0, noise, step_at(scales, 1000.0), 0.5, 0.25, load,
-                    load_sd, deep,
-                )
-                if math.isnan(deep[0]):
-                    break
-            settled = last
-            want = deep[3] + 4.0 / deep[0]
-            for i in range(a, b):
-                if t[i] >= want:
-                    if not math.isnan(p[i]) and i + 1 < b:
-                        settled = last_steady(t, p, a, i + 1)
-                    break
-            settled = min(settled, 990.0)
-            early = want > t[b - 1]
-            # hoses carry less at lower pressure: the load that holds a low floor up is smaller than it seems
-            stay = settled * (0.7 if early else 1.0)
-            slower = max((max(stay, 1.0) / 1000.0) ** deep[4], 0.1)
-            if r == pull and not math.isnan(rise[0]):
-                # what the circuit gives off at isolation is seen as the hold's first rise; earlier it was more
-                more = deep[0] * slower * max(stay - last, 0.0)
-                load = rise[0] + more
-                load_sd = rise[1] + 0.35 * more + 0.03 * deep[0] * slower * last + 1e-6
-            else:
-                load = deep[0] * slower * max(stay - 0.5 * last, 0.0)
-                load_sd = deep[0] * slower * (0.3 * last + 0.35 * max(stay - 0.5 * last, 0.0)) + 1e-6
-            if early:
-                load_sd += deep[0] * 0.3 * settled
-        if low <= 950.0 and not math.isnan(deep[0]):
-            deep[1] = _widen(deep[0], deep[1], aside + wet_deep)
+        wet_deep, wet_viscous = doubt_by_water(plateaus[r, 0])
+        seen_rise = rise[0] if r == pull else math.nan
+        deep_rate(t, p, start_i[r], end_i[r], scales, seen_rise, rise[1], deep)
+        if not math.isnan(deep[0]):
+            deep[1] = widen(deep[0], deep[1], aside + wet_deep)
             if math.isnan(out[11]) or deep[1] < out[11]:
                 out[10] = deep[0]
                 out[11] = deep[1]
-        # viscous
-        guess = load * 1.3
-        guess_sd = load + load_sd + 1e-6
-        band_rate(
-            t, p, a, b, 13_000.0, 5000.0, 8000.0, noise, step_at(scales, 8000.0), 0.15, 0.12, guess, guess_sd, viscous
-        )
-        if math.isnan(viscous[0]) or viscous[2] < 5.0 or viscous[1] > 0.1:
-            band_rate(
-                t, p, a, b, 30_000.0, 2500.0, 8000.0, noise, step_at(scales, 8000.0), 0.18, 0.1, guess, guess_sd, wide
-            )
-            if not math.isnan(wide[0]) and (math.isnan(viscous[0]) or wide[1] < viscous[1]):
-                viscous[:] = wide
+        viscous_rate(t, p, start_i[r], end_i[r], scales, deep[5], deep[6], viscous)
         if not math.isnan(viscous[0]):
-            viscous[1] = _widen(viscous[0], viscous[1], aside + wet_viscous)
-        # time over range bounds the mean speed from atmosphere down; pumping may have begun after the log did, or the
-        # log after the pumping, so it only weighs in where it agrees with what was seen
-        first = a
-        while first < b and math.isnan(p[first]):
-            first += 1
-        if r == 0 and a == 0 and first > 2 and first < b and t[first] > 0.0:
-            spacing = t[first] - t[first - 1]
-            free = math.log(atmosphere / p[first]) / max(t[first] - 0.5 * spacing, 1e-3)
-            free_sd = math.sqrt(0.35**2 + (0.5 * spacing / t[first]) ** 2)
-            if not math.isnan(viscous[0]):
-                apart = math.log(free / viscous[0])
-                if abs(apart) < 2.0 * math.sqrt(free_sd**2 + viscous[1] ** 2):
-                    w0 = 1.0 / viscous[1] ** 2
-                    w1 = 1.0 / free_sd**2
-                    viscous[0] *= math.exp(apart * w1 / (w0 + w1))
-                    viscous[1] = 1.0 / math.sqrt(w0 + w1)
-        if not math.isnan(viscous[0]) and (math.isnan(out[9]) or viscous[1] < out[9]):
-            out[8] = viscous[0]
-            out[9] = viscous[1]
+            viscous[1] = widen(viscous[0], viscous[1], aside + wet_viscous)
+            if r == 0 and start_i[r] == 0:
+                weigh_time_over_range(t, p, end_i[r], atmosphere, viscous)
+            if math.isnan(out[9]) or viscous[1] < out[9]:
+                out[8] = viscous[0]
+                out[9] = viscous[1]
 
     # plateau: the longest of all pulls; water of all of them
     water = 0.0

@@ -1,0 +1,191 @@
+"""Net rates (speed over volume) about 1 000 and 8 000 microns from one pull, with what makes them doubtful. Kernels."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.evacuation.phases_clean import SIGMA, step_at
+from blankoff.evacuation.pump_down_bands import band_rate
+from blankoff.evacuation.pump_down_levels import last_steady
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray, IntArray
+
+DEEP_MICRON = 1000.0
+VISCOUS_MICRON = 8000.0
+
+_DEEP_BEND, _DEEP_BEND_SD = 0.5, 0.25
+_VISCOUS_BEND, _VISCOUS_BEND_SD = 0.15, 0.12
+"""How speed behind a hose falls with pressure, d ln speed / d ln pressure: 0.1 - 0.9 about 1 000 microns, where hoses
+of 6 - 12 mm decide, little about 8 000 (tube conductance over all regimes after Knudsen, in series with a pump)."""
+
+_FORM_SE_LN = 0.05
+_LAG_S = 2.0
+"""Model error of ln speed, found on simulated pulls; lag that a gauge may have (seconds, common practice)."""
+
+_OVER_RANGE_SE_LN = 0.35
+"""Doubt of a speed from the time over range alone: when pumping began is not known."""
+
+
+@kernel
+def widen(rate: float, se_ln: float, doubt: float) -> float:
+    """Standard error of ln rate with what the fit cannot know: form of the curve, a lagging gauge, other doubts.
+
+    A gauge that lags by seconds shows no rate above one over its lag.
+    """
+    lag = rate * _LAG_S
+    return math.sqrt(se_ln * se_ln + _FORM_SE_LN**2 + lag * lag + doubt * doubt)
+
+
+@kernel
+def doubt_by_water(plateau_micron: float) -> tuple[float, float]:
+    """Doubt of ln rate, deep and viscous, in a pull with a boil-off plateau (NaN: without one)."""
+    if math.isnan(plateau_micron):
+        return 0.0, 0.0
+    if plateau_micron > 3000.0:
+        return 0.6, 0.6
+    return 0.6, 0.3 if plateau_micron > 2000.0 else 0.1
+
+
+@kernel
+def gauge_aside_ln(
+    t: FloatArray,
+    p: FloatArray,
+    start_i: IntArray,
+    end_i: IntArray,
+    start_s: FloatArray,
+    hold: int,
+    final_micron: float,
+    rise_micron_s: float,
+) -> float:
+    """Doubt of ln rate from a step up at the isolation: the gauge sat on the pump's side and read the line's end."""
+    if hold < 0 or not final_micron > 0.0 or not rise_micron_s >= 0.0:
+        return 0.0
+    at = p[start_i[hold]]
+    for i in range(start_i[hold], end_i[hold]):
+        if t[i] > start_s[hold] + 12.0:
+            at = p[i]
+            break
+    if not at > 0.0:
+        return 0.0
+    jump = math.log(max(at - 10.0 * rise_micron_s, 1e-3) / final_micron)
+    return min(max(jump - 0.1, 0.0), 0.5)
+
+
+@kernel
+def deep_rate(
+    t: FloatArray,
+    p: FloatArray,
+    i0: int,
+    i1: int,
+    scales: FloatArray,
+    rise_micron_s: float,
+    rise_se: float,
+    out: FloatArray,
+) -> None:
+    """Rate about 1 000 microns.
+
+    The gas load at that moment is read from where the curve settles soon after, and from the hold's first rise.
+
+    Parameters
+    ----------
+    rise_micron_s, rise_se
+        Rate of rise after the isolation that ended this pull, microns/s, and its standard error; NaN if unknown.
+    out
+        ``(7,)`` as `band_rate` (five), and the gas load over volume and its standard deviation, microns/s.
+    """
+    noise = scales[SIGMA]
+    step = step_at(scales, DEEP_MICRON)
+    last = last_steady(t, p, i0, i1)
+    load = 0.0
+    load_sd = 50.0
+    low = max(550.0, 1.2 * last)
+    out[:] = math.nan
+    for _ in range(3):
+        if low > 950.0:
+            break
+        band_rate(
+            t, p, i0, i1, 2000.0, low, DEEP_MICRON, noise, step, _DEEP_BEND, _DEEP_BEND_SD, load, load_sd, out
+        )
+        if math.isnan(out[0]):
+            low_wide = max(300.0, 1.1 * last)
+            band_rate(
+                t, p, i0, i1, 4000.0, low_wide, DEEP_MICRON, noise, step, _DEEP_BEND, _DEEP_BEND_SD, load, load_sd, out
+            )
+            if math.isnan(out[0]):
+                break
+        # the load holds pressure up where the curve settles, a few time constants on
+        settled = last
+        want = out[3] + 4.0 / out[0]
+        for i in range(i0, i1):
+            if t[i] >= want:
+                if not math.isnan(p[i]) and i + 1 < i1:
+                    settled = last_steady(t, p, i0, i + 1)
+                break
+        settled = min(settled, 0.99 * DEEP_MICRON)
+        early = want > t[i1 - 1]
+        stay = settled * (0.7 if early else 1.0)
+        # hoses carry less at lower pressure: the load that holds a low floor up is smaller than it seems
+        carried = out[0] * max((max(stay, 1.0) / DEEP_MICRON) ** out[4], 0.1)
+        if not math.isnan(rise_micron_s):
+            # what the circuit gives off at isolation is seen as the hold's first rise; earlier it was more
+            more = carried * max(stay - last, 0.0)
+            load = rise_micron_s + more
+            load_sd = rise_se + 0.35 * more + 0.03 * carried * last + 1e-6
+        else:
+            more = carried * max(stay - 0.5 * last, 0.0)
+            load = more
+            load_sd = carried * 0.3 * last + 0.35 * more + 1e-6
+        if early:
+            load_sd += out[0] * 0.3 * settled
+    out[5] = load
+    out[6] = load_sd
+
+
+@kernel
+def viscous_rate(
+    t: FloatArray, p: FloatArray, i0: int, i1: int, scales: FloatArray, load: float, load_sd: float, out: FloatArray
+) -> None:
+    """Rate about 8 000 microns into `out` as `band_rate`; `load` and its deviation from `deep_rate`."""
+    guess = 1.3 * load
+    guess_sd = load + load_sd + 1e-6
+    noise = scales[SIGMA]
+    step = step_at(scales, VISCOUS_MICRON)
+    band_rate(
+        t, p, i0, i1, 13_000.0, 5000.0, VISCOUS_MICRON, noise, step, _VISCOUS_BEND, _VISCOUS_BEND_SD, guess, guess_sd, out
+    )
+    if math.isnan(out[0]) or out[2] < 5.0 or out[1] > 0.1:
+        wide = np.empty(5)
+        band_rate(
+            t, p, i0, i1, 30_000.0, 2500.0, VISCOUS_MICRON, noise, step, _VISCOUS_BEND, 0.1, guess, guess_sd, wide
+        )
+        if not math.isnan(wide[0]) and (math.isnan(out[0]) or wide[1] < out[1]):
+            out[:] = wide
+
+
+@kernel
+def weigh_time_over_range(t: FloatArray, p: FloatArray, i1: int, atmosphere_micron: float, rate: FloatArray) -> None:
+    """Weigh in the mean rate from atmosphere to the range's top, where it agrees with the rate that was seen.
+
+    The time over range bounds it: pumping may have begun after the log did, or the log after the pumping.
+
+    Parameters
+    ----------
+    rate
+        Rate per s and standard error of its logarithm; changed in place.
+    """
+    first = 0
+    while first < i1 and math.isnan(p[first]):
+        first += 1
+    if first <= 2 or first >= i1 or not t[first] > 0.0:
+        return
+    spacing = t[first] - t[first - 1]
+    mean = math.log(atmosphere_micron / p[first]) / max(t[first] - 0.5 * spacing, 1e-3)
+    mean_sd = math.sqrt(_OVER_RANGE_SE_LN**2 + (0.5 * spacing / t[first]) ** 2)
+    apart = math.log(mean / rate[0])
+    if abs(apart) < 2.0 * math.sqrt(mean_sd**2 + rate[1] ** 2):
+        w0 = 1.0 / rate[1] ** 2
+        w1 = 1.0 / mean_sd**2
+        rate[0] *= math.exp(apart * w1 / (w0 + w1))
+        rate[1] = 1.0 / math.sqrt(w0 + w1)
