@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from blankoff.evacuation.hold_gram import eliminate
 from blankoff.physics.compiled import kernel
 
 __all__ = ["LONGEST_MORE_MIN", "more_hold_minutes"]
@@ -45,40 +46,40 @@ def _noncentrality(
     size: float,
     memory_s: float,
 ) -> float:
-    """Chi-square by which a bend of `bend` microns parts from its best straight line over a hold of `length_s`.
+    """Chi-square by which a slow bend of `bend` microns parts from a leak with faster pools, over a hold of `length_s`.
 
-    White noise is averaged over the readings of each point, wander is AR(1): the whitened columns of a constant and a
-    line are projected out of the whitened bend.
+    White noise is averaged over the readings of each point, wander is AR(1). A constant, a line and a pool four times
+    faster than the hold, all free, are projected out of the whitened bend.
     """
     step = length_s / _POINTS
     w2 = (size * level) ** 2
     rho = math.exp(-step / memory_s)
     var = (noise * level) ** 2 / max(step / interval_s, 1.0)
     cov = w2
-    s1, s2, s3 = 0.0, 0.0, 0.0
-    g11, g12, g22, g13, g23, g33 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    column, state, innovation = np.empty(4), np.zeros(4), np.empty(4)
+    gram, rows = np.zeros((4, 4)), np.empty((4, 4))
     for i in range(_POINTS):
         x = (i + 0.5) / _POINTS
-        y = bend * (1.0 - math.exp(-x * length_s / tau_s))
+        column[0], column[1], column[2] = 1.0, x, 1.0 - math.exp(-4.0 * x)
+        column[3] = bend * (1.0 - math.exp(-x * length_s / tau_s))
+        before = rho if i > 0 else 0.0
         if i > 0:
             cov = rho * rho * cov + w2 * (1.0 - rho * rho)
-            s1, s2, s3 = s1 * rho, s2 * rho, s3 * rho
-        total = cov + var
-        gain = cov / total
-        scale = 1.0 / total
-        e1, e2, e3 = 1.0 - s1, x - s2, y - s3
-        s1, s2, s3 = s1 + gain * e1, s2 + gain * e2, s3 + gain * e3
+        gain = cov / (cov + var)
+        scale = 1.0 / (cov + var)
+        for k in range(4):
+            state[k] *= before
+            innovation[k] = column[k] - state[k]
+            state[k] += gain * innovation[k]
         cov -= gain * cov
-        g11 += e1 * e1 * scale
-        g12 += e1 * e2 * scale
-        g22 += e2 * e2 * scale
-        g13 += e1 * e3 * scale
-        g23 += e2 * e3 * scale
-        g33 += e3 * e3 * scale
-    det = g11 * g22 - g12 * g12
-    a = (g13 * g22 - g23 * g12) / det
-    b = (g23 * g11 - g13 * g12) / det
-    return max(g33 - a * g13 - b * g23, 0.0)
+        for k in range(4):
+            for j in range(k, 4):
+                gram[k, j] += innovation[k] * innovation[j] * scale
+    for k in range(4):
+        for j in range(k):
+            gram[k, j] = gram[j, k]
+    eliminate(gram, rows, 3, 4)
+    return max(gram[3, 3], 0.0)
 
 
 @kernel
@@ -114,7 +115,8 @@ def _lengths(
 
 @lru_cache(maxsize=16)
 def _wanted(proof: float, power: float) -> float:
-    return float((ndtri(proof) + ndtri(power)) ** 2)
+    """Noncentrality at which a test at the level of 99 per cent, or of `proof` if that is more, has `power`."""
+    return float((ndtri(max(proof, 0.99)) + ndtri(power)) ** 2)
 
 
 def more_hold_minutes(
