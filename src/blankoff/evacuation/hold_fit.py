@@ -52,7 +52,7 @@ from blankoff.evacuation.hold_posterior import (
     accumulate,
     best_parts,
 )
-from blankoff.evacuation.hold_wet import CHILLS_K
+from blankoff.evacuation.hold_wet import WARMING
 from blankoff.evacuation.hold_wet_fit import (
     POOL_MEAN,
     WET_LINE,
@@ -78,8 +78,8 @@ _PAIR_SHARES = np.array([0.3, 0.7])
 
 _WET_TAUS = 20
 _WET_SHORTEST_S = 12.0
-_CHILLS = len(CHILLS_K)
-_WET_COLUMNS = _WET_TAUS * _CHILLS + 4
+_WARMINGS = len(WARMING)
+_WET_COLUMNS = _WET_TAUS * _WARMINGS + 4
 WET_RISE_MICRON = 120.0
 """Free water is thought of only where the hold rose by this much: it makes thousands, or has been boiled off."""
 
@@ -223,7 +223,7 @@ def fit_blocks(
             bk, bd, bt = 0, 0, 1.0
             wc, wl = 0.0, 0.0
             # the first sweep only wants what is left over: the plain exponential, every octave
-            for d in range(_CHILLS if sweep == 1 else 1):
+            for d in range(_WARMINGS if sweep == 1 else 1):
                 for k in range(0, _WET_TAUS, 2 - sweep):
                     tau_w = _WET_SHORTEST_S * 2.0 ** (0.5 * k)
                     gss, gsl, gsy, full = wet_terms(
@@ -333,7 +333,7 @@ def fit_blocks(
         gll, gly = small[WET_LINE, WET_LINE], small[WET_LINE, WET_Y]
         # weights of the time constants, half an octave apart
         ln_wet = (
-            math.log(belief[WET_SHARE] / _CHILLS * 0.34657359 / (_WET_LN_SD * 2.5066282746))
+            math.log(belief[WET_SHARE] / _WARMINGS * 0.34657359 / (_WET_LN_SD * 2.5066282746))
             + ln_pools
             + 0.5 * (gyy - small[WET_Y, WET_Y])
             - offset

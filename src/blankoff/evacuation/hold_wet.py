@@ -1,10 +1,10 @@
 """How free water raises the pressure of a standing circuit: shapes for the compiled fit.
 
-Water evaporates towards its saturation pressure, ``dp/dt = (psat(Tw) - p) / tau``, and cools as it does:
-``Tw = Ta - D (psat(Tw) - p) / psat(Ta)``, with ``D`` kelvin of chill at full evaporation. Without chill the rise is one
-exponential; with much chill heat limits it, and it climbs almost straight before it bends off: to an eye, a leak. What
-tells it from one is where it must end, near the saturation pressure at the ambient. The shapes depend little on the
-ambient itself, so they are tabulated once, at 20 degC.
+Water evaporates towards its saturation pressure, ``dp/dt = (psat(Tw) - p) / tau``: one exponential while its
+temperature stands. A spot that the pull has chilled warms up meanwhile, ``Tw = Ta - D exp(-t / tau_w)``, and the
+pressure follows a saturation line that bends upwards: such a rise climbs almost straight before it bends off, to an
+eye a leak. What tells it from one is where it must end, near the saturation pressure at the ambient. The shapes depend
+little on the ambient itself, so they are tabulated once, at 20 degC.
 """
 
 from __future__ import annotations
@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
 
-__all__ = ["CHILLS_K", "WET_SHAPES", "wet_shape"]
+__all__ = ["WARMING", "WET_SHAPES", "wet_shape"]
 
 FloatArray = NDArray[np.float64]
 
-CHILLS_K = (0.0, 12.0, 45.0)
-"""Chill at full evaporation: none, some, heat-limited (this project's choice; heat flows of 0.2 - 6 W/K give these)."""
+WARMING = (0.0, 0.35, 2.0)
+"""Time constant of the warming over that of the evaporation: water that is not chilled, chilled and quick to warm,
+and chilled so that warming is all there is to wait for (this project's choice)."""
 
 _START = 0.04
 _POINTS = 400
@@ -32,41 +33,39 @@ _AMBIENT_C = 20.0
 
 def _tabulate() -> FloatArray:
     """Rise as a share of its end, for evenly spaced times up to `_SPAN` times that of 63 per cent."""
-    grid_c = np.linspace(_AMBIENT_C - 60.0, _AMBIENT_C, 2401)
-    share = np.asarray(saturation_pressure_micron(grid_c)) / float(saturation_pressure_micron(_AMBIENT_C))
-    out = np.empty((len(CHILLS_K), _POINTS + 1))
-    for k, chill in enumerate(CHILLS_K):
-        # at each pressure share u the driving difference e solves e = share(Ta - chill e) - u: one value of e per wet
-        # temperature, so u is a function of temperature and is inverted by interpolation
-        if chill > 0.0:
-            drive = (_AMBIENT_C - grid_c) / chill
-            order = share - drive
-            known = order >= 0.0
-            u_of, e_of = order[known], drive[known]
-        else:
-            u_of, e_of = np.array([0.0, 1.0]), np.array([1.0, 0.0])
-        u, step, times, shares = _START, 0.002, [0.0], [_START]
-        while 1.0 - u > 1e-4 and len(times) < 400_000:
-            u += step * float(np.interp(u, u_of, e_of))
-            times.append(times[-1] + step)
-            shares.append(u)
-        rise = (np.array(shares) - _START) / (1.0 - _START)
+    end = float(saturation_pressure_micron(_AMBIENT_C))
+    grid_c = np.linspace(_AMBIENT_C - 80.0, _AMBIENT_C, 1601)
+    share = np.asarray(saturation_pressure_micron(grid_c)) / end
+    # at isolation the spot is as cold as the pressure over it allows
+    chill = _AMBIENT_C - float(np.interp(_START, share, grid_c))
+    out = np.empty((len(WARMING), _POINTS + 1))
+    step, steps = 0.004, 12_000
+    for k, slowness in enumerate(WARMING):
+        times = step * np.arange(steps)
+        cold = chill * np.exp(-times / slowness) if slowness > 0.0 else np.zeros(steps)
+        drive = np.interp(_AMBIENT_C - cold, grid_c, share)
+        u = np.empty(steps)
+        u[0] = _START
+        decay = math.exp(-step)
+        for i in range(1, steps):
+            u[i] = drive[i] + (u[i - 1] - drive[i]) * decay
+        rise = (u - _START) / (1.0 - _START)
         unit = float(np.interp(1.0 - math.exp(-1.0), rise, times))
-        out[k] = np.interp(np.linspace(0.0, _SPAN, _POINTS + 1), np.array(times) / unit, rise)
+        out[k] = np.interp(np.linspace(0.0, _SPAN, _POINTS + 1), times / unit, rise)
     out.setflags(write=False)
     return out
 
 
 WET_SHAPES = _tabulate()
-"""``(chills, points)``: rise as a share of its end against time over time of 63 per cent."""
+"""``(len(WARMING), points)``: rise as a share of its end against time over time of 63 per cent."""
 
 
 @kernel
-def wet_shape(table: FloatArray, chill: int, x: float) -> float:
+def wet_shape(table: FloatArray, warming: int, x: float) -> float:
     """Share of the rise done after `x` times the time of 63 per cent."""
     pos = x * (_POINTS / _SPAN)
     k = int(pos)
     if k >= _POINTS:
         return 1.0
     f = pos - k
-    return float(table[chill, k] + f * (table[chill, k + 1] - table[chill, k]))
+    return float(table[warming, k] + f * (table[warming, k + 1] - table[warming, k]))

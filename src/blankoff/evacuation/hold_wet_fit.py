@@ -70,16 +70,16 @@ def wet_gram(
 
 @kernel
 def wet_terms(
-    wet_table: FloatArray, chill: int, tau: float, required_s: float, t: FloatArray, n: int, level: FloatArray,
+    wet_table: FloatArray, warming: int, tau: float, required_s: float, t: FloatArray, n: int, level: FloatArray,
     filt: FloatArray, cols: FloatArray, pools: IntArray, top_rise: FloatArray, small: FloatArray, rows: FloatArray,
     v: FloatArray, raw: FloatArray,
 ) -> tuple[float, float, float, float]:  # fmt: skip
     """Gram entries of one wet shape, scaled to 1 at the required hold, and its end over its rise within the hold."""
-    end = max(wet_shape(wet_table, chill, required_s / tau), 1e-6)
+    end = max(wet_shape(wet_table, warming, required_s / tau), 1e-6)
     v[:] = 0.0
     state, gww = 0.0, 0.0
     for i in range(n):
-        x = wet_shape(wet_table, chill, t[i] / tau) / end
+        x = wet_shape(wet_table, warming, t[i] / tau) / end
         raw[i] = x
         before = state * filt[i, 0]
         e = x - level[i] * before
