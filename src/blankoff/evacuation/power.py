@@ -79,7 +79,7 @@ def _noncentrality(
         for j in range(k):
             gram[k, j] = gram[j, k]
     eliminate(gram, rows, 3, 4)
-    return max(gram[3, 3], 0.0)
+    return float(max(gram[3, 3], 0.0))
 
 
 @kernel
