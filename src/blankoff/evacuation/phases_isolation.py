@@ -302,6 +302,10 @@ def refine_isolation(
     candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, _SETTLED_S, _STEP_PRICE * inflate, out)
     best = 1e300
     n = hi - lo + 1
+    for k in range(n):
+        best = min(best, out[k, COST])
+    inflate = max(inflate, best / max(last - first - 6, 1))
+    best = 1e300
     weight = np.zeros(n)
     moment = np.zeros(n)
     for k in range(n):

@@ -23,6 +23,7 @@ from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
 
 _WINDOW_BLOCKS = 24
+_SHORT_WINDOW_BLOCKS = 6
 _BEFORE_BLOCKS = 12
 _CANDIDATES = 40
 _AFTER_BLOCKS = 8
@@ -41,6 +42,10 @@ _CLIMB_LN = 0.08
 
 _FLAT_LN = 0.03
 _FLAT_EVIDENCE = 45.0
+_FAST_LN = 0.3
+_FAST_PER_S = 1.5e-4
+"""A rise by a third within half an hour or so, to the log's end, needs no bend to be a hold."""
+
 _SUDDEN_PER_S = -1.5e-3
 """A fall of ln p that fast, and then a rise: no pump does that of itself."""
 
@@ -69,14 +74,25 @@ def _evidence(
     row: FloatArray,
 ) -> tuple[float, float, float]:
     """Evidence for a hold from block `k`: against a smooth curve, against standing still; and the noise's inflation."""
-    candidate_costs(bt, by, bv, first, end, k, k, _WINDOW_BLOCKS, 1, taus, 0.0, 0.0, row)
-    skipped = int(row[0, SKIPPED])
-    start = first + skipped
-    fitted = row[0, COST] - skipped
-    free = max(end - start + 1 - 6, 1)
-    spread = max(inflate, fitted / free)
-    bend = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
-    climb = (standing_cost(by, bv, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
+    bend = climb = 0.0
+    spread = 1e300
+    kept = row[0].copy()
+    # a pumped curve that one parabola does not describe is taken over a shorter stretch
+    for window in (_WINDOW_BLOCKS, _SHORT_WINDOW_BLOCKS):
+        candidate_costs(bt, by, bv, first, end, k, k, window, 1, taus, 0.0, 0.0, row)
+        skipped = int(row[0, SKIPPED])
+        start = first + skipped
+        fitted = row[0, COST] - skipped
+        free = max(end - start + 1 - 6, 1)
+        now = max(inflate, fitted / free)
+        if now < 0.7 * spread:
+            spread = now
+            bend = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
+            climb = (standing_cost(by, bv, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
+            kept[:] = row[0]
+        if spread < 2.0:
+            break
+    row[0] = kept
     return bend, climb, spread
 
 
@@ -209,6 +225,8 @@ def weigh_rise(
         sudden = sudden or (by[k] - by[best] > 0.15 and by[best] - by[k] < _SUDDEN_PER_S * (bt[best] - bt[k]))
     climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (sudden or bend > 0.3 * BEND_EVIDENCE)
     climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE))
+    fast = rise[RISE_LN] > _FAST_PER_S * rise[LAST_S]
+    climbs = climbs or (final and fast and climb > 2.5 * _CLIMB and rise[RISE_LN] > _FAST_LN)
     lasts = rise[LAST_S] > _SHORTEST_S and by[last] > math.log(max(rise[PUMPED], 1.0)) - 0.4
     # what stays within two of the gauge's steps may be one of them
     top = floor = math.exp(by[best])
@@ -250,14 +268,15 @@ def _refine(
     b = min(b, bs[end + 1] - 1)
     if b < a:
         b = a = max(1, min(bs[best], m - 1))
+    least = 12 if scales[MEDIAN_DT] < 8.0 else 6
     head = a
-    while head > bs[pull] and (a - head < 12 or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
+    while head > bs[pull] and (a - head < least or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
         head -= 1
     tail = b
     stop = bs[end + 1] - 1
     while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 1.3 * span):
         tail += 1
-    window = max(12, int(0.7 * span / scales[MEDIAN_DT]))
+    window = max(least, int(0.7 * span / scales[MEDIAN_DT]))
     v = np.empty(tail + 1)
     for j in range(head, tail + 1):
         v[j] = reading_variance_ln(scales, math.exp(cy[j]))
