@@ -114,7 +114,10 @@ def test_prior_table_agrees_with_quadrature() -> None:
 
     for straight in (30.0, 80.0, 300.0, 2000.0):
         mass = prior.leak_share * quad(lambda x, s=straight: leak(x) * slow(s - x), 10.0, straight, limit=400)[0]
-        named = prior.leak_share * quad(lambda x, s=straight: leak(x) * slow(s - x), 50.0, max(straight, 50.0), limit=400)[0]
+        named = (
+            prior.leak_share
+            * quad(lambda x, s=straight: leak(x) * slow(s - x), 50.0, max(straight, 50.0), limit=400)[0]
+        )
         density = mass + (1.0 - prior.leak_share) * slow(straight)
         x = np.log1p(straight / table.scale) / table.step
         nodes = np.arange(table.values.shape[0])

@@ -83,7 +83,9 @@ def test_leaks_are_recovered_and_their_intervals_cover(checked: dict[str, tuple[
 def test_base_rate_of_a_fleet_is_found_and_does_not_depend_on_order() -> None:
     rng = np.random.default_rng(4)
     leaky = rng.random(4000) < 0.07
-    log_odds = np.where(leaky, 2.0, -2.0) + 2.0 * rng.normal(size=4000) + np.log(LEAK_MAP.base_rate / (1 - LEAK_MAP.base_rate))
+    log_odds = (
+        np.where(leaky, 2.0, -2.0) + 2.0 * rng.normal(size=4000) + np.log(LEAK_MAP.base_rate / (1 - LEAK_MAP.base_rate))
+    )
     p = 1.0 / (1.0 + np.exp(-log_odds))
     assert fleet_rate(p, LEAK_MAP) == pytest.approx(0.07, abs=0.015)
     assert fleet_rate(p[::-1], LEAK_MAP) == fleet_rate(p, LEAK_MAP)

@@ -50,10 +50,10 @@ def test_ewma_run_lengths_crowder() -> None:
 def test_cusum_run_lengths_lucas_crosier() -> None:
     """Lucas and Crosier 1982, k 0.5, h 4, two-sided, with and without head start, as quoted in R spc. Tag READ."""
     shifts = (0, 0.25, 0.5, 0.75, 1, 1.5, 2, 2.5, 3, 4, 5)
-    plain = "168 74.2 26.6 13.3 8.38 4.75 3.34 2.62 2.19 1.71 1.31".split()
+    plain = ["168", "74.2", "26.6", "13.3", "8.38", "4.75", "3.34", "2.62", "2.19", "1.71", "1.31"]
     for shift, text in zip(shifts, plain, strict=True):
         assert cusum_run_length_two_sided(0.5, 4.0, shift) == pytest.approx(float(text), abs=half_a_digit(text)), shift
-    for shift, text in zip(shifts[:4], "149 62.7 20.1 8.97".split(), strict=True):
+    for shift, text in zip(shifts[:4], ["149", "62.7", "20.1", "8.97"], strict=True):
         assert cusum_run_length_two_sided(0.5, 4.0, shift, 2.0) == pytest.approx(float(text), abs=half_a_digit(text))
 
 
@@ -89,8 +89,50 @@ def test_worked_cusum() -> None:
 
 def test_worked_ewma() -> None:
     """NIST/SEMATECH e-Handbook 6.3.2.4: smoothing 0.3, start 50; the recipe READ, the 20 data from memory. Tag MEM."""
-    x = "52.0 47.0 53.0 49.3 50.1 47.0 51.0 50.1 51.2 50.5 49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1".split()
-    z = "50.60 49.52 50.56 50.18 50.16 49.21 49.75 49.85 50.26 50.33 50.11 49.36 49.52 50.05 49.38 49.92 50.73 51.23 51.94 51.99".split()
+    x = [
+        "52.0",
+        "47.0",
+        "53.0",
+        "49.3",
+        "50.1",
+        "47.0",
+        "51.0",
+        "50.1",
+        "51.2",
+        "50.5",
+        "49.6",
+        "47.6",
+        "49.9",
+        "51.3",
+        "47.8",
+        "51.2",
+        "52.6",
+        "52.4",
+        "53.6",
+        "52.1",
+    ]
+    z = [
+        "50.60",
+        "49.52",
+        "50.56",
+        "50.18",
+        "50.16",
+        "49.21",
+        "49.75",
+        "49.85",
+        "50.26",
+        "50.33",
+        "50.11",
+        "49.36",
+        "49.52",
+        "50.05",
+        "49.38",
+        "49.92",
+        "50.73",
+        "51.23",
+        "51.94",
+        "51.99",
+    ]
     assert ewma(np.array(x, dtype=float), 0.3, 50.0) == pytest.approx(np.array(z, dtype=float), abs=0.006)
     assert 50 + 3 * 2.0539 * np.sqrt(0.3 / 1.7) == pytest.approx(52.5884, abs=1e-3)
 

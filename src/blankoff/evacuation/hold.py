@@ -137,9 +137,7 @@ def _fit_all(
 
 
 @lru_cache(maxsize=64)
-def _tables(
-    prior: RisePrior, kinds: tuple[tuple[float, float], ...], material: float
-) -> tuple[FloatArray, SplitTable]:
+def _tables(prior: RisePrior, kinds: tuple[tuple[float, float], ...], material: float) -> tuple[FloatArray, SplitTable]:
     """Tables per kind of hold: required minutes, and how many times as long it stood."""
     scales = (prior.slow_scale_micron, prior.slow_of_small())
     tables = [[split_table(prior, m, material, scale / times) for scale in scales] for m, times in kinds]

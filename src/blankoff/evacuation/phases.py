@@ -210,7 +210,14 @@ def find_phases_batch(batch: SampleBatch, settings: Judging) -> PhaseTable:
     mark_offsets, mark_s, mark_kinds = mark_arrays(n, batch.marks)
     if batch.readings:
         rows, counts = _find_all(
-            batch.offsets, batch.elapsed_s, batch.pressure_micron, mark_offsets, mark_s, mark_kinds, batch.ambient_c, MOST_PHASES
+            batch.offsets,
+            batch.elapsed_s,
+            batch.pressure_micron,
+            mark_offsets,
+            mark_s,
+            mark_kinds,
+            batch.ambient_c,
+            MOST_PHASES,
         )
     else:
         rows, counts = np.empty((0, N_PHASE)), np.zeros(n, dtype=np.int64)

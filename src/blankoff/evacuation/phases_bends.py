@@ -12,7 +12,9 @@ from blankoff.samples import FloatArray
 
 
 @kernel
-def sharpest_bend(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, least: int, rising: bool) -> int:
+def sharpest_bend(
+    t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: int, n: int, least: int, rising: bool
+) -> int:
     """Where the fall of ln p stops most suddenly: first reading (or block) after the bend, -1 if it nowhere does.
 
     Candidates from `least` on. With `rising`, where it begins to rise, or rises faster, most suddenly.

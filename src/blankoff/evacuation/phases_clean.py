@@ -154,7 +154,14 @@ def compact(t: FloatArray, p: FloatArray, scales: FloatArray, ct: FloatArray, cy
 
 @kernel
 def make_blocks(
-    ct: FloatArray, cy: FloatArray, m: int, scales: FloatArray, bt: FloatArray, by: FloatArray, bv: FloatArray, bs: IntArray
+    ct: FloatArray,
+    cy: FloatArray,
+    m: int,
+    scales: FloatArray,
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    bs: IntArray,
 ) -> int:
     """Average readings into short blocks; returns how many.
 
@@ -182,7 +189,9 @@ def make_blocks(
         while j < m:
             if (cy[j] >= top) != over:
                 break
-            if j > i and (ct[j] - ct[i] > span - 0.5 * dt or ct[j] - ct[j - 1] > scales[GAP_S] or abs(cy[j] - cy[i]) > steep):
+            if j > i and (
+                ct[j] - ct[i] > span - 0.5 * dt or ct[j] - ct[j - 1] > scales[GAP_S] or abs(cy[j] - cy[i]) > steep
+            ):
                 break
             sum_t += ct[j]
             sum_y += cy[j]

@@ -61,6 +61,7 @@ _JUMP_MICRON = 1500.0
 _JUMP_LN = 0.6
 """Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
 
+
 @kernel
 def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float, final: bool) -> int:
     """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none.

@@ -55,8 +55,8 @@ _MARK_SHARE = 0.35
 MARK_REACH_S = 90.0
 
 N_RISE = 13
-ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S, CLIMB = (
-    range(N_RISE)
+ACCEPTED, ISO_S, ISO_SD, ISO_J, PUMPED, STEP, EVIDENCE, RATE_BEFORE, RATE_AFTER, RISE_LN, IN_GAP, LAST_S, CLIMB = range(
+    N_RISE
 )
 """Places of what is found about a rise."""
 
@@ -224,7 +224,9 @@ def weigh_rise(
         k = max(pull, best - 3)
         sudden = sudden or (by[k] - by[best] > 0.15 and by[best] - by[k] < _SUDDEN_PER_S * (bt[best] - bt[k]))
     climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (sudden or bend > 0.3 * BEND_EVIDENCE)
-    climbs = climbs or (climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE))
+    climbs = climbs or (
+        climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE)
+    )
     fast = rise[RISE_LN] > _FAST_PER_S * rise[LAST_S]
     climbs = climbs or (final and fast and climb > 2.5 * _CLIMB and rise[RISE_LN] > _FAST_LN)
     lasts = rise[LAST_S] > _SHORTEST_S and by[last] > math.log(max(rise[PUMPED], 1.0)) - 0.4

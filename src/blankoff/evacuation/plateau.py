@@ -154,4 +154,4 @@ def water_grams(
     if first < 0:
         return 0.0
     carried = total * rate_per_s - max(p[first] - p[last], 0.0)
-    return max(carried, 0.0) * volume_l * GRAM_PER_MICRON_L_K / (gas_c + ZERO_CELSIUS_K)
+    return float(max(carried, 0.0) * volume_l * GRAM_PER_MICRON_L_K / (gas_c + ZERO_CELSIUS_K))

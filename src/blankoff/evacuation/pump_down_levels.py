@@ -46,9 +46,9 @@ def first_below(t: FloatArray, p: FloatArray, i0: int, i1: int, level: float) ->
             continue
         if above >= 0:
             share = math.log(p[above] / level) / max(math.log(p[above] / max(p[i], 1e-3)), 1e-12)
-            return t[above] + min(max(share, 0.0), 1.0) * (t[i] - t[above])
+            return float(t[above] + min(max(share, 0.0), 1.0) * (t[i] - t[above]))
         if i == i0:
-            return t[i]
+            return float(t[i])
         # straight from over-range: back along the slope of the next readings, within the spacing
         spacing = t[i] - t[i - 1]
         j = i + 1
@@ -57,7 +57,7 @@ def first_below(t: FloatArray, p: FloatArray, i0: int, i1: int, level: float) ->
         back = 0.5 * spacing
         if j < i1 and p[j] < p[i] and t[j] > t[i]:
             back = min(spacing, math.log(level / p[i]) / (math.log(p[i] / p[j]) / (t[j] - t[i])))
-        return t[i] - back
+        return float(t[i] - back)
     return math.nan
 
 
@@ -198,4 +198,3 @@ def early_rise_rate(t: FloatArray, p: FloatArray, i0: int, i1: int, out: FloatAr
     rest = max(syy - level * sy - slope * sty, 0.0)
     out[0] = max(slope, 0.0)
     out[1] = math.sqrt(rest / max(n - 2, 1) * n / det) + 0.2 * out[0]
-

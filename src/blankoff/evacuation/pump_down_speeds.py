@@ -105,9 +105,7 @@ def deep_rate(
     for _ in range(3):
         if low > 950.0:
             break
-        band_rate(
-            t, p, i0, i1, 2000.0, low, DEEP_MICRON, noise, step, _DEEP_BEND, _DEEP_BEND_SD, load, load_sd, out
-        )
+        band_rate(t, p, i0, i1, 2000.0, low, DEEP_MICRON, noise, step, _DEEP_BEND, _DEEP_BEND_SD, load, load_sd, out)
         if math.isnan(out[0]):
             low_wide = max(300.0, 1.1 * last)
             band_rate(
@@ -153,7 +151,20 @@ def viscous_rate(
     noise = scales[SIGMA]
     step = step_at(scales, VISCOUS_MICRON)
     band_rate(
-        t, p, i0, i1, 13_000.0, 5000.0, VISCOUS_MICRON, noise, step, _VISCOUS_BEND, _VISCOUS_BEND_SD, guess, guess_sd, out
+        t,
+        p,
+        i0,
+        i1,
+        13_000.0,
+        5000.0,
+        VISCOUS_MICRON,
+        noise,
+        step,
+        _VISCOUS_BEND,
+        _VISCOUS_BEND_SD,
+        guess,
+        guess_sd,
+        out,
     )
     if math.isnan(out[0]) or out[2] < 5.0 or out[1] > 0.1:
         wide = np.empty(5)

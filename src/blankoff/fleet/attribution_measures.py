@@ -60,6 +60,8 @@ some 20 l/s per cm2 in choked flow and 11.6 in molecular flow (handbook values, 
 PRECISION_STEPS = (0.1, 0.2, 0.3)
 """Stated standard errors of ln speed (or floor) that part classes of rows.  Each class has a noise and a bias of its
 own, so that logs with little to go on neither blur nor pull the good ones."""
+POOR_PRECISION = 0.1
+"""Stated standard error of ln speed from which it is trusted less and less (seen on simulated logs)."""
 SPEED_NOISE, FLOOR_NOISE = (0.08, 0.12, 0.3, 0.6), (0.3, 0.3, 0.4, 0.6)
 """Noise from which the search starts, s.d. of ln per class of precision: the good logs lead, the poor ones follow."""
 PUMP_DEEP_USES = (8, 24)
@@ -379,7 +381,9 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
         of_line = _of_level(states[1], s.hose_ln[measure], every)
         base[measure] = [_of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
     x = linearise(np.zeros(len(x_sd)), np.zeros(int(offsets[-1])))[1]
-    own_variance = se**2 + _unnamed(states, index, x[:, 1] + x[:, 2])
+    # Logs that hardly saw a band err by far more than they state; their word must not outvote the good ones'.
+    stated = se**2 * (1.0 + (se / POOR_PRECISION) ** 4)
+    own_variance = stated + _unnamed(states, index, x[:, 1] + x[:, 2])
     return Rows(index, band, noise_class, y, own_variance, x, x_sd, state_of_row, level_x, linearise, base)
 
 

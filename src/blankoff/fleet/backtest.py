@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -40,7 +41,7 @@ MOST_ORIGINS = 6
 
 def _origins(first: date, as_of: date) -> list[date]:
     """Month ends from four months after the first evacuation to a month before ``as_of``; the newest at most `MOST_ORIGINS`."""
-    out = []
+    out: list[date] = []
     day = as_of.replace(day=1) - timedelta(days=1)
     while day >= first + timedelta(days=FIRST_AFTER_DAYS) and len(out) < MOST_ORIGINS:
         out.append(day)
@@ -187,7 +188,7 @@ def backtest_summary(backtest: pl.DataFrame) -> pl.DataFrame:
         ``days_ahead`` (span), ``forecasts``, ``came``, ``median_error_days`` (of size), ``median_bias_days``,
         ``covered_share`` (of those whose bounds were hit or missed), ``changed_before`` (share left open).
     """
-    spans = pl.when(pl.col("days_ahead") <= 30).then(pl.lit("up to 30"))
+    spans: Any = pl.when(pl.col("days_ahead") <= 30).then(pl.lit("up to 30"))
     for low, high in ((30, 90), (90, 180), (180, 365)):
         spans = spans.when(pl.col("days_ahead") <= high).then(pl.lit(f"{low} to {high}"))
     return (

@@ -48,7 +48,9 @@ def ewma_run_length(smoothing: float, limit: float, shift: float = 0.0, nodes: i
     return float(1.0 + kernel(np.zeros(1))[0] @ length)
 
 
-def cusum_run_length(reference: float, limit: float, shift: float = 0.0, headstart: float = 0.0, nodes: int = _NODES) -> float:
+def cusum_run_length(
+    reference: float, limit: float, shift: float = 0.0, headstart: float = 0.0, nodes: int = _NODES
+) -> float:
     """Average run length of a one-sided CUSUM of standardised values.
 
     Parameters
@@ -189,8 +191,8 @@ def find_step(
     """
     y, w = np.asarray(values, dtype=float), np.asarray(weights, dtype=float)
     if y.size < 2:
-        mean = float(y.mean()) if y.size else 0.0
-        return Change(0, 0, 0, mean, mean, 0.0)
+        only = float(y.mean()) if y.size else 0.0
+        return Change(0, 0, 0, only, only, 0.0)
     centre = float((y * w).sum() / w.sum())
     log_like = _step_log_likelihoods(y - centre, w, spread)
     log_post = log_like + np.log(np.concatenate([[1.0 - p_step], np.full(y.size - 1, p_step / (y.size - 1))]))

@@ -31,7 +31,7 @@ NU_ABOVE, NU_BELOW = 2.5, 5.0
 """Degrees of freedom of the noise: a floor is often too high (gas the hold did not show), seldom too low (judgement)."""
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def blankoff_micron(theta: Floats, fill: int, first: bool, hours: float, water: float) -> float:
     """Blank-off of oil that ran ``hours`` and swallowed ``water``, microns."""
     before = np.exp(theta[HOURS_BEFORE]) if first else 0.0
@@ -40,7 +40,7 @@ def blankoff_micron(theta: Floats, fill: int, first: bool, hours: float, water: 
     return float(np.exp(theta[FRESH]) + np.exp(theta[HEAD + fill]) * grown)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _evaluate(
     theta: Floats,
     y: Floats,
@@ -111,7 +111,7 @@ def _evaluate(
     return total
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def fit_pump(
     start: Floats,
     mean: Floats,
@@ -190,7 +190,7 @@ def fit_pump(
     full = hessian.copy()
     for j in range(k):
         full[j, j] += precision[j]
-    covariance = np.linalg.inv(full)
+    covariance: Floats = np.linalg.inv(full).astype(np.float64)
     logdet = 0.0
     chol = np.linalg.cholesky(full)
     for j in range(k):

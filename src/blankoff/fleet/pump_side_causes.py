@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import GAUGE, LEAK, SPOILED_MICRON, fit_pump
+from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, SPOILED_MICRON, fit_pump
 from blankoff.fleet.oil_model import (
     FleetOil,
     OilPrior,
@@ -124,7 +124,7 @@ def _try(
 
     The usual pump's oil is free; other pumps' blank-offs stay as they are, their rows tell only of the cause.
     """
-    usual = int(np.bincount(uses.pump).argmax())
+    usual = _usual(uses.pump)
     r, f = fleet.rows[usual], fleet.fits[usual]
     active = uses.row[(uses.pump == usual) & (np.arange(uses.pump.size) >= onset)]
     x = np.zeros(r.y.size)
@@ -157,22 +157,50 @@ def _try(
                 ones,
             )
         )
-    columns = [np.concatenate([part[j] for part in parts]) for j in range(10)]
-    columns[6] = columns[6].astype(np.int64)
+    y, se, load, load_se, hours, water, fill, base, x_add, x_mul = (
+        np.concatenate([part[j] for part in parts]) for j in range(10)
+    )
+    fill = fill.astype(np.int64)
     mean, precision = _prior_arrays(prior, r.oil.fillings)
-    flat = fit_pump(f.theta, mean, precision, *columns, prior.own_sd, 12)
+    flat = fit_pump(
+        f.theta, mean, precision, y, se, load, load_se, hours, water, fill, base, x_add, x_mul, prior.own_sd, 12
+    )
     which = LEAK if uses.factor == "hose" else GAUGE
     precision = precision.copy()
     precision[which] = 1.0 / (LEAK_SD if which == LEAK else GAUGE_SD) ** 2
-    start = flat[0].copy()
-    start[which] = 20.0 if which == LEAK else 0.05
-    theta, covariance, evidence = fit_pump(start, mean, precision, *columns, prior.own_sd, 14)
+    best: tuple[Floats, Floats, float] | None = None
+    # From what oil alone makes of these floors, and from the fleet's usual pump with all its excess laid on the cause:
+    # the first may sit in a valley of its own.
+    for begin in (flat[0], mean):
+        start = begin.copy()
+        if which == LEAK:
+            usual_micron = np.exp(mean[FRESH]) + np.exp(mean[BY_HOURS])
+            excess = (np.exp(y) - load - usual_micron)[x_add > 0] / x_add[x_add > 0]
+            start[which] = max(float(np.median(excess)), 5.0)
+        else:
+            start[which] = 0.05
+        found = fit_pump(
+            start, mean, precision, y, se, load, load_se, hours, water, fill, base, x_add, x_mul, prior.own_sd, 25
+        )
+        if best is None or found[2] > best[2]:
+            best = found
+        if which == GAUGE:
+            break
+    assert best is not None
+    theta, covariance, evidence = best
     # A leak is of one sign, so the half of its prior that is ruled out counts.
     gain = evidence - flat[2] + (np.log(2.0) if which == LEAK else 0.0)
     return float(gain), float(theta[which]), float(np.sqrt(covariance[which, which]))
 
 
-def _scan(uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats], prior: OilPrior) -> Cause | None:
+def _usual(pumps: Ints) -> int:
+    """The pump most of these uses were on."""
+    return int(np.bincount(pumps).argmax())
+
+
+def _scan(uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]) -> Cause | None:
+    """Try a cause from a grid of days on, then finely about the best."""
+    prior = fleet.prior
     n = uses.day.size
     step = max(2, n // ONSETS)
     onsets = np.arange(0, n - FEWEST_USES + 1, step)
@@ -181,8 +209,8 @@ def _scan(uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats
     tried = [_try(uses, fleet, leaks, gauges, int(k), prior) for k in onsets]
     gain = np.array([g for g, _, _ in tried])
     best = int(gain.argmax())
-    fine = [k for k in range(max(0, onsets[best] - step + 1), min(n - FEWEST_USES, onsets[best] + step - 1) + 1)]
-    fine = [k for k in fine if k not in set(onsets.tolist())]
+    near = range(max(0, int(onsets[best]) - step + 1), min(n - FEWEST_USES, int(onsets[best]) + step - 1) + 1)
+    fine = [k for k in near if k not in set(onsets.tolist())]
     if gain[best] > WANTED_GAIN - 3.0 and fine:
         more = [_try(uses, fleet, leaks, gauges, k, prior) for k in fine]
         onsets = np.concatenate([onsets, fine])
@@ -222,31 +250,37 @@ def find_causes(
     gauges = [np.zeros(r.y.size) for r in rows]
     spells = _spells(rows, "hose", hose_renewals) + _spells(rows, "gauge", gauge_renewals, fleet)
     accepted: list[Cause] = []
+    answers: list[Cause | None] = [None] * len(spells)
+    stale = list(range(len(spells)))
     for _ in range(MOST_CAUSES):
+        for k in stale:
+            answers[k] = _scan(spells[k], fleet, leaks, gauges)
         taken = {(c.factor, c.level_id, c.spell) for c in accepted}
         found = [
             c
-            for u in spells
-            if (u.factor, u.level_id, u.spell) not in taken
-            and (c := _scan(u, fleet, leaks, gauges, fleet.prior)) is not None
-            and c.gain >= WANTED_GAIN
+            for c in answers
+            if c is not None and c.gain >= WANTED_GAIN and (c.factor, c.level_id, c.spell) not in taken
         ]
         if not found:
             break
         met: set[int] = set()
+        touched: set[int] = set()
         for cause in sorted(found, key=lambda c: (-c.gain, c.factor, c.level_id)):
-            usual = int(np.bincount([p for p, _ in cause.rows]).argmax())
+            usual = _usual(np.array([p for p, _ in cause.rows]))
             if usual in met:
                 # Two causes of one van explain the same floors: the better one first, then look again.
                 continue
             met.add(usual)
             accepted.append(cause)
             for p, i in cause.rows:
+                touched.add(p)
                 if cause.factor == "hose":
                     leaks[p][i] += cause.size / fleet.rows[p].speed[i]
                 else:
                     gauges[p][i] += cause.size
         fleet = fit_fleet(rows, leaks, gauges, fleet.prior, rounds=2, free_fillings=False)
+        # Only those whose usual pump's floors look different now need be asked again.
+        stale = [k for k, u in enumerate(spells) if _usual(u.pump) in touched]
     return FloorCauses(fit_fleet(rows, leaks, gauges, fleet.prior, rounds=3), accepted)
 
 

@@ -127,7 +127,7 @@ def asset_levels(
             ],
             dtype=np.int64,
         )
-        like = likelihood_on_grid(causes, factor, rows, GRID, keep_level=False)
+        like = likelihood_on_grid(causes, factor, rows, np.asarray(GRID, dtype=np.float64), keep_level=False)
         paths = level_paths(
             f"{factor}:{name}",
             table.day[rows],

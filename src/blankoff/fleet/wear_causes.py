@@ -264,7 +264,7 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
             rivals = []
             if level[-1] < -RIVALS_BELOW:
                 met = np.bincount([k for i in asset.rows for k in owner[int(i)]], minlength=len(assets))
-                for k in np.flatnonzero(met >= RIVAL_SHARE * asset.rows.size):
+                for k in np.flatnonzero(met >= RIVAL_SHARE * asset.rows.size).tolist():
                     if assets[k].factor != asset.factor:
                         rivals.append((assets[k].factor, assets[k].level_id, ask(assets[k])[0]))
             for name, laid in kept.items():

@@ -30,6 +30,8 @@ Ints = NDArray[np.int64]
 STEP = 0.025
 GRID = np.arange(-80, 41) * STEP
 """ln ratios on which levels live: from a seventh to e times the fleet's middle."""
+MOST_VALUES = 2000
+"""Values from which a noise shape is measured; more change nothing."""
 DRAWS = 240
 """Histories drawn per asset; enough for a probability to two places (judgement)."""
 
@@ -129,7 +131,7 @@ class LevelPaths:
         return np.asarray(0.5 * (self.days[first] + self.days[before]))
 
 
-def fit_noise(residual: Floats, variance: Floats, rounds: int = 40) -> NoiseShape:
+def fit_noise(residual: Floats, variance: Floats, rounds: int = 25) -> NoiseShape:
     """Fit the shape of the noise to residuals of all assets together.
 
     Parameters
@@ -148,6 +150,10 @@ def fit_noise(residual: Floats, variance: Floats, rounds: int = 40) -> NoiseShap
     """
     known = np.isfinite(residual) & np.isfinite(variance)
     r, v = residual[known], variance[known]
+    if r.size > MOST_VALUES:
+        # Evenly spread over the sorted values, so that no number depends on the order of rows.
+        pick = np.lexsort((v, r))[np.linspace(0, r.size - 1, MOST_VALUES).astype(np.int64)]
+        r, v = r[pick], v[pick]
     if r.size < 20:
         return NoiseShape(0.12, 0.10, 0.6, 0.05, 0.3)
     sd, low, low_scale, high, high_scale = 0.1, 0.15, 0.6, 0.05, 0.3
@@ -194,7 +200,7 @@ def _tail(x: Floats, variance: Floats, scale: float) -> Floats:
     )
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _walk(p: Floats, spread: float) -> Floats:
     """One stretch of wander: ``spread`` is its variance in grid steps squared; nothing leaves the grid."""
     out = p.copy()
@@ -214,7 +220,7 @@ def _walk(p: Floats, spread: float) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: Floats) -> Floats:
     """(n, levels): what is known of each level after each value."""
     n, m = like.shape
@@ -230,7 +236,7 @@ def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: 
     return known
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _draw(known: Floats, jump_to: Floats, jump: Floats, spread: Floats, now: Ints, luck: Floats) -> Ints:
     """(draws, n): histories drawn backwards from the levels ``now`` after the newest value."""
     n, m = known.shape

@@ -165,7 +165,9 @@ def speed_table(work: pl.DataFrame, blankoff_micron: dict[str, float] | None = N
     fast = np.searchsorted(FAST_S, volume / speed).astype(np.int64)
     wet = (swallowed_water_g(rows) > WET_G).astype(np.int64)
     blank = np.array([(blankoff_micron or {}).get(e, 30.0) for e in rows["evacuation_id"]])
-    ids = {f: rows[f"{f}_id"].cast(pl.String).to_list() if f"{f}_id" in rows.columns else [None] * n for f in FACTORS}
+    ids: dict[str, list[str | None]] = {
+        f: rows[f"{f}_id"].cast(pl.String).to_list() if f"{f}_id" in rows.columns else [None] * n for f in FACTORS
+    }
     return SpeedTable(
         evacuation_id=rows["evacuation_id"].to_list(),
         day=rows["started_at"].dt.epoch("us").cast(pl.Float64).to_numpy() / 86_400e6,
@@ -185,7 +187,7 @@ def speed_table(work: pl.DataFrame, blankoff_micron: dict[str, float] | None = N
     )
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def _density(r: float, variance: float, shape: Floats) -> tuple[float, float]:
     """Density of one residual under a noise shape, and its core's part."""
     sd, low, low_scale, high, high_scale = shape
@@ -198,7 +200,7 @@ def _density(r: float, variance: float, shape: Floats) -> tuple[float, float]:
     return core + below + above + 1e-9, core
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Floats) -> Floats:
     """(n, levels): ln density of each value under each prediction; 0 where the value is nan.
 
@@ -216,7 +218,7 @@ def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Fl
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     """Weight of each residual in an estimate of the core's middle: its chance to be of the core, over the variance."""
     out = np.zeros(residual.size)
