@@ -167,11 +167,6 @@ def _choose(rng: np.random.Generator, pool: list[int], count: int) -> list[int]:
     return taken
 
 
-def _share_of(rng: np.random.Generator, members: set[int], share: float) -> set[int]:
-    """Take the nearest whole number to a share of the members, at random."""
-    return set(_choose(rng, sorted(members), round(share * len(members))))
-
-
 def make_pumps(scenario: Scenario, rng: np.random.Generator, days: float, branch_of: list[int]) -> list[PumpUnit]:
     """Draw the pumps; those with index below the number of technicians ride in vans."""
     spec = scenario.pumps
@@ -179,7 +174,6 @@ def make_pumps(scenario: Scenario, rng: np.random.Generator, days: float, branch
     gradual = set(_choose(rng, ridden, spec.worn_gradual))
     step = set(_choose(rng, ridden, spec.worn_step))
     neglected = set(_choose(rng, ridden, spec.neglected))
-    overhauled = _share_of(rng, gradual | step, spec.overhauled_share)
     ranges = scenario.ranges
     units = []
     for i in range(spec.count):
@@ -191,7 +185,7 @@ def make_pumps(scenario: Scenario, rng: np.random.Generator, days: float, branch
                 "worn_from_day": start if i in step else 0.5 * start,
                 "worn_over_days": 0.0 if i in step else even(rng, (0.3, 0.6)) * days,
             }
-            if i in overhauled:
+            if rng.random() < spec.overhauled_share:
                 wear["overhauled_day"] = min(start + even(rng, (90.0, 200.0)), 0.92 * days)
         quiet = even(rng, spec.neglected_last_months) * DAYS_PER_MONTH
         units.append(
@@ -223,7 +217,6 @@ def make_hoses(scenario: Scenario, rng: np.random.Generator, days: float) -> lis
     ridden = list(range(min(spec.count, scenario.technicians.count)))
     restricted = set(_choose(rng, ridden, spec.restricted))
     leaking = set(_choose(rng, ridden, spec.leaking))
-    mended = _share_of(rng, restricted | leaking, spec.mended_share)
     units = []
     for i in range(spec.count):
         trouble: dict[str, float] = {}
@@ -232,7 +225,7 @@ def make_hoses(scenario: Scenario, rng: np.random.Generator, days: float) -> lis
             trouble = {"restricted_to": even(rng, spec.restricted_to), "restricted_from_day": start}
         if i in leaking:
             trouble = {"leak_micron_l_s": even(rng, spec.leak_micron_l_s), "leaking_from_day": start}
-        if i in mended:
+        if trouble and rng.random() < spec.mended_share:
             trouble["mended_day"] = min(start + even(rng, (90.0, 240.0)), 0.92 * days)
         units.append(
             HoseUnit(
@@ -255,7 +248,6 @@ def make_gauges(scenario: Scenario, rng: np.random.Generator, days: float, layou
     ridden = list(range(min(spec.count, scenario.technicians.count)))
     off = set(_choose(rng, ridden, spec.off))
     drifting = set(_choose(rng, ridden, spec.drifting))
-    calibrated = _share_of(rng, off | drifting, spec.calibrated_share)
     units = []
     for i in range(spec.count):
         gauge = draw_gauge(rng, scenario.ranges)
@@ -270,7 +262,7 @@ def make_gauges(scenario: Scenario, rng: np.random.Generator, days: float, layou
                 "off_from_day": start if i in off else 0.4 * start,
                 "off_over_days": 0.0 if i in off else even(rng, (0.3, 0.5)) * days,
             }
-            if i in calibrated:
+            if rng.random() < spec.calibrated_share:
                 trouble["put_right_day"] = min(start + even(rng, (120.0, 260.0)), 0.92 * days)
         values = {**gauge.__dict__, "calibration_ratio": ratio}
         if scenario.logs.thinned_to_s > 0.0:
