@@ -105,6 +105,14 @@ def test_a_changed_register_row_changes_what_depends_on_it_and_nothing_else(tmp_
     assert after.filter(pl.col("evacuation_id") == one)["reason"].item() == "target_missed"
     others = pl.col("evacuation_id") != one
     assert after.filter(others).equals(before.filter(others))
+    with open_store(store_path, read_only=True) as store:  # and the store remembers what it believed before
+        earlier = store.earlier_beliefs("result")
+        assert earlier["evacuation_id"].to_list() == [one]
+        assert earlier.select(before.columns).equals(before.filter(~others))
+        assert (
+            store.raw("run").filter(pl.col("rows_superseded") == 1)["run_no"].to_list()
+            == earlier["superseded_by_run"].to_list()
+        )
 
 
 def test_assessing_uses_only_what_was_known(reviewed: tuple[Path, Path, Path], tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from blankoff.errors import NotInStoreError, StoreError
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import STORE_VERSION, open_store, queries
+from blankoff.store import connection as connection_module
 from blankoff.store.connection import columns_of
 
 NASTY_IDS = [
@@ -69,6 +70,28 @@ def test_samples_come_back_as_they_went_in(tmp_path: Path) -> None:
     assert [m.text for m in turned.marks] == ["valve shut"]
     assert turned.marks[0].log == 1
     np.testing.assert_array_equal(one.pressure_micron, batch.log(1).pressure_micron)
+
+
+def test_many_long_logs_come_back_in_order(tmp_path: Path) -> None:
+    """A join keeps no order of its own: any choice of logs, few or many, near or far apart, must be read as written."""
+    rng = np.random.default_rng(8)
+    sizes = [203, 40_000, 7, 150_000, 1, 90_000, 500, 12_345, 60_000, 3]
+    logs = [
+        SampleBatch.of_one(f"{i:064d}", np.cumsum(rng.uniform(0.5, 2.0, n)), rng.uniform(10.0, 20_000.0, n))
+        for i, n in enumerate(sizes)
+    ]
+    rows = pl.DataFrame({"log_no": range(1, len(sizes) + 1), "sha256": [log.keys[0] for log in logs]})
+    with open_store(tmp_path / "s.duckdb") as store:
+        for first in range(0, len(logs), 3):
+            part = logs[first : first + 3]
+            with store.transaction():
+                store.insert_samples(SampleBatch.concat(part), list(range(first + 1, first + 1 + len(part))))
+        for chosen in ([0], [3], [9], [0, 9], [1, 5, 8], [8, 5, 1], list(range(10))):
+            batch = store.samples_of_logs(rows[chosen])
+            for place, i in enumerate(chosen):
+                back = batch.log(place)
+                np.testing.assert_array_equal(back.elapsed_s, logs[i].elapsed_s)
+                np.testing.assert_array_equal(back.pressure_micron, logs[i].pressure_micron)
 
 
 @pytest.mark.parametrize("nasty", NASTY_IDS)
@@ -220,3 +243,61 @@ def test_settings_are_remembered(tmp_path: Path) -> None:
         with store.transaction():
             store.record_run("ingest", now=dt.datetime(2026, 1, 1, tzinfo=dt.UTC), settings=settings)
         assert store.settings() == settings
+
+
+def older_store(path: Path, version: int) -> None:
+    """Make a store as an earlier version of this program left it: its own migrations, some rows, no more."""
+    with duckdb.connect(str(path)) as connection:
+        connection.execute(queries.statements()["create_store_version"])
+        for number, name, sql in queries.migrations():
+            if number <= version:
+                connection.execute(sql)
+                connection.execute("INSERT INTO store_version VALUES (?, ?)", [number, name])
+        connection.execute("INSERT INTO run (run_no, stage, settings_json) VALUES (7, 'ingest', '{\"units\": \"pa\"}')")
+        connection.execute("INSERT INTO sample VALUES (1, 0.0, 5000.0, NULL)")
+
+
+@pytest.mark.parametrize("version", range(1, STORE_VERSION))
+def test_an_older_store_is_migrated_and_a_copy_kept(tmp_path: Path, version: int) -> None:
+    path = tmp_path / "s.duckdb"
+    older_store(path, version)
+    before = path.read_bytes()
+    with open_store(path) as store:
+        assert store.read("store_version")["version"][0] == STORE_VERSION
+        assert store.settings().units == "pa"
+        assert store.read("size")["readings"][0] == 1
+        with store.transaction():
+            store.record_run("ingest", now=dt.datetime(2026, 1, 1, tzinfo=dt.UTC), settings=Settings())
+        assert store.next_run_no() == 9
+    copy = tmp_path / f"s.duckdb.layout{version}"
+    assert copy.read_bytes() == before
+    with open_store(path):  # nothing is left to migrate: no second copy
+        pass
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["s.duckdb", copy.name]
+
+
+def test_an_older_store_is_read_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "s.duckdb"
+    older_store(path, 1)
+    before = path.read_bytes()
+    with open_store(path, read_only=True) as store:
+        assert store.table("result").is_empty()
+    assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "s.duckdb"
+    with open_store(path):
+        pass
+    broken = (
+        *queries.migrations(),
+        (STORE_VERSION + 1, "x.sql", "CREATE TABLE half (a INTEGER); SELECT no_such_function();"),
+    )
+    monkeypatch.setattr(queries, "migrations", lambda: broken)
+    with pytest.raises(duckdb.Error):
+        connection_module.connect(path, read_only=False)
+    monkeypatch.undo()
+    with open_store(path) as store:
+        assert store.read("store_version")["version"][0] == STORE_VERSION
+        assert "half" not in store.read("list_tables")["table_name"].to_list()

@@ -20,7 +20,7 @@ from blankoff.pipeline.known import as_date, fingerprint, month_end, registers_k
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.results import refresh_results
 from blankoff.settings import Settings
-from blankoff.store import Store
+from blankoff.store import KEPT_BEFORE, Store
 
 ASSESSED_BY = "1"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
@@ -116,8 +116,7 @@ def assess(
         day,
     )
     with store.transaction():
-        _keep(store, assessment, finding)
-        refresh_results(store, settings)
+        superseded = _keep(store, assessment, finding) + refresh_results(store, settings)
         store.record_run(
             "assess",
             now=now or dt.datetime.now(dt.UTC),
@@ -125,6 +124,7 @@ def assess(
             as_of=day,
             input_sha256=state,
             versions_json=json.dumps({"blankoff": version("blankoff")}),
+            rows_superseded=superseded,
         )
     return _counted(store, day, work.height, reused=False)
 
@@ -142,8 +142,8 @@ def known_work(
     return build_work(result, registers, settings), registers, copies.sort("evacuation_id")
 
 
-def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> None:
-    """Put what is believed as of the day in the place of what was believed as of it before."""
+def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:
+    """Put what is believed as of the day in the place of what was; return how many rows of the contract it set aside."""
     day = pl.DataFrame({"as_of": [assessment.as_of]})
     dated = {
         "effect": assessment.effect,
@@ -158,12 +158,21 @@ def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> None:
         "not_made": assessment.not_made,
         "swap_plan": assessment.swap_plan,
     }
+    superseded = 0
     for name, frame in dated.items():
         with_day = frame if "as_of" in frame.columns else frame.with_columns(as_of=pl.lit(assessment.as_of))
+        if name in KEPT_BEFORE:
+            before = store.table(name).filter(pl.col("as_of") == assessment.as_of)
+            now = schemas.TABLES[name].conform(with_day)
+            shared = [c for c in now.columns if c in before.columns]
+            same = before.select(shared).join(now.select(shared), on=shared, how="semi", nulls_equal=True)
+            if same.height < before.height:
+                superseded += store.set_aside(name, before.join(same, on=shared, how="anti", nulls_equal=True))
         store.replace(name, "as_of", with_day, keys=day)
     practice = assessment.practice
     months = pl.DataFrame({"month": [m for m in store.months() if m <= assessment.as_of.strftime("%Y-%m")]})
     store.replace("practice", "month", practice, keys=months)
+    return superseded
 
 
 def _counted(store: Store, day: dt.date, evacuations: int, *, reused: bool) -> Assessed:

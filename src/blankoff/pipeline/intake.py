@@ -105,11 +105,16 @@ def ingest(
     judged += _judge_again(store, jobs, folder.settings, progress)
     with store.transaction():
         refresh_copies(store, progress)
-        refresh_results(store, folder.settings)
-    done = account(folder, store, match, files_read, judged)
-    with store.transaction():
+        superseded = refresh_results(store, folder.settings)
+        done = account(folder, store, match, files_read, judged)
         store.replace_all_if_changed("coverage", done.coverage)
-        store.record_run("ingest", now=now, settings=folder.settings, counts_json=json.dumps(done.as_dict()))
+        store.record_run(
+            "ingest",
+            now=now,
+            settings=folder.settings,
+            counts_json=json.dumps(done.as_dict()),
+            rows_superseded=superseded,
+        )
     return done
 
 

@@ -78,30 +78,36 @@ def changed_rows(new: pl.DataFrame, old: pl.DataFrame, key: str) -> tuple[pl.Dat
     return new.filter(~(same & known)), gone
 
 
+_LAID_OVER = ["group_id", "group_name"]
+"""Columns that each assessment sets anew: a change in these alone is no correction."""
+
+
 def refresh_results(store: Store, settings: Settings) -> int:
     """Bring table ``result`` up to date; writes only the rows that differ. Call it inside a transaction.
+
+    What a row said before a correction is set aside in the store.
 
     Returns
     -------
     int
-        How many rows were written or taken away.
+        How many rows were corrected or taken away.
     """
-    unreadable = store.read("unreadable_evacuations")
     copies = store.raw("copy_of")
+    measure = store.raw("measure")
     new = build_results(
         store.table("evacuations"),
-        store.raw("measure"),
-        unreadable,
+        measure.select(c for c in measure.columns if c in {"evacuation_id", *schemas.MEASURE.names}),
+        store.read("unreadable_evacuations"),
         copies if copies.width else pl.DataFrame(schema={"evacuation_id": pl.String}),
         store.read("latest_groups"),
         settings,
     )
-    old = store.table("result").select(new.columns) if set(new.columns) <= set(store.table("result").columns) else None
-    if old is None:
-        changed, gone = new, store.table("result").select("evacuation_id")
-    else:
-        changed, gone = changed_rows(new, old, "evacuation_id")
+    old = schemas.RESULT.conform(store.table("result")).select(new.columns)
+    changed, gone = changed_rows(new, old, "evacuation_id")
+    corrected, _ = changed_rows(new.drop(_LAID_OVER), old.drop(_LAID_OVER), "evacuation_id")
+    before = old.join(pl.concat([corrected.select("evacuation_id"), gone]), on="evacuation_id", how="semi")
+    superseded = store.set_aside("result", before.sort("evacuation_id"))
     store.delete("result", "evacuation_id", gone)
     if changed.height:
         store.replace("result", "evacuation_id", changed)
-    return changed.height + gone.height
+    return superseded

@@ -31,6 +31,9 @@ _SORT_KEYS = {
     "quarantine": ["path", "row", "field", "problem"],
 }
 
+KEPT_BEFORE = ("result", "finding", "effect", "oil_forecast")
+"""Tables whose replaced rows are kept, so that a disputed month can be reproduced."""
+
 
 def open_store(path: str | os.PathLike[str], read_only: bool = False, wait_s: float = 0.0) -> Store:
     """Open a store; use it in a ``with`` statement.
@@ -235,6 +238,39 @@ class Store:
         """Return the months that have evacuations, ascending."""
         return [m for m in self.read("months")["month"].to_list() if m is not None]
 
+    def next_run_no(self) -> int:
+        """Return the number that the next recorded run will have."""
+        return int(self.read("last_run_no")["run_no"][0]) + 1
+
+    def set_aside(self, name: str, rows: pl.DataFrame) -> int:
+        """Keep rows that are about to be replaced, with the number of the run that replaces them; return how many."""
+        if rows.height:
+            self.insert(
+                f"{name}_before", rows.with_columns(superseded_by_run=pl.lit(self.next_run_no(), dtype=pl.Int64))
+            )
+        return rows.height
+
+    def earlier_beliefs(self, name: str) -> pl.DataFrame:
+        """Return what a table held before corrections: its columns and ``superseded_by_run``, oldest first.
+
+        Parameters
+        ----------
+        name
+            ``result``, ``finding``, ``effect`` or ``oil_forecast``.
+
+        Raises
+        ------
+        NotInStoreError
+            Earlier content of that table is not kept.
+        """
+        if name not in KEPT_BEFORE:
+            raise NotInStoreError(f"no earlier content is kept of {name!r}; it is of: {', '.join(KEPT_BEFORE)}")
+        frame = self.raw(f"{name}_before")
+        if not frame.width:
+            frame = schemas.TABLES[name].empty().with_columns(superseded_by_run=pl.lit(None, dtype=pl.Int64))
+        keys = [k for k in _SORT_KEYS[name] if k in frame.columns]
+        return frame.sort("superseded_by_run", *keys, nulls_last=True, maintain_order=True)
+
     def record_run(
         self,
         stage: str,
@@ -246,11 +282,11 @@ class Store:
         input_sha256: str = "",
         versions_json: str = "{}",
         counts_json: str = "{}",
+        rows_superseded: int = 0,
     ) -> None:
         """Note that a stage was run, on what and with which settings."""
-        number = int(self.read("last_run_no")["run_no"][0]) + 1
         row = {
-            "run_no": number,
+            "run_no": self.next_run_no(),
             "stage": stage,
             "as_of": as_of,
             "month": month,
@@ -260,6 +296,7 @@ class Store:
             "input_sha256": input_sha256,
             "versions_json": versions_json,
             "counts_json": counts_json,
+            "rows_superseded": rows_superseded,
         }
         self.insert(
             "run", pl.DataFrame([row], schema_overrides={"as_of": pl.Date, "month": pl.String, "ran_at": schemas.TIME})

@@ -37,7 +37,9 @@ INSERT INTO sample SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM inc
 -- name: samples_of
 SELECT sample.log_no, elapsed_s, pressure_micron, ambient_c
 FROM sample SEMI JOIN incoming ON sample.log_no = incoming.log_no
-WHERE sample.log_no BETWEEN $first AND $last;
+WHERE sample.log_no BETWEEN $first AND $last
+-- a join keeps no order; what was written in log order is read in log order
+ORDER BY sample.log_no, sample.rowid;
 
 -- name: marks_of
 SELECT mark.log_no, elapsed_s, text
