@@ -36,7 +36,7 @@ from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "assess_assets"]
 
-OIL_DUE_PROBABILITY = 0.6
+OIL_DUE_PROBABILITY = 0.8
 """How probable it must be that blank-off is above the limit (it rises on: a week later it is surer)."""
 
 

@@ -18,6 +18,8 @@ __all__ = ["gauges_off"]
 PRIOR_OFF = 0.06
 """Share of gauges that are off at a time (judgement)."""
 WANTED = 0.9
+FEWEST_ROWS = 12
+"""Floors read since it began; a few may all be of one filling."""
 GAIN_HIGH, GAIN_LOW = 9.0, 6.0
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 
@@ -52,7 +54,12 @@ def gauges_off(
             continue
         # A floor read too high looks like tired oil, and tired oil like it: up wants more proof than down.
         wanted = GAIN_HIGH if cause.size > 0 else GAIN_LOW
-        if cause.gain < wanted or tied.get(cause.level_id) or _shares_rows(cause, causes):
+        if (
+            cause.gain < wanted
+            or len(cause.rows) < FEWEST_ROWS
+            or tied.get(cause.level_id)
+            or _shares_rows(cause, causes)
+        ):
             continue
         odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))

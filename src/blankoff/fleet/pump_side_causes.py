@@ -24,6 +24,7 @@ from blankoff.fleet.oil_model import (
     _prior_arrays,
     fit_fleet,
     predicted_blankoff,
+    refit,
 )
 
 __all__ = ["Cause", "FloorCauses", "find_causes"]
@@ -36,6 +37,8 @@ LEAK_SD = 60.0
 GAUGE_SD = 0.25
 """Prior s.d. of ln reading over truth of a gauge that is off (judgement)."""
 FEWEST_USES = 5
+MAJOR_USES, MOST_MAJORS = 8, 2
+"""Uses on a pump from which its oil is fitted together with the cause, and how many such pumps at most."""
 ONSETS = 14
 """Days tried per asset and spell."""
 WANTED_GAIN = 4.0
@@ -120,19 +123,38 @@ def _spells(
 def _try(
     uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats], onset: int, prior: OilPrior
 ) -> tuple[float, float, float]:
-    """Evidence gained, size and s.e. if the cause began at use ``onset``: all pumps it met, each fitted with it.
+    """Evidence gained, size and s.e. if the cause began at use ``onset``: the best over the pumps it was mostly on."""
+    count = np.bincount(uses.pump)
+    major = [int(p) for p in np.argsort(-count, kind="stable")[:MOST_MAJORS] if count[p] >= MAJOR_USES]
+    tries = [_try_on(uses, fleet, leaks, gauges, onset, prior, p, major) for p in major or [_usual(uses.pump)]]
+    return max(tries)
 
-    The usual pump's oil is free; other pumps' blank-offs stay as they are, their rows tell only of the cause.
+
+def _try_on(
+    uses: _Uses,
+    fleet: FleetOil,
+    leaks: list[Floats],
+    gauges: list[Floats],
+    onset: int,
+    prior: OilPrior,
+    usual: int,
+    major: list[int],
+) -> tuple[float, float, float]:
+    """The same, with the size found on one pump.
+
+    That pump's oil is free; other pumps that it was much on are fitted again with the cause of that size; the few uses
+    on any further pump tell of the cause against that pump's blank-off as it stands.
     """
-    usual = _usual(uses.pump)
     r, f = fleet.rows[usual], fleet.fits[usual]
     active = uses.row[(uses.pump == usual) & (np.arange(uses.pump.size) >= onset)]
+    if active.size == 0:
+        return -np.inf, 0.0, 1.0
     x = np.zeros(r.y.size)
     x[active] = 1.0
     y, se, load, load_se = _arguments(r, leaks[usual], gauges[usual])
     parts = [(y, se, load, load_se, r.hours, r.water, r.fill, np.zeros(r.y.size), x / r.speed, x)]
     for p in np.unique(uses.pump):
-        if p == usual:
+        if p == usual or p in major:
             continue
         other, fit = fleet.rows[p], fleet.fits[p]
         at = uses.row[(uses.pump == p) & (np.arange(uses.pump.size) >= onset)]
@@ -190,7 +212,37 @@ def _try(
     theta, covariance, evidence = best
     # A leak is of one sign, so the half of its prior that is ruled out counts.
     gain = evidence - flat[2] + (np.log(2.0) if which == LEAK else 0.0)
-    return float(gain), float(theta[which]), float(np.sqrt(covariance[which, which]))
+    size = float(theta[which])
+    for p in major:
+        if p != usual:
+            gain += _gain_elsewhere(uses, fleet, leaks, gauges, onset, prior, p, size)
+    return float(gain), size, float(np.sqrt(covariance[which, which]))
+
+
+def _gain_elsewhere(
+    uses: _Uses,
+    fleet: FleetOil,
+    leaks: list[Floats],
+    gauges: list[Floats],
+    onset: int,
+    prior: OilPrior,
+    pump: int,
+    size: float,
+) -> float:
+    """What a cause of known size gains on another pump, whose oil is fitted again with it."""
+    at = uses.row[(uses.pump == pump) & (np.arange(uses.pump.size) >= onset)]
+    if at.size == 0:
+        return 0.0
+    rows = fleet.rows[pump]
+    leak, gauge = leaks[pump].copy(), gauges[pump].copy()
+    if uses.factor == "hose":
+        leak[at] += size / rows.speed[at]
+    else:
+        gauge[at] += size
+    before = fleet.fits[pump]
+    # A pump that took the cause for spoiled oil sits in a valley of its own: start from the fleet's usual one too.
+    found = max(refit(rows, prior, leak, gauge, start, 14).evidence for start in (before.theta, None))
+    return float(found - before.evidence)
 
 
 def _usual(pumps: Ints) -> int:
