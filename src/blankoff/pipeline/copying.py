@@ -10,7 +10,7 @@ from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
 from blankoff.store import Store
 
-COMPARED_BY = "1"
+COMPARED_BY = "2"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
 
