@@ -155,7 +155,7 @@ class Settings(_Frozen):
         return self.acceptance_by_kind.get(kind or "", self.acceptance)
 
 
-def read_settings(path: Path | None) -> Settings:
+def read_settings(path: str | Path | None) -> Settings:
     """Read ``fleet.toml``.
 
     Parameters
@@ -168,6 +168,7 @@ def read_settings(path: Path | None) -> Settings:
     SettingsError
         Not TOML, an unknown field, or a value out of bounds; names the field, the reason and the mend.
     """
+    path = Path(path) if path is not None else None
     if path is None or not path.is_file():
         return Settings()
     try:
