@@ -136,7 +136,9 @@ found.select("technician_id", "kind", "rate", "peers", "excess_lower", "excess_u
 
 # %%
 missed = (
-    work.group_by("technician_id").agg(plain=(pl.col("reason") == "target_missed").mean()).sort("plain", descending=True)
+    work.group_by("technician_id")
+    .agg(plain=(pl.col("reason") == "target_missed").mean())
+    .sort("plain", descending=True)
 )
 assert set(missed["technician_id"][:3]) == {"T05", "T11", "T12"}
 hard = practice.filter(pl.col("technician_id").is_in(["T11", "T12"]))

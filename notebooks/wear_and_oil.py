@@ -26,12 +26,12 @@ from pathlib import Path
 import altair as alt
 import numpy as np
 import polars as pl
-from blankoff_synthetic import load_scenario, make_fleet
 
 import blankoff as bo
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.control_charts import cusum_down, cusum_limit, cusum_run_length, cusum_run_length_two_sided
 from blankoff.fleet.work import build_work
+from blankoff_synthetic import load_scenario, make_fleet
 
 alt.renderers.enable("svg")
 
@@ -81,7 +81,10 @@ with bo.open_store(Path(scratch.name) / "fleet.duckdb") as store:
     registers, settings = store.registers(), store.settings()
     result, finding, forecast = (store.table(t) for t in ("result", "finding", "oil_forecast"))
 happened = pl.read_parquet(truth_folder / "finding.parquet")
-true_since = {(k, i): on for k, i, on in happened.filter(pl.col("until").is_null()).select("kind", "subject_id", "since").iter_rows()}
+true_since = {
+    (k, i): on
+    for k, i, on in happened.filter(pl.col("until").is_null()).select("kind", "subject_id", "since").iter_rows()
+}
 work = build_work(result.drop("group_id", "group_name"), registers, settings)
 attributed = attribute(work, registers["services"], settings, AS_OF).attributed
 happened.filter(pl.col("kind").is_in(["pump_worn", "hose_restricted"]))
@@ -119,7 +122,9 @@ alarms
 
 # %%
 loud = {level for _, level in alarms}
-drawn = charted.with_columns(who=pl.when(pl.col("asset").is_in(list(loud))).then("asset").otherwise(pl.lit("the others")))
+drawn = charted.with_columns(
+    who=pl.when(pl.col("asset").is_in(list(loud))).then("asset").otherwise(pl.lit("the others"))
+)
 lines = (
     alt.Chart(drawn)
     .mark_line(point=alt.OverlayMarkDef(size=12))
@@ -127,7 +132,7 @@ lines = (
         alt.X("on:T", title=None),
         alt.Y("sum:Q", title="cumulative sum below standard").scale(type="symlog", constant=3),
         alt.Color("who:N", title=None).scale(
-            domain=[*sorted(loud), "the others"], range=["#9c3310", "#1f6fb5", "#5b3f8c"][: len(loud)] + ["#b9bcb8"]
+            domain=[*sorted(loud), "the others"], range=[*["#9c3310", "#1f6fb5", "#5b3f8c"][: len(loud)], "#b9bcb8"]
         ),
         alt.StrokeDash("who:N", title=None),
         detail="asset:N",
@@ -144,7 +149,9 @@ rule = alt.Chart(charted).mark_rule(strokeDash=[4, 3]).encode(y="mean(limit):Q")
 
 # %%
 kinds = ["pump_worn", "hose_restricted"]
-found = finding.filter(pl.col("kind").is_in(kinds)).select("kind", "subject_id", "since", "effect", "effect_lower", "effect_upper")
+found = finding.filter(pl.col("kind").is_in(kinds)).select(
+    "kind", "subject_id", "since", "effect", "effect_lower", "effect_upper"
+)
 assert found.height >= 2
 for kind, level, since, *_ in found.iter_rows():
     assert abs((since - true_since[kind, level]).days) <= 21, f"{level} dated {since}, was {true_since[kind, level]}"
