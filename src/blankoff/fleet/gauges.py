@@ -9,6 +9,7 @@ import polars as pl
 from scipy.stats import norm
 
 from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.pump_side import GUESSED_LOAD_SE_LN
 from blankoff.fleet.pump_side_causes import Cause, FloorCauses, floor_rows_for
 from blankoff.fleet.wear import MOST_EVIDENCE, candidate_frame, day_number, episode_of, ties, to_date
 from blankoff.settings import Settings
@@ -20,6 +21,8 @@ PRIOR_OFF = 0.06
 WANTED = 0.9
 FEWEST_ROWS = 12
 """Floors read since it began; a few may all be of one filling."""
+FARTHEST_LN = 0.6
+"""A gauge further off than this, ln, is broken and seen to be; a fit that says so explains something else (judgement)."""
 GAIN_HIGH, GAIN_LOW = 9.0, 6.0
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 
@@ -61,6 +64,8 @@ def gauges_off(
             or _shares_rows(cause, causes)
         ):
             continue
+        if abs(cause.size) > FARTHEST_LN or _known_loads(cause, causes) < 0.5:
+            continue
         odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
         edge = np.log1p(limit) if cause.size > 0 else -np.log1p(-limit)
@@ -92,3 +97,8 @@ def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
     """Whether another cause holds up most of these very floors: then which is to blame is not settled."""
     mine = set(cause.rows)
     return any(len(mine & set(c.rows)) > 0.5 * len(mine) for c in causes.causes if c is not cause)
+
+
+def _known_loads(cause: Cause, causes: FloorCauses) -> float:
+    """Share of a cause's floors whose load a hold has shown; on guessed loads alone no gauge is called off."""
+    return float(np.mean([causes.fleet.rows[p].load_se[i] < GUESSED_LOAD_SE_LN for p, i in cause.rows]))
