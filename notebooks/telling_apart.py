@@ -76,7 +76,10 @@ shown = effect.filter((pl.col("measure") == "speed_deep") & pl.col("factor").is_
 base_chart = alt.Chart().encode(alt.Y("level_id:N", title=None))
 parts = alt.layer(
     base_chart.mark_rule(color="#0a5a72").encode(
-        alt.X("ratio_lower:Q", title="deep speed against the fleet's middle").scale(type="log"), x2="ratio_upper:Q"
+        alt.X("ratio_lower:Q", title="deep speed against the fleet's middle").scale(
+            type="log", domain=[0.25, 4], nice=False
+        ),
+        x2="ratio_upper:Q",
     ),
     base_chart.mark_point(filled=True, color="#0a5a72").encode(x="ratio:Q"),
     base_chart.mark_point(shape="cross", color="#9c3310", size=45).encode(x="true:Q"),
@@ -132,7 +135,7 @@ swaps.select("rank", "factor", "first_id", "second_id", "doubt_without", "doubt_
 rows = []
 for factor, measure in (("pump", "speed_viscous"), ("hose", "speed_deep")):
     naive = result.group_by(f"{factor}_id").agg(pl.col("minutes_to_500").mean()).rename({f"{factor}_id": "level_id"})
-    both = effect.filter(factor=factor, measure=measure).join(naive, on="level_id")
+    both = effect.filter(factor=factor, measure=measure).join(naive, on="level_id").sort("level_id")
     both = both.with_columns(
         pl.col("true").rank(descending=True).alias("true rank"),
         pl.col("ratio").rank(descending=True).alias("blankoff"),

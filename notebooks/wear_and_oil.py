@@ -134,7 +134,7 @@ lines = (
         alt.Color("who:N", title=None).scale(
             domain=[*sorted(loud), "the others"], range=[*["#9c3310", "#1f6fb5", "#5b3f8c"][: len(loud)], "#b9bcb8"]
         ),
-        alt.StrokeDash("who:N", title=None),
+        alt.StrokeDash("who:N", legend=None),
         detail="asset:N",
     )
 )

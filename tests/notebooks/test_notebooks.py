@@ -46,3 +46,10 @@ def test_notebook_is_short_and_asserts_its_claims(source: Path) -> None:
     assert len(re.findall(r"^\s*assert ", text, re.M)) >= 4
     assert "from tests" not in text
     assert "import tests" not in text
+
+
+def test_every_picture_is_shown_on_the_folders_page() -> None:
+    page = (NOTEBOOKS / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r"\]\((pictures/[^)]+)\)", page)
+    assert sorted(shown) == sorted(f"pictures/{p.name}" for p in (NOTEBOOKS / "pictures").iterdir())
+    assert all(f"({s.name})" in page for s in SOURCES)
