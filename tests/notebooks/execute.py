@@ -29,7 +29,7 @@ def execute(source: Path) -> Any:
         spec = kernel.kernel_spec
         assert spec is not None
         spec.argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
-        client = NotebookClient(notebook, km=kernel, timeout=300, resources={"metadata": {"path": str(source.parent)}})
+        client = NotebookClient(notebook, km=kernel, timeout=900, resources={"metadata": {"path": str(source.parent)}})
         client.owns_km = True  # so that the kernel ends with the run
         client.execute()
     return notebook

@@ -30,7 +30,7 @@ def test_notebook_runs_and_shows_pictures(source: Path, tmp_path: Path) -> None:
     env = {**os.environ, **threads, "IPYTHONDIR": str(tmp_path / "ipython"), "PYTHONWARNINGS": "default"}
     done = subprocess.run(
         [sys.executable, "-m", "tests.notebooks.execute", str(source), str(out)],
-        cwd=ROOT, env=env, capture_output=True, text=True, check=False, timeout=600,
+        cwd=ROOT, env=env, capture_output=True, text=True, check=False, timeout=1800,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-4000:]
     notebook = nbformat.read(out, as_version=4)
