@@ -10,12 +10,12 @@ from functools import cache
 
 import polars as pl
 import pytest
+from tests.fleet.frames import DrawnFleet, Plan, draw_fleet
 
 from blankoff.fleet.assets import AssetAssessment, assess_assets
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 from blankoff.settings import Settings
-from tests.fleet.frames import DrawnFleet, Plan, draw_fleet
 
 QUIET = {"worn_pumps": 0, "stepped_pumps": 0, "choked_hoses": 0, "leaking_hoses": 0, "gauges_off": 0, "core_leavers": 0}
 SETTINGS = Settings()
@@ -64,6 +64,18 @@ def test_worn_pumps_and_choked_hoses() -> None:
     assert hit >= 8
     assert wrong <= 0.15 * hit
     assert missed <= 2
+
+
+def test_rigging() -> None:
+    """Cores left in are laid on the technician, not on the pump, hose or gauge in the van."""
+    hit = wrong = 0
+    for seed in (12, 21, 22):
+        fleet, got = assessed(seed)
+        leavers = put_in(fleet, "cores_left_in")
+        hit += len(found(got, "slow_rigging") & leavers)
+        wrong += len(found(got, "slow_rigging") - leavers)
+    assert hit >= 6
+    assert wrong <= 1
 
 
 def test_leaking_hoses() -> None:

@@ -30,19 +30,19 @@ __all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_BOTH = np.array([(d, v) for d in np.arange(-6, 7) * 0.1 for v in np.arange(-10, 7) * 0.1])
+_BOTH = np.array([(d, v) for d in np.arange(-4, 5) * 0.1 for v in np.arange(-10, 7) * 0.1])
 SHIFTS = {
     "pump": np.arange(-48, 17) * 0.025,
     "hose": np.arange(-40, 17) * 0.05,
-    "technician": np.tile(np.arange(-26, 7) * 0.05, 4),
+    "technician": np.tile(np.arange(-26, 7) * 0.05, 6),
     "gauge": _BOTH[:, 0],
 }
 """ln shifts tried."""
-IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.0, 0.35, 0.7, 1.0], 33), "gauge": _BOTH[:, 1]}
+IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.0, 0.35, 0.7, 1.0, 1.4, 2.0], 33), "gauge": _BOTH[:, 1]}
 """What each shift does in the viscous band: of a choke, a share; of a gauge, anything."""
 SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
-LARGE_SHARE = {"pump": 0.15, "hose": 0.15, "technician": 0.15, "gauge": 0.05}
-FROM_THE_FIRST = {"pump": 0.2, "hose": 0.5, "technician": 0.8, "gauge": 1.0}
+LARGE_SHARE = {"pump": 0.15, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
+FROM_THE_FIRST = {"pump": 0.05, "hose": 0.5, "technician": 0.8, "gauge": 1.0}
 """Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
 job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
 WANTED_GAIN = 1.5
@@ -117,6 +117,9 @@ def _grid_prior(factor: str) -> tuple[Floats, Floats]:
     share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
     begin = (1 - share) * small + share * first * large
     later = 0.3 * (1 - share) * small + share * (1 - first) * large
+    if factor == "technician":
+        # A choke may tell more in the viscous band than in the deep one; but what begins to do so midway is a pump.
+        later = np.where(np.abs(IN_VISCOUS[factor]) > 1.01 * np.abs(grid), 0.0, later)
     return np.log(begin), np.log(np.maximum(later, 1e-12))
 
 
