@@ -32,13 +32,13 @@ Ints = NDArray[np.int64]
 
 _BOTH = np.array([(d, v) for d in np.arange(-4, 5) * 0.1 for v in np.arange(-10, 7) * 0.1])
 SHIFTS = {
-    "pump": np.arange(-48, 17) * 0.025,
-    "hose": np.arange(-40, 17) * 0.05,
-    "technician": np.tile(np.arange(-26, 7) * 0.05, 6),
+    "pump": np.arange(-24, 9) * 0.05,
+    "hose": np.arange(-20, 9) * 0.1,
+    "technician": np.tile(np.arange(-13, 4) * 0.1, 6),
     "gauge": _BOTH[:, 0],
 }
 """ln shifts tried."""
-IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.0, 0.35, 0.7, 1.0, 1.4, 2.0], 33), "gauge": _BOTH[:, 1]}
+IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.0, 0.35, 0.7, 1.0, 1.4, 2.0], 17), "gauge": _BOTH[:, 1]}
 """What each shift does in the viscous band: of a choke, a share; of a gauge, anything."""
 SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
 LARGE_SHARE = {"pump": 0.15, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
