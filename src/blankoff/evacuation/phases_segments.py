@@ -13,6 +13,7 @@ from blankoff.evacuation.phases_clean import (
     TOP_LN,
     WANDER,
     block_wander,
+    coarsen_blocks,
     compact,
     make_blocks,
     measure_scales,
@@ -55,6 +56,10 @@ _RESTART_PER_S = 7e-4
 
 _SURE_PER_S = 3e-3
 """The same after a stand that did not rise."""
+
+_JOINED_LN = 0.012
+"""Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
+_JOINED_S = 120.0
 
 _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
@@ -164,6 +169,51 @@ def _falls_at(bt: FloatArray, by: FloatArray, bv: FloatArray, high: int, after: 
 
 
 @kernel
+def _weigh_joined(
+    ct: FloatArray,
+    cy: FloatArray,
+    m: int,
+    scales: FloatArray,
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    bs: IntArray,
+    nb: int,
+    pull: int,
+    low: int,
+    end: int,
+    final: bool,
+    marked_s: float,
+    out: FloatArray,
+    joined: FloatArray,
+    joined_i: IntArray,
+    rise: FloatArray,
+) -> bool:
+    """Weigh a stand again on joined blocks, coarser each time, while single blocks are noisier than `_JOINED_LN`."""
+    jt, jy, jv = joined[0], joined[1], joined[2]
+    js, of = joined_i[0], joined_i[1]
+    most = int(min(bv[low] * scales[WANDER] / (_JOINED_LN * _JOINED_LN), _JOINED_S / max(scales[MEDIAN_DT], 1.0)))
+    kept = scales[WANDER]
+    accepted = False
+    for count in (3, 8):
+        if most < count or accepted:
+            break
+        n = coarsen_blocks(bt, by, bv, bs, nb, count, 3.0 * scales[GAP_S], scales[TOP_LN] - 1e-9, jt, jy, jv, js, of)
+        first, last = of[pull], of[end]
+        lowest = of[low]
+        for k in range(max(lowest - 2, first), min(lowest + 3, last + 1)):
+            if jy[k] < jy[lowest]:
+                lowest = k
+        if last - first < 4:
+            break
+        scales[WANDER] = block_wander(jy, jv, n, scales[TOP_LN] - 1e-9)
+        weigh_rise(ct, cy, m, scales, jt, jy, jv, js, first, lowest, last, final, marked_s, out, rise)
+        accepted = rise[ACCEPTED] > 0.0
+    scales[WANDER] = kept
+    return accepted
+
+
+@kernel
 def segment_log(
     t: FloatArray, p: FloatArray, ambient_c: float, mark_s: FloatArray, mark_kinds: IntArray, rows: FloatArray
 ) -> int:
@@ -188,6 +238,8 @@ def segment_log(
     found = turning_points(bt, by, bv, nb, scales, points, kinds)
     out = np.empty((m + 8, N_FIT))
     rise = np.empty(N_RISE)
+    joined = np.empty((3, m + 1))
+    joined_i = np.empty((2, m + 2), dtype=np.int64)
     k = 0
     # what stands before the first fall
     at_i = 0  # reading (of all) at which the open pump-down begins
@@ -251,9 +303,36 @@ def segment_log(
             if mark_kinds[g] == MARK_CLOSED and ct[bs[pull]] <= mark_s[g] <= ct[bs[stand_end + 1] - 1] + 30.0:
                 marked = mark_s[g]
         accepted = False
-        if stand_end - pull >= 2 and stand_end >= low and by[low] < scales[TOP_LN] - 1e-9:
-            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low, stand_end, final, marked, out, rise)
+        # small sags part what is one stand: its hold may begin at any low of them, the earliest first
+        at = q
+        while stand_end >= low and at < (e if found else q + 1) and not accepted:
+            low_at = points[at] if found else low
+            at += 2
+            if stand_end - pull < 2 or stand_end < low_at or by[low_at] >= scales[TOP_LN] - 1e-9:
+                continue
+            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low_at, stand_end, final, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
+            if not accepted and jump < 0:
+                accepted = _weigh_joined(
+                    ct,
+                    cy,
+                    m,
+                    scales,
+                    bt,
+                    by,
+                    bv,
+                    bs,
+                    nb,
+                    pull,
+                    low_at,
+                    stand_end,
+                    final,
+                    marked,
+                    out,
+                    joined,
+                    joined_i,
+                    rise,
+                )
             if accepted and not final and jump < 0 and rise[RISE_LN] < 0.15:
                 # a stand that ends as slowly as it began was pumped all along
                 accepted = _falls_at(bt, by, bv, high, after_low, _SURE_PER_S)
