@@ -13,7 +13,7 @@ import pytest
 from hold_worlds import OTHER_WORLD, Holds, World, make_holds
 from scipy.optimize import minimize
 
-from blankoff.evacuation.calibration import LEAK_MAP, calibrated, fleet_calibrated, fleet_rate
+from blankoff.evacuation.calibration import LEAK_MAP, beside_water, calibrated, fleet_calibrated, fleet_rate
 from blankoff.evacuation.hold import HoldFits, fit_holds
 from blankoff.settings import Judging
 
@@ -94,3 +94,13 @@ def test_base_rate_of_a_fleet_is_found_and_does_not_depend_on_order() -> None:
 
 if __name__ == "__main__":
     print(fitted_slopes(701))
+
+
+def test_a_steady_remainder_beside_much_water_is_no_leak_and_a_large_one_stays() -> None:
+    """By hand from the two densities (CALC): 400 beside 2 000 microns is the water's, 1 600 beside 500 a leak's."""
+    beside = beside_water(
+        np.array([0.98, 0.98, 0.9]), np.array([400.0, 1600.0, 80.0]), np.array([2000.0, 500.0, 150.0])
+    )
+    assert beside[0] < 0.3
+    assert beside[1] > 0.95
+    assert beside[2] == 0.9  # no more than outgassing gives: untouched

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LEAK_MAP", "MOISTURE_MAP", "EvidenceMap", "calibrated", "fleet_calibrated", "fleet_rate"]
+__all__ = ["LEAK_MAP", "MOISTURE_MAP", "EvidenceMap", "beside_water", "calibrated", "fleet_calibrated", "fleet_rate"]
 
 FloatArray = NDArray[np.float64]
 
@@ -46,6 +46,17 @@ class EvidenceMap:
 
 LEAK_MAP = EvidenceMap(slope=0.80, base_rate=0.20, prior_holds=20.0)
 MOISTURE_MAP = EvidenceMap(slope=0.85, base_rate=0.70, prior_holds=20.0)
+
+
+WATER_FROM_MICRON = 250.0
+WATER_SURE_MICRON = 500.0
+"""A saturating part beyond these is more than outgassing gives within a hold (50 - 300 microns: common practice)."""
+WATER_MISFIT = 0.35
+"""Free water warms, sinks and dries up as it evaporates: this share of its rise may look steady; own simulation."""
+LEAK_BESIDE_WATER = 0.2
+"""Share of wet circuits that leak too, before the curve is looked at; own judgement, no source."""
+LEAK_DECADES_LN = 4.6
+"""Steady rises worth finding spread evenly in logarithm over a hundredfold (5 - 500 microns/min: common practice)."""
 
 
 def _log_odds(p: FloatArray) -> FloatArray:
@@ -120,3 +131,30 @@ def fleet_calibrated(p_leak: FloatArray, p_moisture: FloatArray) -> tuple[FloatA
         rates = _log_odds(np.array([fleet_rate(p, evidence), evidence.base_rate]))
         out.append(_probability(_log_odds(p) + rates[0] - rates[1]))
     return out[0], out[1]
+
+
+def beside_water(p_leak: FloatArray, leak_micron: FloatArray, saturating_micron: FloatArray) -> FloatArray:
+    """Take off what free water explains of a steady part.
+
+    The fit's shapes describe outgassing closely and free water roughly: of a saturating rise of thousands of microns,
+    hundreds may be left over that look steady. Their size is weighed against that of the leaks there are.
+
+    Parameters
+    ----------
+    p_leak : (n,) float64
+        Calibrated probability of a material steady part.
+    leak_micron, saturating_micron : (n,) float64
+        The two parts over the required hold, microns.
+
+    Returns
+    -------
+    (n,) float64
+        Unchanged where the saturating part is no more than outgassing gives.
+    """
+    leak, water = np.maximum(leak_micron, 1.0), np.maximum(saturating_micron, 1.0)
+    misfit = WATER_MISFIT * water
+    from_leak = LEAK_BESIDE_WATER / (leak * LEAK_DECADES_LN)
+    from_water = (1.0 - LEAK_BESIDE_WATER) * np.sqrt(2.0 / np.pi) / misfit * np.exp(-0.5 * (leak / misfit) ** 2)
+    believed = from_leak / (from_leak + from_water)
+    wet = np.clip((water - WATER_FROM_MICRON) / (WATER_SURE_MICRON - WATER_FROM_MICRON), 0.0, 1.0)
+    return np.asarray(p_leak * (1.0 - wet + wet * believed))

@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from blankoff import schemas
-from blankoff.evacuation.calibration import calibrated
+from blankoff.evacuation.calibration import beside_water, calibrated
 from blankoff.evacuation.hold import HoldFits, fit_holds
 from blankoff.evacuation.hold_curve import HoldCurve, hold_curve
 from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
@@ -187,6 +187,7 @@ def _hold_columns(
 ) -> dict[str, Any]:  # fmt: skip
     """Columns of `measure` that the hold gives, plus ``_kind`` codes of the rise."""
     p_leak, p_moisture = calibrated(fits["p_leak_raw"], fits["p_moisture_raw"])
+    p_leak = beside_water(p_leak, fits["leak_micron"], fits["saturating_micron"])
     rise = rise_kinds(p_leak, p_moisture, judging.proof_probability)
     leak = fits["leak_micron"] / context.hold_minutes
     stood_s = end_s - start_s
