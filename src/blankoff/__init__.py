@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from blankoff.errors import BlankoffError
-    from blankoff.evacuation.judge import judge
+    from blankoff.evacuation.single import judge
     from blankoff.ingest import read_log
     from blankoff.pipeline import (
         assess,
@@ -58,7 +58,7 @@ _HOME = {
     "assess": "blankoff.pipeline",
     "check": "blankoff.pipeline",
     "export": "blankoff.pipeline",
-    "judge": "blankoff.evacuation.judge",
+    "judge": "blankoff.evacuation.single",
     "open_store": "blankoff.store",
     "read_log": "blankoff.ingest",
     "read_settings": "blankoff.settings",

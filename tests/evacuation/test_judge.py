@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blankoff import schemas
-from blankoff.evacuation.judge import judge, judge_batch
+from blankoff.evacuation.judge import judge_batch
+from blankoff.evacuation.single import judge
 from blankoff.samples import JobContext, SampleBatch
 from blankoff.settings import Acceptance, Settings
 

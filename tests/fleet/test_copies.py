@@ -9,7 +9,9 @@ import polars as pl
 import pytest
 from scipy.signal import lfilter
 
-from blankoff.fleet.copies import CopyRules, find_copies, match, sketch_batch
+from blankoff.fleet.copies import find_copies
+from blankoff.fleet.copy_match import match
+from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
 from blankoff.samples import SampleBatch
 
 ISOLATED_S = 900.0

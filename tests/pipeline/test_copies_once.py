@@ -39,14 +39,14 @@ def test_pairs_are_compared_once_and_the_copies_stay_the_same(tmp_path: Path, mo
     shutil.move(fleet / "logs" / "again", aside)
 
     compared = 0
-    match = copies._match
+    match = copies.match_prepared
 
     def counted(*args: object) -> copies.Match:
         nonlocal compared
         compared += 1
         return match(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(copies, "_match", counted)
+    monkeypatch.setattr(copies, "match_prepared", counted)
     with open_store(tmp_path / "s.duckdb") as store:
         pipeline.ingest(fleet, store, now=NOW)
         first, compared = compared, 0

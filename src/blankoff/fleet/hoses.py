@@ -11,15 +11,12 @@ from scipy.stats import norm
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.pump_side_causes import FloorCauses, floor_rows_for
 from blankoff.fleet.wear import (
-    LEAST_PROBABILITY,
     MOST_EVIDENCE,
     AssetLevel,
-    asset_candidate,
     candidate_frame,
     day_number,
     episode_of,
-    lasting_loss,
-    since_bounds,
+    losing_candidates,
     ties,
     to_date,
 )
@@ -96,25 +93,11 @@ def hoses_restricted(levels: list[AssetLevel], attribution: Attribution, setting
         Of hoses, ``speed_deep``, in terms of their conductance.
     attribution, settings
     """
-    limit = float(np.log(settings.fleet.restricted_conductance_ratio))
-    tied = ties(attribution, "hose", "speed_deep")
-    rows = []
-    for level in levels:
-        probability, found = lasting_loss(level.paths.now, limit)
-        probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY:
-            continue
-        since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
-        rows.append(
-            asset_candidate(
-                "hose_restricted",
-                level,
-                level.paths.now,
-                probability,
-                since,
-                "share of the conductance of its bore and length",
-                tied,
-                low,
-            )
-        )
-    return candidate_frame(rows)
+    return losing_candidates(
+        levels,
+        attribution,
+        "hose_restricted",
+        "hose",
+        settings.fleet.restricted_conductance_ratio,
+        "share of the conductance of its bore and length",
+    )

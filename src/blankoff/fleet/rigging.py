@@ -2,19 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 
 from blankoff.fleet.attribution import Attribution
-from blankoff.fleet.wear import (
-    LEAST_PROBABILITY,
-    AssetLevel,
-    asset_candidate,
-    candidate_frame,
-    lasting_loss,
-    since_bounds,
-    ties,
-)
+from blankoff.fleet.wear import AssetLevel, losing_candidates
 
 __all__ = ["SLOW_RIGGING_RATIO", "slow_rigging"]
 
@@ -36,18 +27,6 @@ def slow_rigging(levels: list[AssetLevel], attribution: Attribution) -> pl.DataF
     DataFrame
         `findings.CANDIDATE_SCHEMA`; ``effect`` is the share of the usual deep-vacuum speed.
     """
-    limit = float(np.log(SLOW_RIGGING_RATIO))
-    tied = ties(attribution, "technician", "speed_deep")
-    rows = []
-    for level in levels:
-        probability, found = lasting_loss(level.paths.now, limit)
-        probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY:
-            continue
-        since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
-        rows.append(
-            asset_candidate(
-                "slow_rigging", level, level.paths.now, probability, since, "share of the usual deep speed", tied, low
-            )
-        )
-    return candidate_frame(rows)
+    return losing_candidates(
+        levels, attribution, "slow_rigging", "technician", SLOW_RIGGING_RATIO, "share of the usual deep speed"
+    )

@@ -283,3 +283,30 @@ def asset_candidate(
         "evidence": used[-MOST_EVIDENCE:],
         "entangled_with": sorted({*tied.get(level.level_id, []), *level.rivals}),
     }
+
+
+def losing_candidates(
+    levels: list[AssetLevel], attribution: Attribution, kind: str, factor: str, lasting_below: float, unit: str
+) -> pl.DataFrame:
+    """Candidates for levels whose deep-vacuum speed or conductance is lastingly below a share of the usual.
+
+    Parameters
+    ----------
+    levels : list of AssetLevel
+        Of one factor, ``speed_deep``.
+    lasting_below : float
+        The share.
+    unit : str
+        What ``effect`` is a share of.
+    """
+    limit = float(np.log(lasting_below))
+    tied = ties(attribution, factor, "speed_deep")
+    rows = []
+    for level in levels:
+        probability, found = lasting_loss(level.paths.now, limit)
+        probability *= level.blame
+        if not found or probability < LEAST_PROBABILITY:
+            continue
+        since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
+        rows.append(asset_candidate(kind, level, level.paths.now, probability, since, unit, tied, low))
+    return candidate_frame(rows)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, CopyRules, find_copies
+from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, find_copies
+from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch

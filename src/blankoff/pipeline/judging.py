@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from blankoff.evacuation.judge import judge_batch
-from blankoff.fleet.copies import SKETCH_SCHEMA, sketch_batch
+from blankoff.fleet.copy_sketch import SKETCH_SCHEMA, sketch_batch
 from blankoff.pipeline.contexts import to_job_context
 from blankoff.samples import Mark, SampleBatch
 from blankoff.settings import Settings

@@ -10,7 +10,7 @@ from typing import Any
 
 from blankoff import terminal
 from blankoff.errors import SettingsError
-from blankoff.evacuation.judge import JudgedLog, judge
+from blankoff.evacuation.single import JudgedLog, judge
 from blankoff.ingest.logs import read_log
 from blankoff.samples import SampleBatch
 from blankoff.settings import Acceptance, Settings, read_settings

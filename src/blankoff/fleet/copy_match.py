@@ -1,0 +1,331 @@
+"""Two logs compared on the curve: whether one repeats the other's noise, at one sharp alignment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
+
+from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.samples import FloatArray, IntArray, SampleBatch
+
+_MOST_BEND = 3.0
+"""Bend of the course over nine cells, in standard deviations of the noise, that still lets noise be told; own judgement."""
+
+
+def _even(t: FloatArray, p: FloatArray, step_s: float) -> tuple[float, FloatArray]:
+    """Ln p on an even grid: the mean of each cell's readings, gaps of a cell or two bridged, longer ones NaN."""
+    ok = np.isfinite(p) & (p > 0)
+    t, y = t[ok], np.log(p[ok])
+    if t.size < 5:
+        return 0.0, np.empty(0)
+    cell = np.floor(t / step_s + 1e-9).astype(np.int64)
+    first = int(cell[0])
+    n = int(cell[-1]) - first + 1
+    total = np.bincount(cell - first, weights=y, minlength=n)
+    count = np.bincount(cell - first, minlength=n)
+    grid = np.full(n, np.nan)
+    full = count > 0
+    grid[full] = total[full] / count[full]
+    index = np.arange(n)
+    bridged = np.interp(index, index[full], grid[full])
+    before = index - np.maximum.accumulate(np.where(full, index, -n))
+    after = np.minimum.accumulate(np.where(full, index, 2 * n)[::-1])[::-1] - index
+    grid = np.where(np.minimum(before, after) <= 2, bridged, np.nan)
+    return first * step_s, grid
+
+
+def _noise(y: FloatArray) -> FloatArray:
+    """What is left of ln p once its smooth course is taken out, in robust standard deviations, clipped at 3.
+
+    Where the course itself bends by more than the noise (a knee, an isolation, a fast fall), what is left would be
+    bend and not noise, and two honest pulls share their bends: those readings are left out (NaN).
+    """
+    there = np.isfinite(y)
+    filled = np.where(there, y, np.interp(np.arange(y.size), np.flatnonzero(there), y[there]))
+    course = uniform_filter1d(median_filter(filled, size=9, mode="nearest"), size=9, mode="nearest")
+    rest = filled - course
+    rest -= uniform_filter1d(rest, size=15, mode="nearest")
+    # the middle of all sizes: a bend must not raise the scale it is held against
+    sizes = np.abs(rest[there])
+    sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
+    padded = np.pad(course, 4, mode="edge")
+    bend = np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8])
+    bent = maximum_filter1d(bend, size=13, mode="nearest") > _MOST_BEND * sigma
+    scale = 1.4826 * 0.85 * uniform_filter1d(np.minimum(np.abs(rest), 4.0 * sigma), size=61, mode="nearest") + 1e-5
+    rest = np.clip(rest / scale, -3.0, 3.0)
+    return np.where(there & ~bent, rest, np.nan)
+
+
+@dataclass(frozen=True)
+class Match:
+    """How well one curve repeats another."""
+
+    overlap_s: float
+    lag_s: float
+    course_difference: float
+    correlation: float
+    sharpness: float
+    points: int
+    even_share: float
+    """Correlation in the second worst quarter of the overlap over that of the whole."""
+    equal_share: float
+    """Share of the overlap's readings that are the same to 0.2 %, given 15 different ones at least; else 0."""
+
+    def is_copy(self, rules: CopyRules) -> bool:
+        """Whether the evidence is strong enough to call it a copy."""
+        if self.equal_share >= rules.same_share and self.overlap_s >= rules.least_overlap_s:
+            return True
+        alike = self.course_difference <= rules.course_tolerance and self.overlap_s >= rules.least_overlap_s
+        alike = alike and self.even_share >= rules.least_even_share
+        return alike and self.correlation >= rules.least_correlation and self.sharpness >= rules.least_sharpness
+
+    @property
+    def probability(self) -> float:
+        """Probability that it is a copy: one honest pair in a thousand proposals assumed, normal tails at the peak."""
+        if self.equal_share > 0.9:
+            return 0.9999
+        log_odds = 0.5 * min(self.sharpness, 12.0) ** 2 - np.log(1000.0) - np.log(60.0)
+        return float(min(1.0 / (1.0 + np.exp(-log_odds)), 0.9999))
+
+
+NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0, 0.0)
+SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """One log on an even grid of ``step_s``: ln p, what is noise in it, and when its first cell begins."""
+
+    start_s: float
+    course: FloatArray
+    noise: FloatArray
+    elapsed_s: FloatArray
+    ln_p: FloatArray
+
+    @property
+    def readings(self) -> int:
+        """Cells that hold a pressure."""
+        return int(np.isfinite(self.course).sum())
+
+
+def prepare(log: SampleBatch, step_s: float) -> Prepared:
+    """Put one log on an even grid of ``step_s`` seconds and part its noise from its course."""
+    start, course = _even(log.elapsed_s, log.pressure_micron, step_s)
+    enough = np.isfinite(course).sum() >= 5
+    noise = _noise(course) if enough else np.full(course.size, np.nan)
+    ok = np.isfinite(log.pressure_micron) & (log.pressure_micron > 0)
+    return Prepared(start, course, noise, log.elapsed_s[ok], np.log(log.pressure_micron[ok]))
+
+
+def spacing_s(log: SampleBatch) -> float:
+    """Spacing of one log's readings, s, a second at least; infinite where there are too few to tell."""
+    return max(float(np.median(np.diff(log.elapsed_s))), 1.0) if log.readings > 2 else np.inf
+
+
+@njit(cache=True, nogil=True)
+def _correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    n, sa, sb, saa, sbb, sab = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(lo, hi):
+        x, y = a[i], b[i - lag]
+        if np.isfinite(x) and np.isfinite(y):
+            n += 1
+            sa += x
+            sb += y
+            saa += x * x
+            sbb += y * y
+            sab += x * y
+    if n < least:
+        return 0.0, 0
+    va, vb = saa - sa * sa / n, sbb - sb * sb / n
+    if va <= 1e-12 or vb <= 1e-12:
+        return 0.0, n
+    return (sab - sa * sb / n) / np.sqrt(va * vb), n
+
+
+@njit(cache=True, nogil=True)
+def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    if hi - lo < least:
+        return np.inf
+    d = np.empty(hi - lo)
+    n = 0
+    for i in range(lo, hi):
+        v = abs(a[i] - b[i - lag])
+        if np.isfinite(v):
+            d[n] = v
+            n += 1
+    return np.median(d[:n]) if n >= least else np.inf
+
+
+@njit(cache=True, nogil=True)
+def _best_alignment(
+    a: FloatArray, noise_a: FloatArray, b: FloatArray, noise_b: FloatArray, lags: IntArray, least: int, tolerance: float
+) -> tuple[int, float, int, float, float, float]:
+    """Lag of the best noise match among those whose courses agree; its correlation, points, null mean and spread, course."""
+    best_lag, best, points, course = 0, -2.0, 0, np.inf
+    for lag in lags:
+        difference = _course_difference(a, b, lag, least)
+        if difference > tolerance:
+            continue
+        rho, n = _correlation(noise_a, noise_b, lag, least)
+        if n > 0 and rho > best:
+            best_lag, best, points, course = lag, rho, n, difference
+    if points == 0:
+        return 0, 0.0, 0, 0.0, 1.0, np.inf
+    total, squares, m = 0.0, 0.0, 0
+    for d in range(14, 46):
+        for away in (best_lag - d, best_lag + d):
+            rho, n = _correlation(noise_a, noise_b, away, max(20, least // 2))
+            if n > 0:
+                total += rho
+                squares += rho * rho
+                m += 1
+    mean = total / m if m > 0 else 0.0
+    spread = np.sqrt(max(squares / m - mean * mean, 0.0)) if m >= 12 else 0.0
+    return best_lag, best, points, mean, max(spread, 1.0 / np.sqrt(points)), course
+
+
+def match_prepared(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+    """Compare two prepared logs on the same grid.
+
+    Parameters
+    ----------
+    guesses_s
+        Alignments to try, ``elapsed_s`` of ``a`` minus that of ``b`` at the same physical moment; every alignment that
+        gives the least overlap where empty.
+    """
+    found = _match_noise(a, b, step_s, guesses_s, rules)
+    if found.is_copy(rules) or not guesses_s:
+        return found
+    if found.points == 0 and min(a.readings, b.readings) >= rules.least_points:
+        return found  # the courses differ at every alignment
+    sparse, dense = (a, b) if a.ln_p.size <= b.ln_p.size else (b, a)
+    if not rules.least_picked <= sparse.ln_p.size <= rules.most_picked:
+        return found
+    sign = 1.0 if sparse is a else -1.0
+    picked = _match_readings(sparse, dense, step_s, [sign * g for g in guesses_s], rules)
+    return replace(picked, lag_s=sign * picked.lag_s) if picked.is_copy(rules) else found
+
+
+def _match_readings(
+    sparse: Prepared, dense: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules
+) -> Match:
+    """Compare few readings one by one with a denser log: for copies resampled so far that no noise is left to follow.
+
+    How many readings agree by chance, were the courses the very same, is counted on the same noise out of step.
+    """
+    fine = float(np.median(np.diff(dense.elapsed_s)))
+    reach = max(step_s, 8.0)
+    lags = np.unique(np.concatenate([np.arange(g - reach, g + reach + 1e-9, max(fine / 3.0, 0.5)) for g in guesses_s]))
+    rest_sparse, rest_dense = (x.ln_p - median_filter(x.ln_p, size=7, mode="nearest") for x in (sparse, dense))
+    tolerance = 0.002 + 0.6 * np.exp(-sparse.ln_p)
+    best = NO_MATCH
+    for lag in lags:
+        at = sparse.elapsed_s - lag
+        inside = np.flatnonzero((at >= dense.elapsed_s[0]) & (at <= dense.elapsed_s[-1]))
+        if inside.size < rules.least_picked or np.ptp(at[inside]) < rules.least_overlap_s:
+            continue
+        right = np.clip(np.searchsorted(dense.elapsed_s, at[inside]), 1, dense.elapsed_s.size - 1)
+        nearest = right - (at[inside] - dense.elapsed_s[right - 1] < dense.elapsed_s[right] - at[inside])
+        between = np.interp(at[inside], dense.elapsed_s, dense.ln_p)
+        off = np.minimum(np.abs(sparse.ln_p[inside] - between), np.abs(sparse.ln_p[inside] - dense.ln_p[nearest]))
+        share = float(np.mean(off <= tolerance[inside]))
+        if share <= best.equal_share:
+            continue
+        chance = np.mean(
+            [
+                np.abs(rest_sparse[inside] - np.take(rest_dense, nearest + shift, mode="clip")) <= tolerance[inside]
+                for shift in (-11, -7, -5, 5, 7, 11)
+            ]
+        )
+        chance = float(np.clip(chance, 0.05, 0.95))
+        # two tries at each reading (interpolated, nearest) nearly double what chance gives
+        chance = min(1.7 * chance, 0.97)
+        sharp = (share - chance) / np.sqrt(chance * (1.0 - chance) / inside.size)
+        best = Match(
+            overlap_s=float(np.ptp(at[inside])),
+            lag_s=float(lag),
+            course_difference=float(np.median(off)),
+            correlation=float(np.clip((share - chance) / (1.0 - chance), 0.0, 1.0)),
+            sharpness=float(sharp),
+            points=int(inside.size),
+            even_share=1.0,
+            equal_share=share,
+        )
+    # agreement of the sparse log alone is no proof by itself: it must beat chance, and by nearly every reading
+    if best.equal_share < rules.picked_share or best.sharpness < rules.least_sharpness:
+        return NO_MATCH
+    return replace(best, equal_share=0.0)
+
+
+def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+    least = max(rules.least_points, int(np.ceil(rules.least_overlap_s / step_s)))
+    if min(a.readings, b.readings) < least:
+        return NO_MATCH
+    offset = round((a.start_s - b.start_s) / step_s)
+    if guesses_s:
+        centres = [round(g / step_s) - offset for g in guesses_s]
+        reach = max(3, int(np.ceil(8.0 / step_s)))
+        lags = np.unique(np.concatenate([np.arange(c - reach, c + reach + 1) for c in centres]))
+    else:
+        lags = np.arange(-(b.course.size - least), a.course.size - least + 1)
+    lag, rho, n, null, spread, course = _best_alignment(
+        a.course, a.noise, b.course, b.noise, lags.astype(np.int64), least, rules.course_tolerance
+    )
+    if n == 0:
+        return NO_MATCH
+    lo, hi = max(0, lag), min(a.course.size, b.course.size + lag)
+    return Match(
+        overlap_s=n * step_s,
+        lag_s=(lag + offset) * step_s,
+        course_difference=float(course),
+        correlation=float(rho),
+        sharpness=float((rho - null) / spread),
+        points=int(n),
+        even_share=_even_share(a.noise[lo:hi], b.noise[lo - lag : hi - lag], float(rho)),
+        equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
+    )
+
+
+def match(
+    one: SampleBatch, other: SampleBatch, lag_guess_s: float | None = None, rules: CopyRules | None = None
+) -> Match:
+    """Compare two logs on the curve.
+
+    Parameters
+    ----------
+    one, other
+        Batches of one log each.
+    lag_guess_s
+        ``elapsed_s`` of ``one`` minus that of ``other`` at the same physical moment, when the two logs' isolations
+        say so; without it every alignment that gives the least overlap is tried.
+
+    Returns
+    -------
+    Match
+        At the alignment where the noise of the two agrees best, among those where the courses agree.
+    """
+    step = max(spacing_s(one), spacing_s(other))
+    if not np.isfinite(step):
+        return NO_MATCH
+    guesses = [] if lag_guess_s is None else [lag_guess_s]
+    return match_prepared(prepare(one, step), prepare(other, step), step, guesses, rules or CopyRules())
+
+
+def _even_share(x: FloatArray, y: FloatArray, rho: float) -> float:
+    both = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if both.size < 40 or rho <= 0.0:
+        return 0.0
+    quarters = sorted(_correlation(x[q], y[q], 0, 5)[0] for q in np.array_split(both, 4))
+    return float(quarters[1] / rho)
+
+
+def _equal_share(x: FloatArray, y: FloatArray) -> float:
+    ok = np.isfinite(x) & np.isfinite(y)
+    if np.unique(np.round(x[ok], 3)).size < 15:
+        return 0.0
+    return float(np.mean(np.abs(x[ok] - y[ok]) < 0.002))
