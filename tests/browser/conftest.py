@@ -91,10 +91,10 @@ class Watched:
     complaints: list[str] = field(default_factory=list)
     requests: list[str] = field(default_factory=list)
 
-    def open(self, name: str) -> Page:
-        """Open a page of the folder and wait until its charts are drawn."""
+    def open(self, name: str, until: str = "body[data-drawn=all]") -> Page:
+        """Open a page of the folder and wait until all its charts are drawn, or until what is in sight is there."""
         self.page.goto((self.folder / name).as_uri())
-        self.page.wait_for_selector("body[data-ready=yes]", timeout=30_000)
+        self.page.wait_for_selector(until, timeout=30_000)
         return self.page
 
     def check(self, name: str) -> None:

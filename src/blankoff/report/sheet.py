@@ -106,7 +106,14 @@ def sheet_content(data: EvacuationData, made_on: dt.date, fit: tuple[int, int, i
     pressure = PressureWords(data.settings.units)
     id_ = data.evacuation_id
     mark = data.log.keys[0] if len(data.log) else ""
-    lines = [s for s in (rise_sentence(data.row, pressure), dryness_sentence(data.row)) if s]
+    lines = [
+        s
+        for s in (
+            rise_sentence(data.row, pressure, data.settings.judging.material_rise_micron),
+            dryness_sentence(data.row),
+        )
+        if s
+    ]
     curve = hold = None
     if data.log.readings:
         curve = _svg(curve_chart(data, curve_title(data)), curve_height)

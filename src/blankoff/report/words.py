@@ -214,6 +214,14 @@ def percent(share: float | None) -> str:
     return f"{value:.1f}{NBSP}%" if 0 < abs(value) < 0.95 else f"{value:.0f}{NBSP}%"
 
 
+def points(change: float | None) -> str:
+    """Change of a share in percentage points, with its sign: ``−41``, ``+3``, ``0``."""
+    if change is None or _unknown(change):
+        return NONE
+    value = round(100.0 * change)
+    return "0" if value == 0 else f"{'+' if value > 0 else '−'}{abs(value)}"
+
+
 def sure(probability: float | None) -> str:
     """How sure, never quite certain."""
     if probability is None or _unknown(probability):

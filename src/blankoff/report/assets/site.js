@@ -4,60 +4,191 @@
   const root = document.body.dataset.root || "";
   document.documentElement.classList.add("scripted");
 
-  /* ---- tooltip: plain text in one box ---- */
-  const tip = document.createElement("div");
-  tip.className = "tip";
-  tip.setAttribute("aria-hidden", "true");
-  document.body.append(tip);
-  const showTip = (handler, event, item, value) => {
-    if (value === null || value === undefined || value === "") { tip.classList.remove("on"); return; }
-    tip.textContent = typeof value === "object"
-      ? Object.entries(value).map(([k, v]) => (k.trim() ? `${k}: ${v}` : `${v}`)).join("\n")
-      : String(value);
+  /* ---- tooltip: plain text in one box, and the same read aloud where the keyboard moves it ---- */
+  const boxOf = (className, attribute, value) => {
+    const box = document.createElement("div");
+    box.className = className;
+    box.setAttribute(attribute, value);
+    document.body.append(box);
+    return box;
+  };
+  const tip = boxOf("tip", "aria-hidden", "true");
+  const aloud = boxOf("unseen", "role", "status");
+  const tipWords = (value) => (typeof value === "object"
+    ? Object.entries(value).map(([k, v]) => (k.trim() ? `${k}: ${v}` : `${v}`)).join("\n")
+    : String(value));
+  const hideTip = () => tip.classList.remove("on");
+  const tipAt = (words, left, top) => {
+    tip.textContent = words;
     tip.classList.add("on");
-    const x = Math.min(event.clientX + 14, window.innerWidth - tip.offsetWidth - 8);
-    const y = event.clientY + 14 + tip.offsetHeight > window.innerHeight ? event.clientY - tip.offsetHeight - 10 : event.clientY + 14;
+    const x = Math.min(left + 14, window.innerWidth - tip.offsetWidth - 8);
+    const y = top + 14 + tip.offsetHeight > window.innerHeight ? top - tip.offsetHeight - 10 : top + 14;
     tip.style.left = `${Math.max(x, 4)}px`;
     tip.style.top = `${y}px`;
   };
+  const showTip = (handler, event, item, value) => {
+    if (value === null || value === undefined || value === "") { hideTip(); return; }
+    tipAt(tipWords(value), event.clientX, event.clientY);
+  };
 
-  /* ---- charts ---- */
-  const specOf = (figure) => JSON.parse(figure.querySelector("script[type='application/json']").textContent);
+  /* ---- charts: what is in sight first, the rest while nothing else is to do ---- */
+  const chosenPerson = () => document.querySelector("[data-switch='person']")?.value || "";
+  const rowsOf = (spec) => Object.values(spec.datasets || {}).flat();
+  const labelsOf = (spec) => (spec.params || []).find((p) => p.name === "labels");
   const unnamed = (spec, chosen) => {
-    Object.values(spec.datasets || {}).forEach((rows) => rows.forEach((row) => {
+    rowsOf(spec).forEach((row) => {
       if (row.alias && row.person !== chosen) { row.was = row.label; row.label = row.alias; row.tip = row.alias; delete row.href; }
-    }));
-    const shown = new Map(Object.values(spec.datasets || {}).flat().filter((r) => r.alias).map((r) => [r.was || r.label, r.label]));
-    (spec.params || []).filter((p) => p.name === "labels").forEach((p) => { p.value = p.value.map((l) => shown.get(l) || l); });
+    });
+    const shown = new Map(rowsOf(spec).filter((r) => r.alias).map((r) => [r.was || r.label, r.label]));
+    const labels = labelsOf(spec);
+    if (labels) { labels.value = labels.value.map((l) => shown.get(l) || l); }
     return spec;
   };
-  const draw = async (figure, spec) => {
+  const onePage = (spec, first, rows) => {
+    const labels = labelsOf(spec);
+    if (!rows || !labels || labels.value.length <= rows) { return spec; }
+    spec.height = Math.round(spec.height / labels.value.length * Math.min(rows, labels.value.length - first));
+    labels.value = labels.value.slice(first, first + rows);
+    const here = new Set(labels.value);
+    Object.keys(spec.datasets).forEach((name) => {
+      spec.datasets[name] = spec.datasets[name].filter((row) => row.label === undefined || here.has(row.label) || name === "reference");
+    });
+    return spec;
+  };
+  const pageStart = new WeakMap();
+  const specOf = (figure) => {
+    const spec = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
+    const chosen = chosenPerson();
+    return onePage(chosen ? unnamed(spec, chosen) : spec, pageStart.get(figure) || 0, Number(figure.dataset.rows) || 0);
+  };
+
+  /* every mark that a pointer can find, in reading order, for the arrow keys */
+  const marksOf = (view, byRow) => {
+    const found = [];
+    const walk = (mark, x, y) => (mark.items || []).forEach((item) => {
+      if (mark.marktype === "group") {
+        (item.items || []).forEach((inner) => walk(inner, x + (item.x || 0), y + (item.y || 0)));
+      } else if (item.tooltip && item.bounds) {
+        const b = item.bounds;
+        found.push({ x: x + (b.x1 + b.x2) / 2, y: y + (b.y1 + b.y2) / 2, words: tipWords(item.tooltip), href: item.datum?.href || "" });
+      }
+    });
+    const [left, top] = view.origin();
+    walk(view.scenegraph().root, left, top);
+    const near = (a, b) => Math.abs(a - b) < 2;
+    found.sort((a, b) => (byRow ? (near(a.y, b.y) ? a.x - b.x : a.y - b.y) : (near(a.x, b.x) ? a.y - b.y : a.x - b.x)));
+    const seen = new Set();
+    return found.filter((m) => m.words.trim() && !seen.has(m.words) && seen.add(m.words));
+  };
+  const walkable = new WeakMap();
+  const goTo = (place, at) => {
+    const state = walkable.get(place);
+    state.at = at;
+    const mark = state.marks[at];
+    const frame = place.querySelector("svg").getBoundingClientRect();
+    const own = place.getBoundingClientRect();
+    const scale = frame.width / state.width || 1;
+    const ring = place.querySelector(".here") || place.appendChild(Object.assign(document.createElement("div"), { className: "here" }));
+    ring.style.left = `${frame.left - own.left + mark.x * scale}px`;
+    ring.style.top = `${frame.top - own.top + mark.y * scale}px`;
+    tipAt(mark.words, frame.left + mark.x * scale, frame.top + mark.y * scale);
+    aloud.textContent = `${mark.words.replaceAll("\n", "; ")}${mark.href ? " (Enter opens its page)" : ""}`;
+  };
+  const leave = (place) => { place.querySelector(".here")?.remove(); hideTip(); };
+  const onKey = (event) => {
+    const place = event.currentTarget;
+    const state = walkable.get(place);
+    const last = state.marks.length - 1;
+    const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1, PageDown: 10, PageUp: -10 }[event.key];
+    if (step) { goTo(place, Math.min(Math.max(state.at + step, 0), last)); }
+    else if (event.key === "Home") { goTo(place, 0); }
+    else if (event.key === "End") { goTo(place, last); }
+    else if (event.key === "Escape") { leave(place); return; }
+    else if (event.key === "Enter" && state.at >= 0 && state.marks[state.at].href) { window.location.href = root + state.marks[state.at].href; }
+    else { return; }
+    event.preventDefault();
+  };
+  const letKeysIn = (place, view, spec) => {
+    const marks = marksOf(view, Boolean(labelsOf(spec)));
+    const known = walkable.has(place);
+    walkable.set(place, { marks, at: -1, width: Number(place.querySelector("svg").getAttribute("width")) });
+    leave(place);
+    if (known || !marks.length) { return; }
+    place.tabIndex = 0;
+    place.setAttribute("role", "application");
+    place.setAttribute("aria-roledescription", "chart");
+    place.setAttribute("aria-label", `${place.getAttribute("aria-label")} Arrow keys go from mark to mark.`);
+    place.addEventListener("keydown", onKey);
+    place.addEventListener("blur", () => leave(place));
+  };
+
+  const draw = async (figure) => {
     const place = figure.querySelector(".plot");
-    const result = await window.vegaEmbed(place, spec, {
-      renderer: "svg", logLevel: 1, actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
-      formatLocale: { decimal: ".", thousands: "\u202f", grouping: [3], currency: ["", ""] },
-    });
-    result.view.addEventListener("click", (event, item) => {
-      if (item && item.datum && item.datum.href) { window.location.href = root + item.datum.href; }
-    });
-    result.view.addEventListener("mouseover", (event, item) => {
-      place.classList.toggle("leads", Boolean(item && item.datum && item.datum.href));
-    });
-    place.firstElementChild?.setAttribute("aria-hidden", "true");
-    figure.classList.add("drawn");
+    const spec = specOf(figure);
+    try {
+      const result = await window.vegaEmbed(place, spec, {
+        renderer: "svg", logLevel: 1, actions: false, ast: true, defaultStyle: false, tooltip: showTip, loader: { target: "_self" },
+        formatLocale: { decimal: ".", thousands: "\u202f", grouping: [3], currency: ["", ""] },
+      });
+      result.view.addEventListener("click", (event, item) => {
+        if (item && item.datum && item.datum.href) { window.location.href = root + item.datum.href; }
+      });
+      result.view.addEventListener("mouseover", (event, item) => {
+        place.classList.toggle("leads", Boolean(item && item.datum && item.datum.href));
+      });
+      place.querySelector("svg")?.setAttribute("aria-hidden", "true");
+      letKeysIn(place, result.view, spec);
+      place.style.minHeight = "";
+      figure.classList.add("drawn");
+    } catch (error) {
+      figure.querySelector("details")?.setAttribute("open", "");
+      console.error(error);
+    }
+  };
+  const turnPages = (figure) => {
+    const rows = Number(figure.dataset.rows) || 0;
+    const all = Number(figure.dataset.of) || 0;
+    if (!rows || all <= rows) { return; }
+    const bar = document.createElement("p");
+    bar.className = "turn screen";
+    const told = document.createElement("span");
+    const make = (words, by) => {
+      const button = Object.assign(document.createElement("button"), { type: "button", className: "more", textContent: words });
+      button.addEventListener("click", () => { turn((pageStart.get(figure) || 0) + by); draw(figure); });
+      return button;
+    };
+    const back = make(`Previous ${rows}`, -rows);
+    const on = make(`Next ${rows}`, rows);
+    const turn = (first) => {
+      pageStart.set(figure, first);
+      told.textContent = ` ${first + 1} to ${Math.min(first + rows, all)} of ${all} `;
+      back.disabled = first <= 0;
+      on.disabled = first + rows >= all;
+    };
+    bar.append(back, told, on);
+    figure.querySelector(".plot").after(bar);
+    turn(0);
   };
   const drawAll = async () => {
-    for (const figure of document.querySelectorAll("figure.chart")) {
-      try { await draw(figure, specOf(figure)); } catch (error) {
-        figure.querySelector("details")?.setAttribute("open", "");
-        console.error(error);
-      }
-    }
+    const figures = [...document.querySelectorAll("figure.chart")];
+    figures.forEach((figure) => {
+      figure.querySelector(".plot").style.minHeight = `${Number(figure.dataset.high) || 96}px`;
+      turnPages(figure);
+    });
+    const inSight = figures.filter((f) => { const box = f.getBoundingClientRect(); return box.top < window.innerHeight && box.bottom > 0; });
+    for (const figure of inSight) { await draw(figure); }
     document.body.dataset.ready = "yes";
+    const idle = () => new Promise((done) => { (window.requestIdleCallback || ((f) => setTimeout(f, 1)))(done, { timeout: 400 }); });
+    for (const figure of figures) {
+      if (!figure.classList.contains("drawn")) { await idle(); await draw(figure); }
+    }
+    document.body.dataset.drawn = "all";
   };
+  document.querySelectorAll("[data-switch='person']").forEach((choice) => { choice.value = ""; });
   if (window.vegaEmbed) { drawAll(); } else {
     document.querySelectorAll("figure.chart details").forEach((d) => d.setAttribute("open", ""));
     document.body.dataset.ready = "yes";
+    document.body.dataset.drawn = "all";
   }
 
   /* ---- tables: sort by a heading, filter by words, show more ---- */
@@ -88,7 +219,8 @@
         shown += !row.hidden;
       });
       more.hidden = shown >= matching;
-      more.textContent = `Show ${Math.min(STEP, matching - shown)} more of ${matching - shown}`;
+      const rest = matching - shown;
+      more.textContent = rest > STEP ? `Show ${STEP} of the other ${rest}` : `Show the other ${rest}`;
     };
     more.addEventListener("click", () => { limit += STEP; refresh(); });
     table.parentElement.after(more);
@@ -140,14 +272,10 @@
         e.classList.toggle("chosen", choice.value !== "" && e.dataset.person === choice.value);
       });
       document.querySelectorAll("figure.chart.drawn").forEach((figure) => {
-        const spec = specOf(figure);
-        if (Object.values(spec.datasets || {}).some((rows) => rows.some((row) => row.alias))) {
-          draw(figure, choice.value === "" ? spec : unnamed(spec, choice.value));
-        }
+        if (rowsOf(JSON.parse(figure.querySelector("script[type='application/json']").textContent)).some((row) => row.alias)) { draw(figure); }
       });
     };
     choice.addEventListener("change", apply);
-    choice.value = "";
   });
   document.querySelectorAll("[data-print]").forEach((b) => b.addEventListener("click", () => window.print()));
 })();

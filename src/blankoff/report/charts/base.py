@@ -17,6 +17,10 @@ Records: TypeAlias = list[dict[str, Any]]
 Spec: TypeAlias = dict[str, Any]
 
 
+HALO: dict[str, Any] = {"color": theme.role("paper"), "stroke": theme.role("paper"), "strokeWidth": 4, "opacity": 0.85}
+"""How a label is first drawn in the paper's colour, so that marks under it do not make it unreadable."""
+
+
 @dataclass(frozen=True)
 class Table:
     """Numbers as shown text; ``links`` are page paths for the first column, empty where there is none."""
@@ -46,6 +50,8 @@ class Chart:
         The numbers drawn.
     note
         How to read it: marks, bounds, units.
+    rows_per_page
+        Rows of the drawing shown at a time where it has more; 0 shows all.
     """
 
     key: str
@@ -54,6 +60,19 @@ class Chart:
     spec: Spec
     table: Table
     note: str = ""
+    rows_per_page: int = 0
+
+    @property
+    def rows(self) -> int:
+        """Rows of a drawing that has one row per thing; 0 for others."""
+        return next((len(p["value"]) for p in self.spec.get("params", ()) if p["name"] == "labels"), 0)
+
+    @property
+    def high(self) -> int:
+        """Height to keep free before it is drawn, px, axis and legend included."""
+        height = float(self.spec.get("height", 200))
+        shown = min(self.rows_per_page, self.rows) / self.rows if self.rows_per_page and self.rows else 1.0
+        return round(height * shown) + 60
 
     @property
     def spec_json(self) -> str:

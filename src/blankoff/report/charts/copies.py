@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import altair as alt
@@ -46,13 +47,13 @@ def _copies_drawing(pressure_name: str, origin: str, height: int) -> Spec:
     return build(both, height)
 
 
-def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
+def copies_chart(data: EvacuationData, height: int = 280, link: Callable[[str], str] | None = None) -> Chart | None:
     """One log and those it shares its curve with, drawn over one another; ``None`` when there are none."""
     if not data.copies or data.log.readings == 0:
         return None
     pressure = PressureWords(data.settings.units)
     curves: Records = []
-    rows = []
+    rows, links = [], []
     starts = {data.evacuation_id: data.row.get("isolated_at_s"), **{who: start for who, _, start in data.copies}}
     aligned = all(s is not None for s in starts.values())
     for who, log in ((data.evacuation_id, data.log), *((who, log) for who, log, _ in data.copies[:MOST_COPIES])):
@@ -69,6 +70,7 @@ def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
             for a, b in zip(t, p, strict=True)
         )
         last = float(log.elapsed_s[-1]) if log.readings else None
+        links.append(link(who) if link and who != data.evacuation_id else "")
         rows.append((who, str(log.readings), minutes(None if last is None else last / 60.0)))
     drawing = _copies_drawing(pressure.name, "isolation" if aligned else "the first reading", height)
     return Chart(
@@ -80,6 +82,6 @@ def copies_chart(data: EvacuationData, height: int = 280) -> Chart | None:
             {"curves": curves},
             params=[{"name": "who", "value": list(dict.fromkeys(c["who"] for c in curves))}],
         ),
-        table=table_of(("evacuation", "readings", "length"), rows),
+        table=table_of(("evacuation", "readings", "length"), rows, links),
         note="Broad pale line: this log. Thin lines: the others, aligned at isolation where it is known. Two honest pulls on one circuit are alike but never the same: noise and timing differ.",
     )

@@ -11,7 +11,7 @@ import altair as alt
 import numpy as np
 
 from blankoff.physics.saturation import saturation_pressure_micron
-from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.base import HALO, Chart, Records, Spec, build, figures, fill, named, table_of
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
 from blankoff.report.words import PHASE_WORDS, PressureWords, minutes, number
@@ -20,6 +20,11 @@ from blankoff.samples import FloatArray, SampleBatch
 BUCKETS = 200
 _HOURS_FROM_MIN = 300.0
 _LINE_KINDS = ("limit", "target", "water")
+CURVE_NOTE = (
+    "Dashed line: hold limit. Dotted: target. Thin solid: water's saturation pressure at the air's temperature. "
+    "Upright dashes: isolation. Grey bar at the top: the pressure was above the gauge's range."
+)
+"""How to read a curve, for the first one on a page."""
 
 
 def thin_out(elapsed_s: FloatArray, pressure: FloatArray, buckets: int = BUCKETS) -> tuple[FloatArray, FloatArray]:
@@ -105,9 +110,9 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     }
     lines = alt.Chart(named("lines"))
     rules = lines.mark_rule(strokeWidth=1.4).encode(y=y, **style)
-    tags = lines.mark_text(align="right", x="width", dx=-4, dy=-6, fontSize=11).encode(
-        y="y:Q", text="label:N", color=style["color"]
-    )
+    word: dict[str, Any] = {"align": "right", "x": "width", "dx": -4, "dy": -6, "fontSize": 11}
+    halo = lines.mark_text(**word, **HALO).encode(y="y:Q", text="label:N")
+    tags = lines.mark_text(**word).encode(y="y:Q", text="label:N", color=style["color"])
     curve = (
         alt.Chart(named("curve"))
         .mark_line(color=role("ink"), strokeWidth=1.8, invalid="break-paths-show-path-domains")
@@ -124,7 +129,7 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
         .encode(x=x, x2="x2:Q", tooltip=alt.Tooltip("what:N", title=""))
     )
     moment = alt.Chart(named("moments")).mark_rule(strokeDash=[4, 2], color=role("muted")).encode(x=x)
-    layered = alt.layer(shade, names, over, rules, moment, curve, tags, spots).resolve_scale(
+    layered = alt.layer(shade, names, over, rules, moment, curve, halo, tags, spots).resolve_scale(
         color="independent", strokeDash="independent"
     )
     return build(layered, height)
@@ -222,7 +227,9 @@ def _phase_table(data: EvacuationData) -> Any:
     return table_of(("phase", "from", "to", "pressure at its start", "at its end"), rows)
 
 
-def curve_chart(data: EvacuationData, title: str, height: int = 340) -> Chart:
+def curve_chart(
+    data: EvacuationData, title: str, height: int = 340, key: str = "curve", note: str = CURVE_NOTE
+) -> Chart:
     """The whole log on a log axis: phases, target, limit, water's saturation line, isolation."""
     pressure = PressureWords(data.settings.units)
     datasets, params = curve_data(data)
@@ -230,12 +237,11 @@ def curve_chart(data: EvacuationData, title: str, height: int = 340) -> Chart:
     drawing = _curve_drawing(pressure.name, "hours" if last_min > _HOURS_FROM_MIN else "minutes", height)
     spec = fill(drawing, datasets, params=params)
     return Chart(
-        key="curve",
+        key=key,
         title=title,
         alt=f"Pressure against time over {minutes(last_min)} on a logarithmic axis, with its phases shaded. "
         f"{len(datasets['curve'])} of {data.log.readings} readings are drawn.",
         spec=spec,
         table=_phase_table(data),
-        note="Dashed line: hold limit. Dotted: target. Thin solid: water's saturation pressure at the air's temperature. "
-        "Upright dashes: isolation. Grey bar at the top: the pressure was above the gauge's range.",
+        note=note,
     )

@@ -71,7 +71,9 @@ def _axis(scale: Scale, title: str) -> Any:
             scale=alt.Scale(zero=True, nice=True, domainMax={"expr": "widest"}),
             axis=alt.Axis(labelExpr=PERCENT_LABEL, tickCount=5),
         )
-    return alt.X("v:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format="~r", tickCount=5))
+    return alt.X(
+        "v:Q", title=title, scale=alt.Scale(zero=True, nice=False, padding=10), axis=alt.Axis(format="~r", tickCount=5)
+    )
 
 
 @lru_cache(maxsize=64)
@@ -81,7 +83,7 @@ def _drawing(scale: Scale, title: str, series: tuple[str, ...], side_by_side: bo
         "label:N",
         scale=alt.Scale(domain={"expr": "labels"}),
         title=None,
-        axis=alt.Axis(labelLimit=150, ticks=False, domain=False, grid=False),
+        axis=alt.Axis(labelLimit={"expr": "width < 330 ? 110 : 230"}, ticks=False, domain=False, grid=False),
     )
     shapes = alt.Scale(domain=list(series), range=list(_SHAPES[: len(series)]))
     colours = alt.Scale(domain=list(series), range=[role(r) for r in _ROLES[: len(series)]])
@@ -144,10 +146,12 @@ def dots_chart(
     reference: tuple[float | dt.date, str] | None = None,
     ticks: Sequence[Dot] = (),
     note: str = "",
+    rows_per_page: int = 0,
 ) -> Chart:
     """Draw estimates with their bounds, in the order given; an estimate without a value keeps its row.
 
-    ``ticks`` are values to compare with, drawn as upright strokes on the rows of the same labels.
+    ``ticks`` are values to compare with, drawn as upright strokes on the rows of the same labels. With more rows than
+    ``rows_per_page`` (unless 0) the page shows that many at a time.
     """
     series = tuple(dict.fromkeys(d.series for d in dots)) or ("",)
     records = [_record(d) for d in dots]
@@ -167,4 +171,4 @@ def dots_chart(
         height=round(STEP * max(len(labels), 1) * (1.35 if side_by_side else 1)),
         params=params,
     )
-    return Chart(key, title, description, spec, table, note)
+    return Chart(key, title, description, spec, table, note, rows_per_page)

@@ -10,7 +10,7 @@ from typing import Any, Literal, TypeAlias
 
 import altair as alt
 
-from blankoff.report.charts.base import Chart, Records, Spec, Table, build, figures, fill, named
+from blankoff.report.charts.base import HALO, Chart, Records, Spec, Table, build, figures, fill, named
 from blankoff.report.charts.dots import PERCENT_LABEL, RATIO_TICKS
 from blankoff.report.theme import role
 
@@ -60,7 +60,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
         return alt.Y(
             field,
             title=title,
-            scale=alt.Scale(type="log", nice=False, padding=10),
+            scale=alt.Scale(type="log", nice=False, domainMin={"expr": "lowest"}, domainMax={"expr": "highest"}),
             axis=alt.Axis(format="~r", values=RATIO_TICKS),
         )
     return alt.Y(
@@ -79,7 +79,9 @@ def _x(field: str = "on:T") -> Any:
 def _drawing(axis: Axis, title: str, height: int) -> Spec:
     x, y = _x(), _y(axis, title)
     levels = alt.Chart(named("levels"))
-    band = levels.mark_area(color=role("own-soft"), opacity=0.75).encode(x=x, y=_y(axis, title, "low:Q"), y2="high:Q")
+    band = levels.mark_area(color=role("own-soft"), opacity=0.75, clip=True).encode(
+        x=x, y=_y(axis, title, "low:Q"), y2="high:Q"
+    )
     line = levels.mark_line(color=role("own"), strokeWidth=2).encode(x=x, y=y)
     points = levels.mark_point(color=role("own"), filled=True, size=55, opacity=1).encode(
         x=x, y=y, tooltip=alt.Tooltip("tip:N", title="")
@@ -116,12 +118,24 @@ def _drawing(axis: Axis, title: str, height: int) -> Spec:
     reference = (
         alt.Chart(named("reference")).mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.2).encode(y=y)
     )
-    words = (
+    words = [
         alt.Chart(named("reference"))
-        .mark_text(align="right", x="width", dx=-4, dy=-6, fontSize=11, color=role("failed"))
+        .mark_text(align="right", x="width", dx=-4, dy=-6, fontSize=11, **ink)
         .encode(y=y, text="label:N")
-    )
-    return build(alt.layer(band, reference, words, peers, line, points, rules, tags, spots), height)
+        for ink in (HALO, {"color": role("failed")})
+    ]
+    return build(alt.layer(band, peers, line, points, rules, tags, spots, reference, *words), height)
+
+
+def _ratio_frame(levels: Sequence[Level]) -> list[dict[str, Any]]:
+    """Lowest and highest ratio shown: every level, and bounds as far as half and twice the levels; wider ones are cut."""
+    values = [v.value for v in levels if v.value] + [1.0]
+    low = [max(v.lower, 0.5 * min(values)) for v in levels if v.lower]
+    high = [min(v.upper, 2.0 * max(values)) for v in levels if v.upper]
+    return [
+        {"name": "lowest", "value": figures(0.93 * min(*values, *low))},
+        {"name": "highest", "value": figures(1.07 * max(*values, *high))},
+    ]
 
 
 def history_chart(
@@ -160,6 +174,7 @@ def history_chart(
     spec = fill(
         _drawing(axis, axis_title, height),
         {"levels": level_rows, "events": event_rows, "spots": spot_rows, "reference": marks},
+        **({"params": _ratio_frame(levels)} if axis == "ratio" else {}),
     )
     return Chart(key, title, description, spec, table, note)
 

@@ -12,7 +12,14 @@ from blankoff.report.book import Book
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.series import Event, Level, Spot, history_chart
 from blankoff.report.layout import Block, Page, Section
-from blankoff.report.views.common import capital, entangled_words, evacuation_table, finding_cards, ratio_words
+from blankoff.report.views.common import (
+    capital,
+    entangled_words,
+    evacuation_table,
+    finding_cards,
+    found_words,
+    ratio_words,
+)
 from blankoff.report.words import (
     ACTION_WORDS,
     FACTOR_WORDS,
@@ -123,7 +130,7 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
     unit = pressure.name if floor else "l/s"
     return history_chart(
         f"spots-{measure}",
-        f"{capital(MEASURE_WORDS[measure])}, evacuation by evacuation",
+        f"{capital(MEASURE_WORDS[measure])}: the latest was {rows[-1][2]}, on {rows[-1][1]}",
         f"{capital(MEASURE_WORDS[measure])} of each evacuation by date, unadjusted.",
         "pressure" if floor else "speed",
         f"{unit} (log axis)",
@@ -131,7 +138,7 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         events=events,
         spots=spots,
         reference=reference,
-        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. Click a mark to open its log.",
+        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log.",
     )
 
 
@@ -184,6 +191,16 @@ def _oil_sentence(book: Book, row: dict[str, Any]) -> str:
     if not why:
         why = f"Blank-off pressure now {book.pressure.text(row['blankoff_micron'])}, {hours(row['oil_hours'])} on this oil"
     return f"{when} {why.rstrip('.')}."
+
+
+def _in_short(book: Book, factor: str, id_: str) -> str:
+    """What was found, and when the oil falls due, for the page's heading."""
+    parts = [found_words(book, factor, id_) or "nothing found"]
+    if factor == "pump" and not any(f["kind"] in ("oil_due", "pump_worn") for f in book.findings_on(factor, id_)):
+        due = book.oil.filter(pl.col("pump_id") == id_).get_column("due_on").to_list()
+        if due and due[0] is not None:
+            parts.append(f"oil due {'now' if due[0] <= book.data.as_of else f'about {day(due[0])}'}")
+    return ", ".join(parts)
 
 
 def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
@@ -292,10 +309,11 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
         )
     )
     sections.append(Section("facts", "From the registers", (Block("plain", _register_facts(book, factor, id_)),)))
+    heading = f"{capital(FACTOR_WORDS[factor])} {id_}: {_in_short(book, factor, id_)}"
     return Page(
         "maintenance",
-        f"{capital(FACTOR_WORDS[factor])} {id_}",
-        f"{capital(FACTOR_WORDS[factor])} {id_}",
+        heading,
+        heading,
         f"{plural(work.height, 'evacuation')} on record, {plural(work.filter(pl.col('month') == book.month).height, 'evacuation')} in {month_name(book.month)}",
         _matters(book, factor, id_),
         (),

@@ -17,6 +17,7 @@ from blankoff.report.words import (
     REASON_WORDS,
     day,
     effect_size,
+    listed,
     percent,
     plain_sentence,
     sure,
@@ -45,6 +46,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def found_words(book: Book, subject: str, id_: str) -> str:
+    """What was found on one thing, in a few words; empty when nothing was."""
+    return listed(list(dict.fromkeys(KIND_WORDS.get(f["kind"], f["kind"]) for f in book.findings_on(subject, id_))))
+
+
 def anchor(finding: Mapping[str, Any]) -> str:
     """Return a finding's anchor on a page, safe whatever its id."""
     return "f-" + names.file_stem("finding", str(finding["finding_id"]))
@@ -65,7 +71,9 @@ def _card(book: Book, f: Mapping[str, Any]) -> Card:
     evidence = evidence_of(book, f)
     size = effect_size(dict(f), book.pressure)
     small = [f"{capital(sure(f['probability']))} sure." if f["probability"] is not None else "How sure: not stated."]
-    if size != NONE:
+    if str(f["unit"] or "").startswith("correlation") and f["effect"] is not None:
+        small.append(f"The gauges' noise agrees to {times(f['effect'])}, where 1 is the same and 0 is chance.")
+    elif size != NONE:
         small.append(f"Size: {size}.")
     if f["since"] is not None:
         small.append(f"Since about {day(f['since'])}.")

@@ -7,7 +7,9 @@ from typing import Any
 from blankoff.report.book import ASSETS, PEOPLE, Book
 from blankoff.report.layout import Block, Link, Page, Section, head, table_or
 from blankoff.report.views.common import capital, evacuation_rows
+from blankoff.report.views.maintenance import in_short as maintenance_in_short
 from blankoff.report.views.maintenance import matters as maintenance_matters
+from blankoff.report.views.operations import in_short as operations_in_short
 from blankoff.report.views.operations import matters as operations_matters
 from blankoff.report.views.operations_charts import verdict_counts
 from blankoff.report.words import FACTOR_WORDS, KIND_WORDS, count, day, hours, month_name, percent, plural
@@ -85,10 +87,11 @@ def entry_page(book: Book) -> Page:
         else "What was handed in is not counted here"
     )
     assets = ", ".join(plural(len(book.paged[a]), FACTOR_WORDS[a]) for a in (*ASSETS, PEOPLE))
+    heading = f"{month_name(book.month)}: {operations_in_short(book)}; {maintenance_in_short(work)}"
     return Page(
         "index",
-        f"Evacuations, {month_name(book.month)}",
-        f"Evacuations in {month_name(book.month)}",
+        heading,
+        heading,
         f"From what was known on {day(book.data.as_of)}",
         (*operations_matters(book)[:2], *maintenance_matters(book, work)[:1]),
         (),
@@ -96,7 +99,7 @@ def entry_page(book: Book) -> Page:
             Section("doing", "Most worth doing", (Block("links", doing) if doing else Block("missing", "Nothing stands out this month."),)),
             Section("doors", "Open the page you need", (Block("doors", doors),)),
             Section("input", "What this rests on", (Block("text", f"{told}; {assets}. The operations page lists what was refused and why."),)),
-            Section("logs", "Logs with a page of their own", (table_or("Logs that a finding names, or that are worth a look; the newest first", head("evacuation", "date", "circuit", "verdict", "why", "by", "with"), evacuation_rows(book, recent[:400]), "No finding names a log.", 12),)),
+            Section("logs", "Logs with a page of their own", (table_or("Logs that a finding names, or that are worth a look; the newest first", head("evacuation", "date", "circuit", "verdict", "why", "by", "with"), evacuation_rows(book, recent[:200]), "No finding names a log.", 12),)),
         ),
         ("Evacuation", "Proven", "Failed", "Unproven", "Finding"),
     )  # fmt: skip

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Any
 
 from blankoff.report.book import Book, verdict_of
+from blankoff.report.charts.base import Chart
 from blankoff.report.charts.copies import copies_chart
 from blankoff.report.charts.curve import curve_chart
 from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
 from blankoff.report.layout import Block, Link, Page, Section
+from blankoff.report.names import slug
 from blankoff.report.views.common import capital, circuit, finding_cards
 from blankoff.report.words import (
     NONE,
@@ -23,7 +26,19 @@ from blankoff.report.words import (
     sure,
 )
 
-SHEET_COMMAND = "blankoff sheet --store STORE EVACUATION_ID --out FILE.pdf"
+_SIDE_BY_SIDE = 2
+
+
+def sheet_command(id_: str) -> str:
+    """Say how to make this evacuation's sheet, ready to be copied into a terminal."""
+    return f"blankoff sheet --store STORE {shlex.quote(id_)} --out {slug(id_) or 'sheet'}.pdf"
+
+
+def in_short(row: Mapping[str, Any]) -> str:
+    """Verdict and reason in a few words, for headings."""
+    verdict = verdict_of(row.get("verdict"))
+    why = REASON_WORDS.get(row.get("reason") or "", "")
+    return f"{verdict.word}{', ' + why if why else ''}" if verdict else "not judged"
 
 
 def verdict_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
@@ -69,8 +84,8 @@ def dryness_sentence(row: Mapping[str, Any]) -> str:
     return f"{text}, which is not below the air's temperature: free water may be left."
 
 
-def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
-    """Say what the hold's rise is made of; empty without a hold."""
+def rise_sentence(row: Mapping[str, Any], pressure: PressureWords, material_micron: float) -> str:
+    """Say what the hold's rise is made of, and how likely each part adds ``material_micron``; empty without a hold."""
     kind = row.get("rise_kind")
     if kind is None:
         return ""
@@ -83,7 +98,11 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
             f"; the part that levels off adds {pressure.text(row.get('moisture_rise_micron'))} over the required hold."
         )
     if row.get("p_leak") is not None and row.get("p_moisture") is not None:
-        parts += f" That the steady part matters is {sure(row['p_leak'])} likely; that the other part does, {sure(row['p_moisture'])}."
+        matters = pressure.text(material_micron)
+        parts += (
+            f" Chance that it adds {matters} or more within the required hold: {sure(row['p_leak'])} for the steady part, "
+            f"{sure(row['p_moisture'])} for the other."
+        )
     more = row.get("more_hold_minutes")
     if kind == "undetermined" and more is not None and more >= 0.5:
         parts += f" It had to stand {minutes(more)} longer to tell a leak from moisture."
@@ -203,12 +222,28 @@ def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
     ]
 
 
+def _beside(book: Book, data: EvacuationData) -> list[Chart]:
+    """Draw this log's curve and those of its twins each on its own, in the same frame, side by side."""
+    shown = [
+        data,
+        *(book.evacuation(e) for e, log, _ in data.copies[: _SIDE_BY_SIDE - 1] if log.readings and e in book.rows),
+    ]
+    return [
+        curve_chart(d, f"{d.evacuation_id}, {day(d.row.get('started_on'))}: {circuit(d.row)}", 200, f"beside-{i}", "")
+        for i, d in enumerate(shown)
+    ]
+
+
 def evacuation_page(book: Book, id_: str) -> Page:
     """Put one evacuation's page together."""
     data = book.evacuation(id_)
     row, pressure = data.row, book.pressure
     lines = [verdict_sentence(row, pressure)]
-    lines.extend(s for s in (rise_sentence(row, pressure), dryness_sentence(row)) if s)
+    lines.extend(
+        s
+        for s in (rise_sentence(row, pressure, data.settings.judging.material_rise_micron), dryness_sentence(row))
+        if s
+    )
     sections = []
     if data.log.readings:
         charts = [Block("chart", curve_chart(data, curve_title(data)))]
@@ -217,10 +252,12 @@ def evacuation_page(book: Book, id_: str) -> Page:
         sections.append(Section("curve-section", "The curve", tuple(charts)))
     else:
         sections.append(Section("curve-section", "The curve", (Block("missing", "There are no readings to draw."),)))
-    copies = copies_chart(data)
+    copies = copies_chart(data, link=lambda e: book.href("evacuation", e))
     if data.copies:
         same = [book.link("evacuation", e) for e, *_ in data.copies]
         blocks: list[Block] = [Block("chart", copies)] if copies else []
+        if copies:
+            blocks.append(Block("charts", _beside(book, data)))
         blocks.append(Block("links", same))
         sections.append(
             Section(
@@ -236,13 +273,13 @@ def evacuation_page(book: Book, id_: str) -> Page:
                 "findings", "Findings that name this log", (Block("findings", finding_cards(book, data.findings[:6])),)
             )
         )
-    proof = Block("quiet", f"For a customer, one printable page: {SHEET_COMMAND}")
+    proof = Block("quiet", f"For a customer, one printable page: {sheet_command(id_)}")
     sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)), proof)))
     sections.append(Section("pumping", "Pumping", (Block("plain", _pump_down(row, pressure)),)))
     return Page(
         "",
-        f"Evacuation {id_}",
-        f"Evacuation {id_}",
+        f"Evacuation {id_}: {in_short(row)}",
+        f"Evacuation {id_}: {in_short(row)}",
         f"{day(row.get('started_on'))}, {circuit(row)}",
         tuple(lines),
         (),

@@ -50,7 +50,7 @@ def oil_chart(book: Book) -> Chart | None:
         return None
     known = len(rows)
     near = [r for r in rows if r["due_on"] <= book.data.as_of + dt.timedelta(days=_FAR_DAYS)]
-    rows = (near or rows)[:_MOST_DOTS]
+    rows = near or rows
     dots, cells = [], []
     for r in rows:
         name = r["pump_id"]
@@ -72,7 +72,7 @@ def oil_chart(book: Book) -> Chart | None:
         if soon
         else "No pump needs fresh oil within a month"
     )
-    note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. Click a dot to open the pump."
+    note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. A dot opens its pump."
     if known > len(rows):
         note += f" The {len(rows)} soonest of {known} pumps; the others are due later."
     return dots_chart(
@@ -89,6 +89,7 @@ def oil_chart(book: Book) -> Chart | None:
         ),
         reference=(book.data.as_of, "today"),
         note=note,
+        rows_per_page=_MOST_DOTS,
     )
 
 
@@ -109,6 +110,15 @@ def _waiting(item: WorkItem) -> Cell:
     return number_cell(f"{hours(item.hours_per_month)} ({inside}){cost}", item.hours_per_month)
 
 
+def _why(item: WorkItem) -> str:
+    """What is wrong, how much of it, since when; for a forecast, what it rests on."""
+    words = capital(KIND_WORDS[item.kind])
+    if not item.finding_id:
+        return f"{words}: {item.reason or item.size}"
+    size = f": {item.size}" if item.size != NONE else ""
+    return f"{words}{size}{f', since about {day(item.since)}' if item.since else ''}"
+
+
 def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
     """Return the work list as table rows."""
     rows = []
@@ -119,7 +129,7 @@ def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
                 (
                     cell(_due_words(item, book.data.as_of), item.due.isoformat()),
                     Cell((Link(f"{FACTOR_WORDS[item.asset]} {link.text}", link.href),), link.text.lower()),
-                    cell(capital(KIND_WORDS[item.kind])),
+                    cell(_why(item), KIND_WORDS[item.kind]),
                     cell(item.action),
                     number_cell(
                         sure(item.probability) if item.probability is not None else "forecast", item.probability
@@ -141,7 +151,7 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
     worst_low = measure != "floor"
     rows.sort(key=lambda r: (r["ratio"] if worst_low else -r["ratio"], r["level_id"]))
     dots, cells = [], []
-    for r in rows[:_MOST_DOTS]:
+    for r in rows:
         tied = entangled_words(book, r)
         name = book.name_of(factor, r["level_id"])
         tip = f"{name}: {times(r['ratio'])} of the fleet's middle\n90 % bounds {times(r['ratio_lower'])} to {times(r['ratio_upper'])}\n{count(r['n'])} evacuations"
@@ -167,7 +177,7 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
         )
     note = "1.0 is the fleet's middle on like work. Lines: 90 % bounds. Circle: stands alone; diamond: always used with something else, so the cause may be that."
     if len(rows) > _MOST_DOTS:
-        note += f" The {_MOST_DOTS} lowest of {len(rows)}."
+        note += f" {_MOST_DOTS} at a time, the lowest first."
     first = rows[0]
     name = book.name_of(factor, first["level_id"])
     below = first["ratio_upper"] is not None and first["ratio_upper"] < 1.0
@@ -178,8 +188,8 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
     )
     return dots_chart(
         key, title, f"{what} against the fleet's middle, with 90 % bounds, the lowest first.", dots, "ratio", "ratio to the fleet's middle",
-        table_of((FACTOR_WORDS[factor], "ratio", "90 % bounds", "evacuations", "can't be told from"), cells, [book.href(factor, r["level_id"]) for r in rows[:_MOST_DOTS]]),
-        reference=(1.0, "typical"), note=note,
+        table_of((FACTOR_WORDS[factor], "ratio", "90 % bounds", "evacuations", "can't be told from"), cells, [book.href(factor, r["level_id"]) for r in rows]),
+        reference=(1.0, "typical"), note=note, rows_per_page=_MOST_DOTS,
     )  # fmt: skip
 
 
@@ -294,6 +304,14 @@ def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def in_short(items: list[WorkItem]) -> str:
+    """How much there is to do, for headings."""
+    if not items:
+        return "nothing to do"
+    now = sum(i.overdue for i in items)
+    return f"{plural(now, 'thing')} to do now, {len(items) - now} falling due"
+
+
 def maintenance_page(book: Book) -> Page:
     """Put the maintenance page together."""
     items = work_list(book)
@@ -305,8 +323,8 @@ def maintenance_page(book: Book) -> Page:
     cost = book.data.settings.maintenance.oil_change_cost
     return Page(
         "maintenance",
-        f"Maintenance, {month_name(book.month)}",
-        "Maintenance",
+        f"Maintenance, {month_name(book.month)}: {in_short(items)}",
+        f"Maintenance: {in_short(items)}",
         f"Work list of {day(book.data.as_of)}",
         matters(book, items),
         (),
@@ -317,7 +335,7 @@ def maintenance_page(book: Book) -> Page:
                 (
                     table_or(
                         "Each row opens the asset's evidence",
-                        head("due", "asset", "what", "to do", "#sure", "#waiting costs a month (90 % bounds); money"),
+                        head("due", "asset", "what, and why", "to do", "#sure", "#waiting costs a month (90 % bounds); money"),
                         work_rows(book, items),
                         "Nothing is due.",
                     ),

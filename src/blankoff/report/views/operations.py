@@ -7,7 +7,8 @@ from collections import Counter
 import polars as pl
 
 from blankoff.report.book import Book, share_bounds
-from blankoff.report.layout import Block, Link, Page, Row, Section, cell, chart_or, head, table_or
+from blankoff.report.layout import Block, Page, Row, Section, cell, chart_or, head, table_or
+from blankoff.report.views.changes import changes_section
 from blankoff.report.views.common import (
     capital,
     evacuation_table,
@@ -32,6 +33,7 @@ from blankoff.report.words import (
     KIND_WORDS,
     NONE,
     REASON_WORDS,
+    bounds,
     count,
     day,
     hours,
@@ -53,6 +55,16 @@ def against_before(book: Book) -> str:
     changed = "better than before" if share > past else "worse than before"
     how = "no clear change" if low <= past <= high else changed
     return f"In the twelve months before, {percent(past)} were proven: {how}."
+
+
+def in_short(book: Book) -> str:
+    """Proven share and how it stands to before, for headings."""
+    counts = verdict_counts(book.now)
+    n = sum(counts.values())
+    if n == 0:
+        return "no evacuations"
+    _, _, how = against_before(book).partition(" were proven: ")
+    return f"{percent(counts['passed'] / n)} proven{', ' + how.rstrip('.') if how else ''}"
 
 
 def _hours_section(book: Book) -> Section:
@@ -85,46 +97,6 @@ def _hours_section(book: Book) -> Section:
         )
     lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {money(cost)} of the fleet's own money."
     return Section("lost", "Hours and money lost", tuple(blocks), lead)
-
-
-def changes_section(book: Book) -> Section:
-    """What last month's actions changed: findings that opened, persist and closed."""
-    key, title = "changed", "What last month's actions changed"
-    if book.earlier_finding.is_empty():
-        return no_rows_section(
-            key, title, "No findings from an earlier month are known, so nothing can be compared yet."
-        )
-    lasting = pl.col("subject") != "evacuation"
-    now = {f["finding_id"]: f for f in book.finding.filter(lasting).iter_rows(named=True)}
-    then = {f["finding_id"]: f for f in book.earlier_finding.filter(lasting).iter_rows(named=True)}
-    rows: list[Row] = []
-    kinds = [k for k in KIND_WORDS if any(f["kind"] == k for f in (*now.values(), *then.values()))]
-    for kind in kinds:
-        groups = (
-            [f for i, f in sorted(now.items()) if f["kind"] == kind and i not in then],
-            [f for i, f in sorted(now.items()) if f["kind"] == kind and i in then],
-            [f for i, f in sorted(then.items()) if f["kind"] == kind and i not in now],
-        )
-        cells = [cell(capital(KIND_WORDS[kind]))]
-        for group in groups:
-            parts = tuple(book.link(f["subject"], f["subject_id"]) for f in group) or (Link(NONE),)
-            cells.append(type(cells[0])(parts, float(len(group))))
-        rows.append(Row(tuple(cells)))
-    opened, closed = len(now.keys() - then.keys()), len(then.keys() - now.keys())
-    when = day(book.earlier_finding.get_column("as_of").max())  # type: ignore[arg-type]
-    lead = (
-        f"Since {when}: {plural(opened, 'finding')} opened, {len(now.keys() & then.keys())} persist, {closed} closed."
-    )
-    return Section(
-        key,
-        title,
-        (
-            table_or(
-                "Findings by kind", head("finding", "opened", "persists", "closed"), rows, "No findings then or now."
-            ),
-        ),
-        lead,
-    )
 
 
 def _signed_section(book: Book) -> Section:
@@ -298,7 +270,7 @@ def operations_page(book: Book) -> Page:
             {
                 "label": capital(word),
                 "value": count(counts[verdict]),
-                "small": f"{percent(share)} ({percent(low)} to {percent(high)})" if n else "",
+                "small": f"{percent(share)} ({bounds(percent(low), percent(high))})" if n else "",
             }
         )
     unproven = signed_without_proof(book.now).height
@@ -333,8 +305,8 @@ def operations_page(book: Book) -> Page:
     sections += [_thin_section(book), _coverage_section(book)]
     return Page(
         "operations",
-        f"Operations, {month_name(book.month)}",
-        "Operations",
+        f"Operations, {month_name(book.month)}: {in_short(book)}",
+        f"Operations: {in_short(book)}",
         f"{month_name(book.month)}, from what was known on {day(book.data.as_of)}",
         matters(book),
         (Block("facts", facts),),

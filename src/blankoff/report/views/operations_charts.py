@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from blankoff.report.book import Book, share_bounds
+from blankoff.report.book import PEOPLE, Book, share_bounds
 from blankoff.report.charts.base import Chart, Records, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import verdict_chart
@@ -25,11 +25,13 @@ from blankoff.report.words import (
     month_name,
     month_short,
     percent,
+    plural,
 )
 
 VERDICTS = ("passed", "failed", "unproven")
 THIN = 5
 _MOST_ROWS = 14
+_LEAST_HOURS = 0.5
 
 
 def verdict_counts(frame: pl.DataFrame) -> dict[str, int]:
@@ -151,8 +153,14 @@ def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
     if not rows:
         return None, []
     dots, cells = [], []
-    for r in rows[:_MOST_ROWS]:
-        name = f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
+    shown = [r for r in rows if r["hours_lost"] >= _LEAST_HOURS][:_MOST_ROWS] or rows[:1]
+    for r in shown:
+        person = r["factor"] == PEOPLE
+        name = (
+            book.name_of(PEOPLE, r["level_id"])
+            if person
+            else f"{FACTOR_WORDS.get(r['factor'], r['factor'])} {book.name_of(r['factor'], r['level_id'])}"
+        )
         cost = "" if r["cost"] is None else f", cost {money(r['cost'])}"
         tip = f"{name}: {hours(r['hours_lost'])} lost (90 % bounds {hours(r['hours_lower'])} to {hours(r['hours_upper'])}){cost}"
         dots.append(
@@ -187,9 +195,14 @@ def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
         table_of(
             ("what", "hours lost", "90 % bounds", "cost (own money)", "evacuations"),
             cells,
-            [book.href(r["factor"], r["level_id"]) for r in rows[:_MOST_ROWS]],
+            [book.href(r["factor"], r["level_id"]) for r in shown],
         ),
         reference=(0.0, ""),
-        note="Against what the same circuits would have taken with a typical rig. Click a dot to open its page.",
+        note="Against what the same circuits would have taken with a typical rig, with 90 % bounds. A dot opens its page."
+        + (
+            f" {plural(len(rows) - len(shown), 'thing')} more lost less than {hours(shown[-1]['hours_lost'])} each."
+            if len(rows) > len(shown)
+            else ""
+        ),
     )
     return chart, rows

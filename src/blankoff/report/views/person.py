@@ -8,6 +8,7 @@ import polars as pl
 
 from blankoff.report.book import PEOPLE, Book
 from blankoff.report.charts.base import Chart, table_of
+from blankoff.report.charts.curve import CURVE_NOTE, curve_chart
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import Event, Level, history_chart
 from blankoff.report.layout import Block, Link, Page, Section, head, table_or
@@ -15,10 +16,13 @@ from blankoff.report.views.asset import first_of, ratio_history
 from blankoff.report.views.common import (
     SMALL_SAMPLE,
     capital,
+    circuit,
     entangled_words,
     evacuation_table,
     finding_cards,
+    found_words,
 )
+from blankoff.report.views.evacuation import curve_title, verdict_sentence
 from blankoff.report.views.practice import (
     FAULT_COUNTS,
     REASON_OF_FAULT,
@@ -145,6 +149,15 @@ def logs_to_look_at(book: Book, id_: str) -> list[tuple[str, str]]:
     return list(chosen.items())
 
 
+def _curve_of(book: Book, evacuation_id: str, place: int) -> Chart | None:
+    """Draw one of the logs for the talk; ``None`` without readings."""
+    data = book.evacuation(evacuation_id)
+    if not data.log.readings:
+        return None
+    note = CURVE_NOTE if place == 0 else ""
+    return curve_chart(data, f"{evacuation_id}: {curve_title(data)}", 200, f"look-{place}", note)
+
+
 def person_extras(book_work: pl.DataFrame, findings: pl.DataFrame, months: Sequence[str]) -> list[str]:
     """Return the newest good log and the newest of each fault per technician: they get pages too."""
     recent = book_work.filter(pl.col("month").is_in(list(months))).sort("started_at", "evacuation_id", nulls_last=True)
@@ -223,7 +236,12 @@ def person_page(book: Book, id_: str) -> Page:
         )
     trends = [c for c in (trend_chart(book, id_, f) for f in FAULT_WORDS) if c is not None]
     practice = practice_chart(book, id_)
-    look = [Link(e, book.href("evacuation", e), why) for e, why in logs_to_look_at(book, id_)]
+    together = logs_to_look_at(book, id_)
+    look = [
+        Link(e, book.href("evacuation", e), f"{why}; {day(book.rows[e]['started_on'])}, {circuit(book.rows[e])}. {verdict_sentence(book.rows[e], book.pressure)}")
+        for e, why in together
+    ]  # fmt: skip
+    curves = [c for c in (_curve_of(book, e, place) for place, (e, _) in enumerate(together)) if c is not None]
     held = book.coaching_of(id_)
     talk_blocks: list[Block] = [
         table_or(
@@ -267,6 +285,7 @@ def person_page(book: Book, id_: str) -> Page:
                 Block("links", look)
                 if look
                 else Block("missing", "No log of these thirteen months shows a fault, and none is proven."),
+                *((Block("charts", curves),) if curves else ()),
             ),
         ),
         Section(
@@ -287,8 +306,8 @@ def person_page(book: Book, id_: str) -> Page:
     ]
     return Page(
         "training",
-        name,
-        name,
+        f"{name}: {found_words(book, PEOPLE, id_) or 'nothing stands out'}",
+        f"{name}: {found_words(book, PEOPLE, id_) or 'nothing stands out'}",
         f"{month_name(book.month)}; {plural(jobs_in_year(book, id_), 'job')} in thirteen months" + (f"; {id_}" if name != id_ else ""),
         tuple(lines),
         (Block("others-switch", None),),

@@ -22,6 +22,7 @@ from blankoff.report.words import (
     count,
     day,
     percent,
+    points,
     sure,
 )
 
@@ -46,7 +47,7 @@ TALK_HEADS = (
     "topic",
     "#rate before",
     "#rate after",
-    "#change (90 % bounds)",
+    "#change in points (90 % bounds)",
     "#peers changed by",
     "#sure it helped",
 )
@@ -63,6 +64,12 @@ def jobs_in_year(book: Book, id_: str) -> int:
     return sum(r["evacuations"] or 0 for r in book.practice_by.get(id_, []) if r["month"] in book.months)
 
 
+def clearly_above(row: Mapping[str, Any], fault: str) -> bool:
+    """Whether a rate's lower bound lies above what like work predicts."""
+    lower = row.get(f"{fault}_lower")
+    return lower is not None and lower > (row.get(f"{fault}_peers") or 0.0)
+
+
 def rate_words(row: Mapping[str, Any], fault: str) -> str:
     """Rate with its bounds and what like work predicts."""
     if row.get(f"{fault}_rate") is None:
@@ -76,33 +83,20 @@ def talk_rows(book: Book, talks: pl.DataFrame, named: bool) -> list[Row]:
     rows = []
     for r in talks.sort("coached_on", "technician_id", "topic", descending=[True, False, False]).iter_rows(named=True):
         link = book.link(PEOPLE, r["technician_id"])
-        change = f"{percent(r['change'])} ({bounds(percent(r['change_lower']), percent(r['change_upper']))})".replace(
-            "-", "−"
-        )
+        change = f"{points(r['change'])} ({points(r['change_lower'])} to {points(r['change_upper'])})"
         cells = [
             cell(day(r["coached_on"]), r["coached_on"].isoformat()),
             cell(capital(KIND_WORDS.get(r["topic"], str(r["topic"]).replace("_", " ")))),
             number_cell(f"{percent(r['rate_before'])} of {count(r['jobs_before'])}", r["rate_before"]),
             number_cell(f"{percent(r['rate_after'])} of {count(r['jobs_after'])}", r["rate_after"]),
             number_cell(change, r["change"]),
-            number_cell(percent(r["peers_change"]).replace("-", "−"), r["peers_change"]),
+            number_cell(points(r["peers_change"]), r["peers_change"]),
             number_cell(sure(r["p_improved"]), r["p_improved"]),
         ]
         if named:
             cells.insert(1, Cell((link,), link.text.lower(), alias="a colleague"))
         rows.append(Row(tuple(cells), person=names.file_stem(PEOPLE, r["technician_id"]) if named else ""))
     return rows
-
-
-_TALK_HEADS = (
-    "talk",
-    "topic",
-    "#rate before",
-    "#rate after",
-    "#change (90 % bounds)",
-    "#peers changed by",
-    "#sure it helped",
-)
 
 
 def excess(row: Mapping[str, Any]) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import polars as pl
@@ -22,6 +23,7 @@ from blankoff.report.views.practice import (
     MOST_PEOPLE,
     PEOPLE_KINDS,
     TALK_HEADS,
+    clearly_above,
     excess,
     jobs_in_year,
     latest_practice,
@@ -60,17 +62,20 @@ def fault_overview(book: Book, people: Sequence[str], fault: str) -> Chart | Non
     if not rows:
         return None
     rows.sort(key=lambda p: (-(p[1][f"{fault}_rate"] - (p[1][f"{fault}_peers"] or 0.0)), p[0]))
+    shown = Counter(book.name_of(PEOPLE, t) for t, _ in rows)
     places = {t: f"colleague {i}" for i, t in enumerate(people, start=1)}
     dots, ticks, cells, stems = [], [], [], []
-    for t, r in rows[:MOST_PEOPLE]:
+    for place, (t, r) in enumerate(rows):
         name, stem = book.name_of(PEOPLE, t), names.file_stem(PEOPLE, t)
-        label = name if [book.name_of(PEOPLE, p) for p, _ in rows].count(name) == 1 else f"{name} ({t})"
+        label = name if shown[name] == 1 else f"{name} ({t})"
         tip = f"{name}\n{capital(FAULT_WORDS[fault])}: {rate_words(r, fault)}"
         href = book.href(PEOPLE, t)
         dots.append(
             Dot(label, r[f"{fault}_rate"], r[f"{fault}_lower"], r[f"{fault}_upper"], "", tip, href, stem, places[t])
         )
-        ticks.append(Dot(label, r[f"{fault}_peers"], tip=tip, href=href, person=stem, alias=places[t]))
+        ticks.append(Dot(label, r[f"{fault}_peers"], tip=tip, person=stem, alias=places[t]))
+        if place >= MOST_PEOPLE:
+            continue
         stems.append((stem, places[t]))
         cells.append(
             (
@@ -80,20 +85,18 @@ def fault_overview(book: Book, people: Sequence[str], fault: str) -> Chart | Non
                 percent(r[f"{fault}_peers"]),
             )
         )
-    clear = sum(
-        1 for _, r in rows if r[f"{fault}_lower"] is not None and r[f"{fault}_lower"] > (r[f"{fault}_peers"] or 0.0)
-    )
+    clear = sum(clearly_above(r, fault) for _, r in rows)
     title = (
         f"{capital(FAULT_WORDS[fault])}: {plural(clear, 'person stands', 'people stand')} clearly above like work"
         if clear
         else f"{capital(FAULT_WORDS[fault])}: nobody stands clearly above like work"
     )
-    note = "Circle: own standing rate with 90 % bounds. Upright stroke: what like work predicts. Click a mark to open that person's page."
+    note = "Circle: own standing rate with 90 % bounds. Upright stroke: what like work predicts. A mark opens that person's page."
     if len(rows) > MOST_PEOPLE:
-        note += f" The {MOST_PEOPLE} furthest above of {len(rows)}."
+        note += f" Those furthest above come first, {MOST_PEOPLE} at a time; the table below has everybody's numbers."
     return dots_chart(
         f"fault-{fault}", title, f"Standing rate of '{FAULT_WORDS[fault]}' by technician with 90 % bounds, beside what like work predicts.",
-        dots, "rate", "share of jobs", table_of(("who", "own rate", "90 % bounds", "like work"), cells, [book.href(PEOPLE, t) for t, _ in rows[:MOST_PEOPLE]], stems), ticks=ticks, note=note,
+        dots, "rate", "share of jobs", table_of(("who", "own rate", "90 % bounds", "like work"), cells, [book.href(PEOPLE, t) for t, _ in rows[:MOST_PEOPLE]], stems), ticks=ticks, note=note, rows_per_page=MOST_PEOPLE,
     )  # fmt: skip
 
 
@@ -110,7 +113,8 @@ def _person_rows(book: Book, people: Sequence[str]) -> list[Row]:
             number_cell(f"{count(jobs)}{' (few)' if jobs < SMALL_SAMPLE else ''}", jobs),
         ]
         for fault in FAULT_WORDS:
-            cells.append(number_cell(rate_words(row, fault), row.get(f"{fault}_rate")))
+            mark = "▲ " if clearly_above(row, fault) else ""
+            cells.append(number_cell(f"{mark}{rate_words(row, fault)}", row.get(f"{fault}_rate")))
         rows.append(Row(tuple(cells), person=names.file_stem(PEOPLE, t)))
     return rows
 
@@ -128,6 +132,16 @@ def training_page(book: Book) -> Page:
         if whom
         else "Nobody does anything clearly and materially more often than like work predicts."
     ]
+    topics = Counter(k for kinds in whom.values() for k in dict.fromkeys(kinds))
+    if topics:
+        lines.append(
+            f"About: {listed([f'{k} ({n})' for k, n in sorted(topics.items(), key=lambda p: (-p[1], p[0]))])}."
+        )
+    no_log = sum(clearly_above(latest_practice(book, t), "log_missing") for t in people)
+    if no_log:
+        lines.append(
+            f"{plural(no_log, 'person hands', 'people hand')} in no log clearly more often than like work predicts: without a log nothing else can be said of a job."
+        )
     improved = book.talks.filter(pl.col("p_improved") >= 0.8).height
     if book.talks.height:
         lines.append(
@@ -170,7 +184,7 @@ def training_page(book: Book) -> Page:
                     else (Block("missing", "No rates could be worked out: too few readable logs."),)
                 ),
                 table_or(
-                    "Standing rates with 90 % bounds, and what like work predicts; jobs of thirteen months",
+                    "Standing rates with 90 % bounds, and what like work predicts; ▲ clearly above it; jobs of thirteen months",
                     head("who", "found", "#jobs", *(f"#{w}" for w in FAULT_WORDS.values())),
                     _person_rows(book, people),
                     "Nobody has work on record in these thirteen months.",
@@ -191,10 +205,11 @@ def training_page(book: Book) -> Page:
             ),
         ),
     ]
+    in_short = f"{plural(len(whom), 'person', 'people')} to talk to" if whom else "nobody stands out"
     return Page(
         "training",
-        f"Training, {month_name(book.month)}",
-        "Training",
+        f"Training, {month_name(book.month)}: {in_short}",
+        f"Training: {in_short}",
         f"{month_name(book.month)}, {plural(len(people), 'technician')} with work in thirteen months",
         tuple(lines),
         (Block("person-switch", options),) if options else (),
