@@ -314,6 +314,31 @@ def export(store: Path, out: Path, csv: bool) -> None:
 
 
 @main.command()
+@_store
+@click.argument("technician", metavar="TECHNICIAN")
+@click.option("--yes", is_flag=True, help="Do not ask; it cannot be undone.")
+def forget(store: Path, technician: str, yes: bool) -> None:
+    r"""Take a person out of the store; evacuations and all totals stay.
+
+    TECHNICIAN is a technician_id of the register, or the whole name. A later review does not bring the person back
+    from the folder, though its files still name them: those are yours to change.
+
+    \b
+    Example:
+      blankoff forget --store my_fleet.duckdb T07
+    """
+    from blankoff import store as stores
+
+    with _existing_store(store) as opened:
+        if not yes:
+            if not sys.stdin.isatty():
+                raise click.UsageError("this cannot be undone; say --yes to do it")
+            click.confirm(f"Take {technician} out of {store} for ever?", abort=True)
+        done = stores.forget(opened, technician)
+    _say(done.text())
+
+
+@main.command()
 @click.option(
     "--out", type=ANY, default=Path("blankoff_demo"), metavar="DIR", show_default=True, help="Where it all goes."
 )

@@ -115,6 +115,8 @@ def assess(
         ],
         day,
     )
+    nobody = pl.col("subject_id").is_in(store.forgotten().everyone)  # nobody can be talked to
+    finding = finding.filter(~((pl.col("subject") == "technician") & nobody))
     with store.transaction():
         superseded = _keep(store, assessment, finding) + refresh_results(store, settings)
         store.record_run(

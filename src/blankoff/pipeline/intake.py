@@ -152,12 +152,12 @@ def _bring_in_registers(folder: FleetFolder, store: Store, now: dt.datetime) -> 
     before = store.read("register_files")
     if before.height and (before["sha256"] == folder.register_sha256).all():
         return
-    read = folder.registers
+    read, forgotten = folder.registers, store.forgotten()
     counts = {row["register"]: row for row in read.counts.to_dicts()}
     with store.transaction():
         entries = []
         for name in schemas.REGISTERS:
-            store.replace_all_if_changed(f"register_{name}", read.frames[name])
+            store.replace_all_if_changed(f"register_{name}", forgotten.in_register(name, read.frames[name]))
             count = counts.get(name, {})
             path = count.get("path")
             refused = read.quarantine.filter(pl.col("path") == path) if path else read.quarantine.clear()
@@ -196,7 +196,7 @@ def _read_new_logs(
     if touched.height:
         with store.transaction():
             store.change("touch_log_files", touched)
-    numbers = _LogNumbers(store)
+    numbers, forgotten = _LogNumbers(store), store.forgotten()
     done = judged = 0
     for batch in _in_order(_parts(unread), folder, jobs, workers):
         files = batch.files
@@ -204,7 +204,7 @@ def _read_new_logs(
             _take_files_out(store, files.entries)
             entries, fresh, log_nos = numbers.give(files)
             store.insert("log_file", entries)
-            store.insert_samples(fresh, log_nos)
+            store.insert_samples(forgotten.in_marks(fresh), log_nos)
             replace_log_refusals(store, entries.select("path"), files.refused, now)
             if batch.judged is not None:
                 _store_judged(store, number_logs(batch.judged, entries))

@@ -14,6 +14,13 @@ LOG, FOLDER = "log", "folder"
 """Origins: inside a log file; the folder and what the register says of it. A register's origin is its name."""
 
 
+def _nameless(store: Store, new: pl.DataFrame) -> pl.DataFrame:
+    """Return refusals whose words name nobody who was forgotten; paths are names of files and stay."""
+    if new.is_empty():
+        return new
+    return new.with_columns(store.forgotten().in_column(new["problem"]))
+
+
 def dated(new: pl.DataFrame, old: pl.DataFrame, origin: str, now: dt.datetime) -> pl.DataFrame:
     """Return refusals with ``seen_at``: when the same one was first seen, else now; each once, in a fixed order."""
     new = schemas.QUARANTINE.conform(new).select(_KEY).unique(maintain_order=True)
@@ -29,7 +36,7 @@ def dated(new: pl.DataFrame, old: pl.DataFrame, origin: str, now: dt.datetime) -
 def replace_refusals(store: Store, origin: str, new: pl.DataFrame, now: dt.datetime) -> None:
     """Put refusals in the place of all of the same origin. Call it inside a transaction."""
     old = store.read("quarantine_of_origin", origin=origin)
-    fresh = dated(new, old, origin, now)
+    fresh = dated(_nameless(store, new), old, origin, now)
     if old.select(_KEY).sort(_KEY, nulls_last=True).equals(fresh.select(_KEY)):
         return
     store.change("delete_quarantine_of_origin", origin=origin)
@@ -39,7 +46,7 @@ def replace_refusals(store: Store, origin: str, new: pl.DataFrame, now: dt.datet
 def replace_log_refusals(store: Store, paths: pl.DataFrame, new: pl.DataFrame, now: dt.datetime) -> None:
     """Put refusals in the place of those of the log files ``paths``. Call it inside a transaction."""
     old = store.read("quarantine_of_logs", paths)
-    fresh = dated(new, old, LOG, now)
+    fresh = dated(_nameless(store, new), old, LOG, now)
     if old.height:
         store.change("delete_quarantine_of_logs", paths)
     store.insert("quarantine", fresh)

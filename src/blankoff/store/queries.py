@@ -101,3 +101,31 @@ def delete_matching(name: str, column: str) -> str:
     """Return the deletion of rows whose ``column`` is among those of ``incoming``."""
     key = quoted(column)
     return f"DELETE FROM {quoted(name)} WHERE {key} IN (SELECT {key} FROM incoming)"
+
+
+def _where(columns: list[str]) -> str:
+    """Return a condition on columns of ours, each bound to the parameter of its name; nothing for none."""
+    return " AND ".join(f"{quoted(column)} = ${column}" for column in columns)
+
+
+def delete_where(name: str, columns: list[str]) -> str:
+    """Return the deletion of the rows in which all these columns have the values bound to their names."""
+    return f"DELETE FROM {quoted(name)} WHERE {_where(columns)}"
+
+
+def blank_where(name: str, column: str, columns: list[str]) -> str:
+    """Return the emptying of a field in the rows in which all these columns have the values bound to their names."""
+    return f"UPDATE {quoted(name)} SET {quoted(column)} = NULL WHERE {_where(columns)}"
+
+
+def update_values(name: str, column: str, columns: list[str]) -> str:
+    """Return the change of a column from ``incoming.old`` to ``incoming.new``, where other columns have bound values."""
+    key = quoted(column)
+    also = f" AND {_where(columns)}" if columns else ""
+    return f"UPDATE {quoted(name)} SET {key} = incoming.new FROM incoming WHERE {key} = incoming.old{also}"
+
+
+def distinct_values(name: str, column: str) -> str:
+    """Return every different value of a column that is not null, in order."""
+    key = quoted(column)
+    return f"SELECT DISTINCT {key} FROM {quoted(name)} WHERE {key} IS NOT NULL ORDER BY {key}"

@@ -19,6 +19,8 @@ from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import queries
 from blankoff.store.connection import columns_of, connect, transaction
+from blankoff.store.editing import Editor, copy_anew
+from blankoff.store.forgetting import Forgotten
 from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames
 
 _SORT_KEYS = {
@@ -301,6 +303,27 @@ class Store:
         self.insert(
             "run", pl.DataFrame([row], schema_overrides={"as_of": pl.Date, "month": pl.String, "ran_at": schemas.TIME})
         )
+
+    # --- people ---------------------------------------------------------------------------------------------------
+
+    def forgotten(self) -> Forgotten:
+        """Return who was forgotten: enough to know them again, not to name them."""
+        rows = self.raw("forgotten")
+        return Forgotten.from_rows(rows, self.raw("forgotten_key")) if rows.height else Forgotten()
+
+    def editor(self) -> Editor:
+        """Return what changes text wherever it stands; use it inside a transaction."""
+        return Editor(self._connection)
+
+    def write_anew(self, target: Path) -> None:
+        """Write a copy of the whole store that holds nothing but what its tables hold now.
+
+        Raises
+        ------
+        StoreError
+            The copy cannot be written.
+        """
+        copy_anew(self._connection, target)
 
     # --- inner workings ---------------------------------------------------------------------------------------------
 

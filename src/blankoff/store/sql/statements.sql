@@ -16,6 +16,13 @@ SELECT table_name FROM information_schema.tables WHERE table_schema = 'main' ORD
 SELECT column_name FROM information_schema.columns
 WHERE table_schema = 'main' AND table_name = $name ORDER BY ordinal_position;
 
+-- name: list_text_columns
+SELECT table_name, column_name, data_type FROM information_schema.columns
+WHERE table_schema = 'main' AND data_type IN ('VARCHAR', 'VARCHAR[]') ORDER BY table_name, ordinal_position;
+
+-- name: list_definitions
+SELECT table_name, sql FROM duckdb_tables() WHERE schema_name = 'main' AND NOT internal ORDER BY table_oid;
+
 -- name: size
 SELECT count(*) AS readings FROM sample;
 
