@@ -31,7 +31,7 @@ if TYPE_CHECKING:
         write_sheet,
     )
     from blankoff.settings import Acceptance, Settings, read_settings
-    from blankoff.store import open_store
+    from blankoff.store import forget, open_store
 
 __all__ = [
     "Acceptance",
@@ -40,6 +40,7 @@ __all__ = [
     "assess",
     "check",
     "export",
+    "forget",
     "ingest",
     "judge",
     "open_store",
@@ -58,6 +59,7 @@ _HOME = {
     "assess": "blankoff.pipeline",
     "check": "blankoff.pipeline",
     "export": "blankoff.pipeline",
+    "forget": "blankoff.store",
     "judge": "blankoff.evacuation.single",
     "open_store": "blankoff.store",
     "read_log": "blankoff.ingest",

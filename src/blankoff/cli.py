@@ -68,6 +68,12 @@ ANY = click.Path(path_type=Path)
 
 _lenient = click.option("--lenient", is_flag=True, help="Exit 0 even if something was quarantined.")
 _as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
+_pseudonyms = click.option(
+    "--pseudonyms", is_flag=True, help="Name no people: keyed pseudonyms, for what leaves the house."
+)
+_key_file = click.option(
+    "--key-file", type=EXISTING, metavar="FILE", help="Key for --pseudonyms.  [default: $BLANKOFF_PSEUDONYM_KEY]"
+)
 _store = click.option("--store", required=True, type=FILE, metavar="S", help="The store: one DuckDB file.")
 
 
@@ -137,6 +143,8 @@ def _say(text: str = "") -> None:
 @click.option("--store", type=FILE, metavar="S", help="The store.  [default: FLEET/fleet.duckdb]")
 @click.option("--month", type=_Month(), help="Which month.  [default: the last one with evacuations]")
 @click.option("--out", type=ANY, metavar="DIR", help="Where the pages go.  [default: FLEET/pages]")
+@_pseudonyms
+@_key_file
 @_lenient
 @_as_json
 @click.pass_context
@@ -146,6 +154,8 @@ def review(
     store: Path | None,
     month: str | None,
     out: Path | None,
+    pseudonyms: bool,
+    key_file: Path | None,
     lenient: bool,
     as_json: bool,
 ) -> None:
@@ -157,8 +167,9 @@ def review(
     """
     from blankoff import pipeline
 
+    key = _key(pseudonyms, key_file)
     with _progress() as progress:
-        done = pipeline.review(fleet, store, month=month, out=out, progress=progress)
+        done = pipeline.review(fleet, store, month=month, out=out, progress=progress, pseudonym_key=key)
     _say(json.dumps(done.as_dict(), ensure_ascii=False) if as_json else done.text())
     ctx.exit(_status(done.quarantined, lenient))
 
@@ -228,7 +239,9 @@ def assess(store: Path, as_of: dt.date | None) -> None:
 @click.option("--month", required=True, type=_Month(), help="Which month.")
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the pages go.")
 @click.option("--every-log", is_flag=True, help="Write a page for every evacuation, not only those that matter.")
-def report(store: Path, month: str, out: Path, every_log: bool) -> None:
+@_pseudonyms
+@_key_file
+def report(store: Path, month: str, out: Path, every_log: bool, pseudonyms: bool, key_file: Path | None) -> None:
     r"""Write the monthly pages from what the store holds.
 
     \b
@@ -237,8 +250,9 @@ def report(store: Path, month: str, out: Path, every_log: bool) -> None:
     """
     from blankoff import pipeline
 
+    key = _key(pseudonyms, key_file)
     with _progress() as progress, _existing_store(store) as opened:
-        entry = pipeline.write_month(opened, month, out=out, every_log=every_log, progress=progress)
+        entry = pipeline.write_month(opened, month, out=out, every_log=every_log, progress=progress, pseudonym_key=key)
     _say(f"The pages of {month} begin at {entry}")
 
 
@@ -247,7 +261,16 @@ def report(store: Path, month: str, out: Path, every_log: bool) -> None:
 @click.argument("evacuation_id", required=False)
 @click.option("--out", type=FILE, metavar="FILE.pdf", help="Where the sheet goes.")
 @click.option("--verify", type=EXISTING, metavar="FILE.pdf", help="Check a sheet's log against the store instead.")
-def sheet(store: Path, evacuation_id: str | None, out: Path | None, verify: Path | None) -> None:
+@_pseudonyms
+@_key_file
+def sheet(
+    store: Path,
+    evacuation_id: str | None,
+    out: Path | None,
+    verify: Path | None,
+    pseudonyms: bool,
+    key_file: Path | None,
+) -> None:
     r"""Write one evacuation's evidence sheet, or check one against the store.
 
     \b
@@ -259,11 +282,12 @@ def sheet(store: Path, evacuation_id: str | None, out: Path | None, verify: Path
 
     if verify is None and (evacuation_id is None or out is None):
         raise click.UsageError("name an EVACUATION_ID and --out FILE.pdf, or a sheet to check with --verify FILE.pdf")
+    key = _key(pseudonyms, key_file)
     with _existing_store(store, read_only=True) as opened:
         if verify is not None:
             _say(pipeline.verify_sheet(opened, verify))
         elif evacuation_id is not None and out is not None:
-            _say(f"The sheet is {pipeline.write_sheet(opened, evacuation_id, out)}")
+            _say(f"The sheet is {pipeline.write_sheet(opened, evacuation_id, out, pseudonym_key=key)}")
 
 
 @main.command()
@@ -298,7 +322,9 @@ def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | 
 @_store
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the files go.")
 @click.option("--csv", is_flag=True, help="Write CSV files too.")
-def export(store: Path, out: Path, csv: bool) -> None:
+@_pseudonyms
+@_key_file
+def export(store: Path, out: Path, csv: bool, pseudonyms: bool, key_file: Path | None) -> None:
     r"""Write the tables as Parquet files, and as CSV on request.
 
     \b
@@ -307,8 +333,9 @@ def export(store: Path, out: Path, csv: bool) -> None:
     """
     from blankoff import pipeline
 
+    key = _key(pseudonyms, key_file)
     with _existing_store(store, read_only=True) as opened:
-        written = pipeline.export(opened, out, csv=csv)
+        written = pipeline.export(opened, out, csv=csv, pseudonym_key=key)
     for path in written:
         _say(str(path))
 
@@ -355,6 +382,17 @@ def demo(out: Path, as_json: bool) -> None:
     with _progress() as progress:
         done = run_demo(out, progress=progress)
     _say(json.dumps(done.as_dict(), ensure_ascii=False) if as_json else done.text())
+
+
+def _key(pseudonyms: bool, key_file: Path | None) -> bytes | None:
+    """Return the key for pseudonyms, if they are wanted."""
+    if not pseudonyms:
+        if key_file is not None:
+            raise click.UsageError("--key-file is the key for --pseudonyms; say --pseudonyms too")
+        return None
+    from blankoff.pipeline.pseudonyms import read_key
+
+    return read_key(key_file)
 
 
 def _existing_store(path: Path, read_only: bool = False) -> Any:

@@ -10,6 +10,7 @@ import polars as pl
 
 from blankoff import schemas
 from blankoff.errors import BlankoffError
+from blankoff.pipeline.pseudonyms import pseudonyms_for
 from blankoff.store import Store
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -33,7 +34,12 @@ def harmless_cells(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def export(
-    store: Store, out: str | os.PathLike[str], csv: bool = False, tables: Sequence[str] = tuple(schemas.TABLES)
+    store: Store,
+    out: str | os.PathLike[str],
+    csv: bool = False,
+    tables: Sequence[str] = tuple(schemas.TABLES),
+    *,
+    pseudonym_key: bytes | None = None,
 ) -> list[Path]:
     """Write the contract's tables as Parquet files, and as CSV too if asked.
 
@@ -47,6 +53,8 @@ def export(
         Whether to write ``<table>.csv`` beside ``<table>.parquet``.
     tables
         Which tables; all of the contract by default.
+    pseudonym_key
+        People are named by pseudonyms made with this key, see `blankoff.pipeline.pseudonyms`; by their ids if not given.
 
     Returns
     -------
@@ -60,8 +68,9 @@ def export(
     """
     folder = writable_folder(out)
     written: list[Path] = []
+    people = None if pseudonym_key is None else pseudonyms_for(pseudonym_key, store.registers())
     for name in tables:
-        frame = store.table(name)
+        frame = people.in_frame(store.table(name)) if people else store.table(name)
         targets = [folder / f"{name}.parquet", *([folder / f"{name}.csv"] if csv else [])]
         for target in targets:
             aside = target.with_name(f".{target.name}.part")

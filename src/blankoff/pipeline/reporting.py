@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -18,6 +17,8 @@ from blankoff.pipeline.assessing import assess, known_work
 from blankoff.pipeline.exporting import writable_folder
 from blankoff.pipeline.known import month_end
 from blankoff.pipeline.progress import Progress, silent
+from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
+from blankoff.pipeline.swapping import make_ready, swap_in
 from blankoff.report import pages, sheet
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import MonthData
@@ -88,6 +89,7 @@ def write_month(
     *,
     every_log: bool = False,
     progress: Progress = silent,
+    pseudonym_key: bytes | None = None,
 ) -> Path:
     """Write the pages of a month; a month whose end was not assessed yet is assessed first.
 
@@ -104,6 +106,8 @@ def write_month(
         Folder for the pages; it is made if it does not exist.
     every_log
         Whether every evacuation gets a page, not only those that matter.
+    pseudonym_key
+        People are named by pseudonyms made with this key, see `blankoff.pipeline.pseudonyms`; by name if not given.
 
     Returns
     -------
@@ -125,31 +129,42 @@ def write_month(
     writable_folder(folder.parent if folder.parent != folder else folder)
     if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not _is_ours(folder))):
         raise BlankoffError(f"{folder} holds something that is not pages of ours; name another folder for --out")
-    aside = folder.with_name(f".{folder.name}.part")
-    old = folder.with_name(f".{folder.name}.old")
-    for left_over in (aside, old):
-        shutil.rmtree(left_over, ignore_errors=True)
+    aside = make_ready(folder)
     progress("writing the month's pages", 0, 1)
-    pages.write_month(data, aside, all_evacuations=every_log)
-    if folder.exists():
-        folder.rename(old)
-    aside.rename(folder)
-    shutil.rmtree(old, ignore_errors=True)
+    people = _pseudonyms(store, pseudonym_key)
+    try:
+        pages.write_month(people.in_month(data) if people else data, aside, all_evacuations=every_log)
+        if people:
+            people.guard(aside)
+        swap_in(folder)
+    except (OSError, BlankoffError):  # a full disk: what was there before stays, and no half lies about
+        make_ready(folder)
+        raise
     progress("writing the month's pages", 1, 1)
     return folder / "index.html"
+
+
+def _pseudonyms(store: Store, key: bytes | None) -> Pseudonyms | None:
+    return None if key is None else pseudonyms_for(key, store.registers())
 
 
 def _is_ours(folder: Path) -> bool:
     return (folder / "static" / "files.txt").is_file() and (folder / "index.html").is_file()
 
 
-def month_book(store: Store, month: str) -> Book:
+def month_book(store: Store, month: str, pseudonym_key: bytes | None = None) -> Book:
     """Open the month's book, as its pages do: for what a summary takes from it."""
-    return open_book(month_data(store, month))
+    data, people = month_data(store, month), _pseudonyms(store, pseudonym_key)
+    return open_book(people.in_month(data) if people else data)
 
 
 def write_sheet(
-    store: Store, evacuation_id: str, out: str | os.PathLike[str], *, made_on: dt.date | None = None
+    store: Store,
+    evacuation_id: str,
+    out: str | os.PathLike[str],
+    *,
+    made_on: dt.date | None = None,
+    pseudonym_key: bytes | None = None,
 ) -> Path:
     """Write one evacuation's evidence sheet, a one-page PDF.
 
@@ -163,6 +178,8 @@ def write_sheet(
         The PDF file.
     made_on
         The day printed on it; today if not given. No other mark on the sheet depends on the clock.
+    pseudonym_key
+        As for `write_month`.
 
     Raises
     ------
@@ -171,8 +188,13 @@ def write_sheet(
     """
     target = Path(out)
     writable_folder(target.parent)
-    book = open_book(_one(store, evacuation_id))
-    return sheet.write_sheet(book.evacuation(evacuation_id), target, made_on or dt.datetime.now(dt.UTC).date())
+    data, people = _one(store, evacuation_id), _pseudonyms(store, pseudonym_key)
+    if people:
+        data = people.in_month(data)
+    book = open_book(data)
+    return sheet.write_sheet(
+        book.evacuation(data.work["evacuation_id"][0]), target, made_on or dt.datetime.now(dt.UTC).date()
+    )
 
 
 def verify_sheet(store: Store, file: str | os.PathLike[str]) -> str:

@@ -103,6 +103,7 @@ def review(
     progress: Progress = silent,
     now: dt.datetime | None = None,
     workers: int | None = None,
+    pseudonym_key: bytes | None = None,
 ) -> Review:
     """Do it all: bring in what is new, assess the month and the one before it, write the month's pages.
 
@@ -118,6 +119,8 @@ def review(
         Folder for the pages; ``pages`` in the fleet folder if not given.
     now, workers
         As for `ingest`.
+    pseudonym_key
+        As for `write_month`.
 
     Raises
     ------
@@ -131,9 +134,9 @@ def review(
     pages = Path(out) if out is not None else folder / "pages"
     writable_folder(pages.parent)
     if isinstance(store, Store):
-        return _review(folder, store, month, pages, progress, now, workers)
+        return _review(folder, store, month, pages, progress, now, workers, pseudonym_key)
     with open_store(Path(store) if store is not None else folder / "fleet.duckdb") as opened:
-        return _review(folder, opened, month, pages, progress, now, workers)
+        return _review(folder, opened, month, pages, progress, now, workers, pseudonym_key)
 
 
 def _review(
@@ -144,6 +147,7 @@ def _review(
     progress: Progress,
     now: dt.datetime | None,
     workers: int | None,
+    pseudonym_key: bytes | None,
 ) -> Review:
     intake = ingest(folder, store, progress, now=now, workers=workers)
     months = store.months()
@@ -160,9 +164,9 @@ def _review(
     for earlier in months[max(at - EARLIER_MONTHS, 0) : at]:
         assess(store, month_end(earlier), progress, now=now)
     assessed = assess(store, month_end(month), progress, now=now)
-    entry = write_month(store, month, pages, progress=progress)
+    entry = write_month(store, month, pages, progress=progress, pseudonym_key=pseudonym_key)
     verdicts = store.table("result").filter(pl.col("month") == month)["verdict"]
-    links = worth_doing(month_book(store, month))
+    links = worth_doing(month_book(store, month, pseudonym_key))
     return Review(
         month,
         intake,

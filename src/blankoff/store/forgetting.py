@@ -239,7 +239,8 @@ def _put_stand_in(store: Store, technician_id: str) -> Removal:
     def entangled(text: str) -> str:
         return f"{PERSON}:{stand_in}" if text == f"{PERSON}:{technician_id}" else text
 
-    made, spoken = _replacer(technician_id, names, stand_in), _replacer(technician_id, names, stand_in, spoken=True)
+    alone = is_distinctive(technician_id) and not _names_a_thing(store, technician_id)
+    made, spoken = (_replacer(technician_id, names, stand_in, alone=alone, spoken=s) for s in (False, True))
     for table, columns in editor.text_columns.items():
         for column in columns:
             if column.endswith("technician_id"):
@@ -255,7 +256,9 @@ def _put_stand_in(store: Store, technician_id: str) -> Removal:
     for column in _BLANKED:
         editor.blank("register_technicians", column, technician_id=stand_in)
     evacuations = store.raw("register_evacuations").filter(technician_id=stand_in).height
-    return Removal(stand_in, evacuations, findings, _still_named(editor, technician_id, names), _copies(store.path))
+    return Removal(
+        stand_in, evacuations, findings, _still_named(editor, technician_id, names, alone=alone), _copies(store.path)
+    )
 
 
 def _remember(store: Store, technician_id: str, names: list[str], stand_in: str) -> None:
@@ -268,13 +271,28 @@ def _remember(store: Store, technician_id: str, names: list[str], stand_in: str)
     store.insert("forgotten", pl.DataFrame(rows, schema=schema, orient="row").unique(maintain_order=True))
 
 
-def _replacer(technician_id: str, names: Iterable[str], stand_in: str, *, spoken: bool = False) -> Callable[[str], str]:
+def _names_a_thing(store: Store, technician_id: str) -> bool:
+    """Whether a pump, hose, gauge or system bears the very id of a person."""
+    return any(
+        technician_id in store.raw(f"register_{name}")[column].to_list()
+        for name, column in (
+            ("pumps", "pump_id"),
+            ("hoses", "hose_id"),
+            ("gauges", "gauge_id"),
+            ("systems", "system_id"),
+        )
+    )
+
+
+def _replacer(
+    technician_id: str, names: Iterable[str], stand_in: str, *, alone: bool, spoken: bool
+) -> Callable[[str], str]:
     """Return a function that takes a person's id and names, and if spoken the names' words, out of a text."""
     patterns = [token(n, any_case=True) for n in names]
-    if is_distinctive(technician_id):
+    if alone:
         patterns.append(token(technician_id))
-    else:  # a bare number is the person only where it is called so
-        patterns.append(re.compile(rf"(?<=technician[ :]){re.escape(technician_id)}(?!\w)"))
+    else:  # a bare number, or what a pump is called too, is the person only where it is called so
+        patterns.append(re.compile(rf"(?<=[Tt]echnician[ :]){re.escape(technician_id)}(?!\w)"))
     if spoken:
         patterns += [token(p, any_case=True) for n in names for p in name_parts(n)]
 
@@ -297,9 +315,9 @@ def _replaced(text: str, spans: dict[tuple[int, int], str]) -> str:
     return text
 
 
-def _still_named(editor: Editor, technician_id: str, names: list[str]) -> tuple[tuple[str, int], ...]:
+def _still_named(editor: Editor, technician_id: str, names: list[str], *, alone: bool) -> tuple[tuple[str, int], ...]:
     looked_for = [token(n, any_case=True) for n in names]
-    if is_distinctive(technician_id):
+    if alone:
         looked_for.append(token(technician_id))
     found: list[tuple[str, int]] = []
     for table, columns in editor.text_columns.items():
