@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-import statistics
+import re
+import shutil
 import time
 from pathlib import Path
 
@@ -197,21 +198,106 @@ def test_a_technicians_page_hides_others_from_the_start(browser, fleets):
     context.close()
 
 
-@pytest.mark.parametrize("name", ["operations.html", "maintenance.html", "training.html"])
+def opened_in(browser, folder, name):
+    """Best of three openings until what is in sight is drawn, s: what the page needs, not what else the machine does."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, folder)
+    took = []
+    for _ in range(3):
+        start = time.perf_counter()
+        tab.open(name, "body[data-ready=yes]")
+        took.append(time.perf_counter() - start)
+    context.close()
+    return min(took)
+
+
+@pytest.mark.parametrize("name", ["operations.html", "maintenance.html", "training.html", "technician"])
 def test_a_page_opens_in_a_second_and_is_small(browser, fleets, name):
-    """Median of five openings, charts drawn; the bundle aside, a page is under 3 MB, also with 500 technicians."""
+    """The bundle aside, a page is under 3 MB, also with 500 technicians."""
     for fleet in ("usual", "500 technicians"):
         folder = fleets[fleet]
-        assert (folder / name).stat().st_size < 3_000_000, fleet
-        context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
-        tab = watch(context, folder)
-        took = []
-        for _ in range(5):
-            start = time.perf_counter()
-            tab.open(name)
-            took.append(time.perf_counter() - start)
-        context.close()
-        assert statistics.median(took) < 2.5, (fleet, took)  # 1 s on an idle machine; room for a busy one
+        page = name if name.endswith(".html") else next(n for n in chosen(folder, 1) if n.startswith(f"{name}/"))
+        assert (folder / page).stat().st_size < 3_000_000, fleet
+        assert opened_in(browser, folder, page) < 1.0, fleet
+
+
+def test_a_page_of_fifteen_charts_opens_in_a_second(browser, fleets, tmp_path):
+    """Every chart of an evacuation's page and of a pump's, again and again on one page; then all of them get drawn."""
+    folder = fleets["usual"]
+    whole = (folder / next(n for n in chosen(folder, 1) if n.startswith("technician/"))).read_text(encoding="utf-8")
+    figures = re.findall(r"<figure class=\"chart\".*?</figure>", whole, flags=re.S)
+    assert len(figures) >= 6
+    fifteen = "\n".join(re.sub(r'id="[^"]*"', f'id="c{i}"', figures[i % len(figures)], count=1) for i in range(15))
+    shutil.copytree(folder / "static", tmp_path / "static")
+    (tmp_path / "technician").mkdir()
+    page = re.sub(r"(<main.*?>).*(</main>)", lambda m: m[1] + fifteen + m[2], whole, flags=re.S)
+    (tmp_path / "technician" / "fifteen.html").write_text(page, encoding="utf-8")
+    assert (tmp_path / "technician" / "fifteen.html").stat().st_size < 3_000_000
+    assert opened_in(browser, tmp_path.resolve(), "technician/fifteen.html") < 1.0
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, tmp_path.resolve())
+    start = time.perf_counter()
+    drawn = tab.open("technician/fifteen.html").locator("figure.chart.drawn svg").count()
+    assert drawn == 15
+    assert time.perf_counter() - start < 4.0
+    context.close()
+
+
+def test_arrow_keys_reach_every_mark_that_the_pointer_does(browser, fleets):
+    """Tab to a chart, arrows from mark to mark: each is read aloud, and Enter opens the page that a click opens."""
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, folder)
+    page = tab.open("training.html")
+    figure = page.locator("#fault-skipped")
+    plot = figure.locator(".plot")
+    spec = json.loads(figure.locator("script").evaluate("s => s.textContent"))
+    page.locator("[data-switch=person]").focus()
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        if plot.evaluate("p => p === document.activeElement"):
+            break
+    assert plot.evaluate("p => p === document.activeElement"), "Tab reaches the chart"
+    heard = []
+    for _ in range(40):
+        page.keyboard.press("ArrowDown")
+        heard.append(page.locator(".unseen[role=status]").inner_text())
+    assert {d["tip"].split("\n")[0] for d in spec["datasets"]["dots"]} == {h.split(";")[0] for h in heard}
+    assert page.locator(".tip.on").count() == 1
+    page.keyboard.press("Home")
+    assert heard[0] == page.locator(".unseen[role=status]").inner_text()
+    page.keyboard.press("Escape")
+    assert page.locator(".tip.on").count() == 0
+    page.keyboard.press("Home")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/technician/*")
+    assert page.url.endswith(spec["datasets"]["dots"][0]["href"])
+    tab.check("training.html")
+    context.close()
+
+
+def test_a_chart_of_five_hundred_people_turns_its_pages(browser, fleets):
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, offline=True)
+    tab = watch(context, fleets["500 technicians"])
+    page = tab.open("training.html")
+    figure = page.locator("#fault-skipped")
+    of = int(figure.get_attribute("data-of"))
+    assert of > 400
+    first = figure.locator(".plot svg").text_content()
+    assert f"1 to 20 of {of}" in figure.inner_text()
+    assert figure.locator("button", has_text="Previous").is_disabled()
+    figure.locator("button", has_text="Next").press("Enter")
+    page.wait_for_function(
+        "before => document.querySelector('#fault-skipped .plot svg').textContent !== before", arg=first
+    )
+    assert f"21 to 40 of {of}" in figure.inner_text()
+    spec = json.loads(figure.locator("script").evaluate("s => s.textContent"))
+    labels = next(p["value"] for p in spec["params"] if p["name"] == "labels")
+    drawn = figure.locator(".plot svg text").all_text_contents()
+    assert set(labels[20:40]) <= set(drawn)
+    assert not set(labels[:20]) & set(drawn)
+    tab.check("training.html")
+    context.close()
 
 
 def test_it_is_all_there_without_scripts(browser, fleets):

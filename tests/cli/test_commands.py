@@ -126,3 +126,23 @@ def test_output_that_cannot_show_braille_is_plain() -> None:
     )
     assert done.returncode == 0
     assert done.stdout.isascii()
+
+
+def test_one_log_in_pascals_names_no_other_unit(tmp_path: Path) -> None:
+    settings = tmp_path / "fleet.toml"
+    settings.write_text('units = "pa"\n', encoding="utf-8")
+    said = run("log", plain_logs(SAMPLE)[0], "--settings", settings, "--volume", 9).output
+    assert "66.7 Pa or lower" in said  # 500 microns, 101 325 / 760 000 Pa each [CALC]
+    assert "micron" not in said.lower()
+
+
+def test_completion_script_and_completed_words() -> None:
+    """What the README tells people to put into their shell, and what it then offers."""
+    env = {**os.environ, "_BLANKOFF_COMPLETE": "bash_source"}
+    code = "import sys; sys.argv[0] = 'blankoff'; from blankoff.cli import main; main(prog_name='blankoff')"
+    made = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=False)
+    assert "complete" in made.stdout
+    assert "blankoff" in made.stdout
+    asked = {**os.environ, "_BLANKOFF_COMPLETE": "bash_complete", "COMP_WORDS": "blankoff re", "COMP_CWORD": "1"}
+    offered = subprocess.run([sys.executable, "-c", code], env=asked, capture_output=True, text=True, check=False)
+    assert {line.split(",")[-1] for line in offered.stdout.split()} == {"report", "review"}

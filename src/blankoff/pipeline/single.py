@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import textwrap
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -12,12 +13,13 @@ from blankoff import terminal
 from blankoff.errors import SettingsError
 from blankoff.evacuation.single import JudgedLog, judge
 from blankoff.ingest.logs import read_log
+from blankoff.report.words import NBSP, NONE, THIN, PressureWords, minutes, number, sure
 from blankoff.samples import SampleBatch
 from blankoff.settings import Acceptance, Settings, read_settings
 from blankoff.units import PressureUnit, micron_to
 
 _VERDICT_WORDS = {
-    "held": "passed: it held",
+    "held": "proven: it held as required",
     "leak": "failed: the pressure climbed past the limit, steadily, as a leak does",
     "moisture": "failed: the pressure rose past the limit and levels off, as moisture and outgassing do",
     "leak_and_moisture": "failed: the pressure rose past the limit, part steady like a leak, part levelling off like moisture",
@@ -33,6 +35,11 @@ _RISE_WORDS = {
     "leak_and_moisture": "part steady (leak), part levelling off (moisture)",
     "undetermined": "this hold cannot tell leak from moisture",
 }
+
+
+_BLANKS = str.maketrans({NBSP: " ", THIN: " "})
+_PLAIN = _BLANKS | str.maketrans({"−": "-", "–": "-", "°": "deg "})
+"""What keeps numbers together on a page is a common blank in a terminal; plain ones know no minus and no degree sign."""
 
 
 @dataclass(frozen=True)
@@ -51,65 +58,56 @@ class ShownLog:
             "phases": [asdict(p) for p in self.judged.phases]
         }
 
-    def text(self, plain: bool = False) -> str:
-        """Return the verdict in words, the numbers behind it, and the curve."""
-        unit = PressureUnit.PA if self.settings.units == "pa" else PressureUnit.MICRON
-        name = "Pa" if unit is PressureUnit.PA else "microns"
-
-        def p(micron: float | None) -> str:
-            return "-" if micron is None else f"{float(micron_to(micron, unit)):.4g} {name}"
-
-        def n(value: float | None, word: str, digits: int = 3) -> str:
-            return "-" if value is None else f"{value:.{digits}g} {word}".strip()
-
+    def _rows(self, pressure: PressureWords) -> list[tuple[str, str]]:
+        """Name and words of each line of the summary."""
         j, a = self.judged, self.acceptance
+        pumped, hold = j.pump_down, j.hold
         verdict = _VERDICT_WORDS.get(j.reason, j.reason)
         rows = [
             ("verdict", verdict + (" (the gauge's accuracy alone could have turned it)" if j.borderline else "")),
-            (
-                "criterion",
-                f"{p(a.target_micron)} or lower, then {a.hold_minutes:g} min at or below {p(a.hold_limit_micron)}",
-            ),
-            ("pumped", f"{n(j.pump_down.pumped_minutes, 'min')} to {p(j.pump_down.final_vacuum_micron)}"),
-        ]
-        if j.hold.hold_minutes is not None:
+            ("criterion", f"{pressure.text(a.target_micron)} or lower, then {minutes(a.hold_minutes)} at or below {pressure.text(a.hold_limit_micron)}"),
+            ("pumped", f"{minutes(pumped.pumped_minutes)} to {pressure.text(pumped.final_vacuum_micron)}"),
+        ]  # fmt: skip
+        if hold.hold_minutes is not None:
             rows += [
-                (
-                    "hold",
-                    f"{n(j.hold.hold_minutes, 'min')}: {p(j.hold.hold_start_micron)} to {p(j.hold.hold_end_micron)}",
-                ),
-                ("its rise", _RISE_WORDS.get(j.rise_kind or "", "-")),
-                (
-                    "steady part",
-                    (
-                        f"{n(j.hold.leak_micron_per_min, 'microns/min')} (standard error {n(j.hold.leak_micron_per_min_se, '', 2)}); "
-                        f"material with probability {n(j.p_leak, '', 2)}"
-                    ),
-                ),
-                (
-                    "levelling part",
-                    f"{p(j.hold.moisture_rise_micron)} over the required hold; material with probability {n(j.p_moisture, '', 2)}",
-                ),
-                (
-                    "dryness",
-                    f"water boils at {n(j.hold.saturation_c, '°C')} there; margin {n(j.hold.dryness_margin_k, 'K')}",
-                ),
-            ]
-            if j.hold.more_hold_minutes:
-                rows.append(("to tell", f"stand {n(j.hold.more_hold_minutes, 'min')} longer"))
-        if j.pump_down.speed_viscous_l_s is not None or j.pump_down.speed_deep_l_s is not None:
-            rows.append(
-                (
-                    "speed",
-                    (
-                        f"{n(j.pump_down.speed_viscous_l_s, 'l/s')} around 8 000 microns, "
-                        f"{n(j.pump_down.speed_deep_l_s, 'l/s')} around 1 000 microns"
-                    ),
-                )
+                ("hold", f"{minutes(hold.hold_minutes)}, from {pressure.text(hold.hold_start_micron)} to {pressure.text(hold.hold_end_micron)}"),
+                ("its rise", _RISE_WORDS.get(j.rise_kind or "", NONE)),
+            ]  # fmt: skip
+        if hold.leak_micron_per_min is not None:
+            matters = pressure.text(self.settings.judging.material_rise_micron)
+            rows += [
+                ("steady part", f"{pressure.rate(hold.leak_micron_per_min)} (standard error {pressure.rate(hold.leak_micron_per_min_se)}); adds {matters} or more within the required hold: {sure(j.p_leak)} likely"),
+                ("levelling part", f"{pressure.text(hold.moisture_rise_micron)} over the required hold; adds {matters} or more: {sure(j.p_moisture)} likely"),
+            ]  # fmt: skip
+        if hold.saturation_c is not None:
+            state = "ice" if hold.saturation_c < 0 else "liquid"
+            margin = (
+                "the air's temperature is unknown"
+                if hold.dryness_margin_k is None
+                else f"{number(hold.dryness_margin_k, 2)}{NBSP}K below the air"
             )
+            rows.append(
+                ("dryness", f"water would be {state} there only below {number(hold.saturation_c, 2)}{NBSP}°C; {margin}")
+            )
+        if hold.more_hold_minutes:
+            rows.append(("to tell", f"stand {minutes(hold.more_hold_minutes)} longer to tell a leak from moisture"))
+        speeds = [
+            f"{number(speed)}{NBSP}l/s around {pressure.text(at)}"
+            for speed, at in ((pumped.speed_viscous_l_s, 8_000.0), (pumped.speed_deep_l_s, 1_000.0))
+            if speed is not None
+        ]
+        return [*rows, ("speed", ", ".join(speeds))] if speeds else rows
+
+    def text(self, plain: bool = False) -> str:
+        """Return the verdict in words, the numbers behind it, and the curve."""
+        unit = PressureUnit.PA if self.settings.units == "pa" else PressureUnit.MICRON
+        words = PressureWords(self.settings.units)
         lines = [f"{self.path.name}: {self.log.readings} readings over {self.log.elapsed_s[-1] / 60:.0f} min", ""]
-        lines += [f"{name:<15}{words}" for name, words in rows]
-        moments = [] if j.pump_down.isolated_at_s is None else [(j.pump_down.isolated_at_s, "shut off")]
+        for name, told in self._rows(words):
+            wrapped = textwrap.wrap(told, 80, initial_indent=f"{name:<15}", subsequent_indent=" " * 15)
+            lines += [line.translate(_PLAIN if plain else _BLANKS) for line in wrapped]
+        a, isolated_s = self.acceptance, self.judged.pump_down.isolated_at_s
+        moments = [] if isolated_s is None else [(isolated_s, "shut off")]
         drawn = terminal.curve(
             self.log.elapsed_s,
             micron_to(self.log.pressure_micron, unit),

@@ -26,6 +26,7 @@ from blankoff.report.data import EvacuationData
 from blankoff.report.fonts import FAMILY, font_folder, show
 from blankoff.report.views.common import circuit
 from blankoff.report.views.evacuation import (
+    air_words,
     criterion_source,
     criterion_words,
     curve_title,
@@ -91,7 +92,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
         ("pump, hose set", ", ".join(str(row[k]) for k in ("pump_id", "hose_id") if row.get(k)) or NONE),
         ("gauge", str(row.get("gauge_id") or "not noted")),
         ("its accuracy", gauge_words(row)),
-        ("air", NONE if row.get("ambient_c") is None else f"{number(row['ambient_c'], 2)} °C"),
+        ("air", air_words(data)),
         ("criterion", f"{criterion_words(data)}; from {criterion_source(data)}"),
     ]
     return [

@@ -77,8 +77,12 @@
     walk(view.scenegraph().root, left, top);
     const near = (a, b) => Math.abs(a - b) < 2;
     found.sort((a, b) => (byRow ? (near(a.y, b.y) ? a.x - b.x : a.y - b.y) : (near(a.x, b.x) ? a.y - b.y : a.x - b.x)));
-    const seen = new Set();
-    return found.filter((m) => m.words.trim() && !seen.has(m.words) && seen.add(m.words));
+    const seen = new Map();
+    found.filter((m) => m.words.trim()).forEach((m) => {
+      const same = seen.get(m.words);
+      if (!same) { seen.set(m.words, m); } else if (!same.href) { Object.assign(same, m); }
+    });
+    return [...seen.values()];
   };
   const walkable = new WeakMap();
   const goTo = (place, at) => {

@@ -12,7 +12,7 @@ import altair as alt
 import numpy as np
 
 from blankoff.evacuation.hold_curve import hold_curve
-from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.base import HALO, Chart, Records, Spec, build, figures, fill, named, table_of
 from blankoff.report.charts.curve import thin_out
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
@@ -133,14 +133,17 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
     whole = alt.Chart(named("total")).mark_line(color=role("ink"), strokeWidth=1.1).encode(x=x, y=y)
     limit = alt.Chart(named("limit"))
     rule = limit.mark_rule(strokeDash=[8, 3], color=role("failed"), strokeWidth=1.4).encode(y=y)
-    tag = limit.mark_text(align="left", x=4, dy=-6, fontSize=11, color=role("failed")).encode(y="y:Q", text="label:N")
+    tags = [
+        limit.mark_text(align="left", x=4, dy=-6, fontSize=11, **ink).encode(y="y:Q", text="label:N")
+        for ink in (HALO, {"color": role("failed")})
+    ]
     due = alt.Chart(named("due")).mark_rule(strokeDash=[4, 2], color=role("muted")).encode(x=x)
     due_tag = (
         alt.Chart(named("due"))
         .mark_text(align="right", dx=-4, y=8, fontSize=11, color=role("muted"))
         .encode(x="x:Q", text="label:N")
     )
-    return build(alt.layer(areas, edges, whole, dots, rule, tag, due, due_tag), height)
+    return build(alt.layer(areas, edges, whole, dots, rule, *tags, due, due_tag), height)
 
 
 def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | None:

@@ -9,12 +9,12 @@ from typing import Any
 from blankoff.report.book import Book, verdict_of
 from blankoff.report.charts.base import Chart
 from blankoff.report.charts.copies import copies_chart
-from blankoff.report.charts.curve import curve_chart
+from blankoff.report.charts.curve import ambient_of, curve_chart
 from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
 from blankoff.report.layout import Block, Link, Page, Section
 from blankoff.report.names import slug
-from blankoff.report.views.common import capital, circuit, finding_cards
+from blankoff.report.views.common import capital, circuit, finding_cards, plain_kind
 from blankoff.report.words import (
     NONE,
     REASON_WORDS,
@@ -77,8 +77,10 @@ def dryness_sentence(row: Mapping[str, Any]) -> str:
     text = f"At the hold's end pressure, water would be {'ice' if saturation < 0 else 'liquid'} only below {number(saturation, 2)} °C"
     if margin is None:
         return f"{text}. The air's temperature is unknown."
+    if row.get("verdict") == "failed" and row.get("rise_kind") in ("moisture", "leak_and_moisture"):
+        return f"{text}, {number(margin, 2)} K below the air; but the pressure was still rising as water makes it rise."
     if margin >= 20:
-        return f"{text}, {number(margin, 2)} K below the air: no free water can be left at the air's temperature."
+        return f"{text}, {number(margin, 2)} K below the air: free water at the air's temperature would have raised it far higher."
     if margin > 0:
         return f"{text}, only {number(margin, 2)} K below the air: water in a cold spot could still be there."
     return f"{text}, which is not below the air's temperature: free water may be left."
@@ -139,7 +141,9 @@ def criterion_source(data: EvacuationData) -> str:
     given = [k for k in ("target_micron", "hold_limit_micron", "hold_minutes") if data.register_row.get(k) is not None]
     kind = data.row.get("kind")
     rest = (
-        f"the fleet's setting for {kind}" if kind in data.settings.acceptance_by_kind else "the fleet's general setting"
+        f"the fleet's setting for {plain_kind(kind)}"
+        if kind in data.settings.acceptance_by_kind
+        else "the fleet's general setting"
     )
     if len(given) == 3:
         return "this job's own row in the register"
@@ -150,6 +154,12 @@ def criterion_words(data: EvacuationData) -> str:
     """Target, limit and hold in one line."""
     row, pressure = data.row, PressureWords(data.settings.units)
     return f"pump to {pressure.text(row.get('required_target_micron'))} or lower, then stand {minutes(row.get('required_hold_minutes'))} at or below {pressure.text(row.get('required_limit_micron'))}"
+
+
+def air_words(data: EvacuationData) -> str:
+    """Air temperature at the circuit: the log's own middle, else the register's."""
+    air = ambient_of(data)
+    return "temperature unknown" if air is None else f"{number(air, 3)} °C"
 
 
 def gauge_words(row: Mapping[str, Any]) -> str:
@@ -212,7 +222,7 @@ def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
         ("hose set", book.link("hose", row.get("hose_id"))),
         ("gauge", book.link("gauge", row.get("gauge_id"))),
         ("its accuracy", gauge_words(row)),
-        ("air", f"{number(row['ambient_c'], 2)} °C" if row.get("ambient_c") is not None else "temperature unknown"),
+        ("air", air_words(data)),
         ("signed as", row.get("reported") or "not noted"),
         ("criterion", criterion_words(data)),
         ("it comes from", criterion_source(data)),

@@ -12,7 +12,6 @@ from blankoff.report.views.common import (
     capital,
     date_cell,
     entangled_words,
-    finding_cards,
     not_made_blocks,
     number_cell,
     thing_cell,
@@ -21,6 +20,7 @@ from blankoff.report.words import (
     FACTOR_PLURALS,
     FACTOR_WORDS,
     KIND_WORDS,
+    NBSP,
     NONE,
     bounds,
     count,
@@ -128,7 +128,10 @@ def work_rows(book: Book, items: list[WorkItem]) -> list[Row]:
             Row(
                 (
                     cell(_due_words(item, book.data.as_of), item.due.isoformat()),
-                    Cell((Link(f"{FACTOR_WORDS[item.asset]} {link.text}", link.href),), link.text.lower()),
+                    Cell(
+                        (Link(f"{FACTOR_WORDS[item.asset]} {link.text}".replace(" ", NBSP), link.href),),
+                        link.text.lower(),
+                    ),
                     cell(_why(item), KIND_WORDS[item.kind]),
                     cell(item.action),
                     number_cell(
@@ -195,7 +198,6 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
 
 def _asset_section(book: Book, factor: str) -> Section:
     """Make a section with every asset of one sort, worst first."""
-    findings = [f for f in book.findings if f["subject"] == factor]
     ids = sorted(book.paged[factor])
     rows = []
     for id_ in ids:
@@ -226,8 +228,6 @@ def _asset_section(book: Book, factor: str) -> Section:
         factor
     ]
     blocks: list[Block] = []
-    if findings:
-        blocks.append(Block("findings", finding_cards(book, findings[:8])))
     if factor == "pump":
         chart = oil_chart(book)
         blocks.append(
