@@ -220,7 +220,8 @@ def check(ctx: click.Context, fleet: Path, lenient: bool, as_json: bool) -> None
 @main.command()
 @_store
 @click.option("--as-of", type=_Day(), help="Use only what was known on this date.  [default: end of the last month]")
-def assess(store: Path, as_of: dt.date | None) -> None:
+@_as_json
+def assess(store: Path, as_of: dt.date | None, as_json: bool) -> None:
     r"""Run the fleet's models and make findings, using only what was known on a date.
 
     \b
@@ -231,7 +232,7 @@ def assess(store: Path, as_of: dt.date | None) -> None:
 
     with _progress() as progress, _existing_store(store) as opened:
         done = pipeline.assess(opened, as_of=as_of, progress=progress)
-    _say(done.text())
+    _say(json.dumps(done.as_dict(), ensure_ascii=False) if as_json else done.text())
 
 
 @main.command()
@@ -260,13 +261,15 @@ def report(store: Path, month: str, out: Path, every_log: bool, pseudonyms: bool
 @_store
 @click.argument("evacuation_id", required=False)
 @click.option("--out", type=FILE, metavar="FILE.pdf", help="Where the sheet goes.")
-@click.option("--verify", type=EXISTING, metavar="FILE.pdf", help="Check a sheet's log against the store instead.")
+@click.option("--made-on", type=_Day(), help="The day printed on it.  [default: today]")
+@click.option("--verify", type=EXISTING, metavar="FILE.pdf", help="Check a sheet against the store instead.")
 @_pseudonyms
 @_key_file
 def sheet(
     store: Path,
     evacuation_id: str | None,
     out: Path | None,
+    made_on: dt.date | None,
     verify: Path | None,
     pseudonyms: bool,
     key_file: Path | None,
@@ -285,9 +288,10 @@ def sheet(
     key = _key(pseudonyms, key_file)
     with _existing_store(store, read_only=True) as opened:
         if verify is not None:
-            _say(pipeline.verify_sheet(opened, verify))
+            _say(pipeline.verify_sheet(opened, verify, pseudonym_key=key))
         elif evacuation_id is not None and out is not None:
-            _say(f"The sheet is {pipeline.write_sheet(opened, evacuation_id, out, pseudonym_key=key)}")
+            made = pipeline.write_sheet(opened, evacuation_id, out, made_on=made_on, pseudonym_key=key)
+            _say(f"The sheet is {made}")
 
 
 @main.command()

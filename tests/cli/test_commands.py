@@ -9,10 +9,12 @@ import sys
 import time
 from pathlib import Path
 
+import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
 from blankoff.cli import main
+from blankoff.store import open_store
 from tests.pipeline.fleets import SAMPLE, copy_sample, plain_logs
 
 
@@ -98,6 +100,30 @@ def test_export_writes_every_table(store: Path, tmp_path: Path) -> None:
     names = {p.stem for p in (tmp_path / "tables").glob("*.parquet")}
     assert names == {"result", "phase", "finding", "effect", "oil_forecast", "practice", "quarantine"}
     assert {p.stem for p in (tmp_path / "tables").glob("*.csv")} == names
+
+
+def test_a_sheet_is_checked_word_by_word(store: Path, tmp_path: Path) -> None:
+    """Same store, same day: the same bytes, and the check says so; a word changed on it is noticed, its log still known."""
+    with open_store(store, read_only=True) as opened:
+        id_ = opened.table("result").filter(pl.col("verdict") == "passed")["evacuation_id"][0]
+    for name in ("one.pdf", "two.pdf"):
+        made = run("sheet", "--store", store, id_, "--out", tmp_path / name, "--made-on", "2026-11-02")
+        assert made.exit_code == 0, made.output
+    pdf = (tmp_path / "one.pdf").read_bytes()
+    assert pdf == (tmp_path / "two.pdf").read_bytes()
+    checked = run("sheet", "--store", store, "--verify", tmp_path / "one.pdf")
+    assert checked.exit_code == 0
+    assert "Every word on it is what the store says today" in checked.output
+    (tmp_path / "altered.pdf").write_bytes(pdf.replace(b"Evidence sheet of one", b"Evidence sheet of two"))
+    assert (tmp_path / "altered.pdf").read_bytes() != pdf
+    checked = run("sheet", "--store", store, "--verify", tmp_path / "altered.pdf")
+    assert "Not every word on it" in checked.output
+
+
+def test_an_assessment_as_json(store: Path) -> None:
+    told = json.loads(run("assess", "--store", store, "--as-of", "2026-10-31", "--json").output)
+    assert told["as_of"] == "2026-10-31"
+    assert told["reused"]
 
 
 def test_help_has_an_example_for_every_command() -> None:

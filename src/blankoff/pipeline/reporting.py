@@ -21,7 +21,7 @@ from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
 from blankoff.pipeline.swapping import make_ready, swap_in
 from blankoff.report import pages, sheet
 from blankoff.report.book import Book, open_book
-from blankoff.report.data import MonthData
+from blankoff.report.data import EvacuationData, MonthData
 from blankoff.samples import SampleBatch
 from blankoff.store import Store
 
@@ -188,17 +188,21 @@ def write_sheet(
     """
     target = Path(out)
     writable_folder(target.parent)
+    shown = _for_sheet(store, evacuation_id, pseudonym_key)
+    return sheet.write_sheet(shown, target, made_on or dt.datetime.now(dt.UTC).date())
+
+
+def _for_sheet(store: Store, evacuation_id: str, pseudonym_key: bytes | None) -> EvacuationData:
     data, people = _one(store, evacuation_id), _pseudonyms(store, pseudonym_key)
     if people:
         data = people.in_month(data)
-    book = open_book(data)
-    return sheet.write_sheet(
-        book.evacuation(data.work["evacuation_id"][0]), target, made_on or dt.datetime.now(dt.UTC).date()
-    )
+    return open_book(data).evacuation(data.work["evacuation_id"][0])
 
 
-def verify_sheet(store: Store, file: str | os.PathLike[str]) -> str:
-    """Check that a sheet was made from the log that the store holds.
+def verify_sheet(store: Store, file: str | os.PathLike[str], *, pseudonym_key: bytes | None = None) -> str:
+    """Check that a sheet was made from the log that the store holds, and whether its words are still the store's.
+
+    The sheet is made again for the day it bears: the same bytes mean that nothing on it was changed since.
 
     Returns
     -------
@@ -210,7 +214,8 @@ def verify_sheet(store: Store, file: str | os.PathLike[str]) -> str:
     BlankoffError
         It is no sheet of ours, or its log is not the one in the store.
     """
-    mark = sheet.read_mark(Path(file).read_bytes())
+    pdf = Path(file).read_bytes()
+    mark = sheet.read_mark(pdf)
     if mark is None:
         raise BlankoffError(f"{file} is no evidence sheet of ours, or its marks were taken out")
     try:
@@ -222,7 +227,15 @@ def verify_sheet(store: Store, file: str | os.PathLike[str]) -> str:
             f"{file} was made from another log: it names {mark.content_hash or 'none'}, the store holds {held} for "
             f"evacuation {mark.evacuation_id}"
         )
-    return f"{file} was made from the log of evacuation {mark.evacuation_id} that the store holds ({held})"
+    told = f"{file} was made from the log of evacuation {mark.evacuation_id} that the store holds ({held})"
+    if mark.made_on is not None and sheet.same_sheet(
+        pdf, _for_sheet(store, mark.evacuation_id, pseudonym_key), mark.made_on
+    ):
+        return f"{told}. Every word on it is what the store says today."
+    return (
+        f"{told}. Not every word on it is what the store says today: the judging, the registers or blankoff changed since "
+        "it was made, or the file was altered. Make a new sheet and compare the two."
+    )
 
 
 def _one(store: Store, evacuation_id: str) -> MonthData:

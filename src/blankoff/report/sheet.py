@@ -42,6 +42,7 @@ STANDARDS = ("a-2a", "ua-1")
 """PDF/A-2a (archive, tagged text, fonts inside) and PDF/UA-1 (reachable by screen readers)."""
 _MARK = re.compile(rb"blankoff-log:([0-9a-zA-Z_.-]+)")
 _WHICH = re.compile(rb"blankoff-evacuation:([0-9a-f]*)")
+_MADE = re.compile(rb"<xmp:CreateDate>(\d{4}-\d\d-\d\d)T")
 _WIDTH = 740
 _FITS = ((235, 145, 150), (200, 120, 80), (150, 90, 48), (110, 70, 30))
 """Height of the curve, height of the hold, longest text: tried in turn until the sheet is one page."""
@@ -49,10 +50,11 @@ _FITS = ((235, 145, 150), (200, 120, 80), (150, 90, 48), (110, 70, 30))
 
 @dataclass(frozen=True)
 class SheetMark:
-    """What a sheet says of itself: which evacuation, and the content hash of the log it was made from."""
+    """What a sheet says of itself: which evacuation, the content hash of the log it was made from, and the day."""
 
     evacuation_id: str
     content_hash: str
+    made_on: dt.date | None = None
 
 
 def _svg(chart: Chart, height: int) -> dict[str, str]:
@@ -204,7 +206,9 @@ def read_mark(pdf: bytes) -> SheetMark | None:
     if which is None:
         return None
     name = bytes.fromhex(which.group(1).decode()).decode("utf-8", "surrogatepass")
-    return SheetMark(name, html.unescape(log.group(1).decode()) if log else "")
+    made = _MADE.search(part)
+    day_made = None if made is None else dt.date.fromisoformat(made.group(1).decode())
+    return SheetMark(name, html.unescape(log.group(1).decode()) if log else "", day_made)
 
 
 def verify_sheet(pdf: bytes, expected_hash: str) -> bool:
