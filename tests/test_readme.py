@@ -93,6 +93,19 @@ def test_cautions_are_there(caution: str) -> None:
     assert caution in " ".join(README.read_text(encoding="utf-8").split())
 
 
+def test_pictures_are_those_that_the_script_takes_and_small() -> None:
+    """`tests.browser.screens` takes them, the browser tests take them again; PNG's first bytes by its specification [MEM]."""
+    from tests.browser.screens import SCREENS, WANTED
+
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+\.png)\)", README.read_text(encoding="utf-8"))
+    assert sorted(shown) == sorted(f"notebooks/screens/{name}.png" for name in WANTED)
+    assert {p.stem for p in SCREENS.iterdir()} == set(WANTED)
+    for path in SCREENS.iterdir():
+        raw = path.read_bytes()
+        assert raw.startswith(b"\x89PNG\r\n\x1a\n"), path.name
+        assert len(raw) < 250_000, path.name
+
+
 def test_pictures_and_links_lead_somewhere() -> None:
     text = README.read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#]+)\)", text):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import struct
 import time
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser.conftest import FLEETS, watch
+from tests.browser.screens import SCREENS, take
 
 pytestmark = pytest.mark.browser
 WIDTHS = (1280, 390)
@@ -337,6 +339,15 @@ def test_pictures(browser, demo_pages, pictures, scheme, width):
             assert max(int(x) for x in paper[4:-1].split(",")) < 60
         tab.check(name)
     context.close()
+
+
+def test_readmes_pictures_can_be_taken_again(browser, demo_pages, tmp_path):
+    """The same script that took README's pictures takes them of this very build; a picture is of its page's size."""
+    taken = take(browser, demo_pages, tmp_path)
+    assert {p.stem for p in taken} == {p.stem for p in SCREENS.iterdir()}
+    for path in taken:
+        made, kept = (struct.unpack(">II", p.read_bytes()[16:24]) for p in (path, SCREENS / path.name))
+        assert made == kept, path.name
 
 
 def test_a_printed_page_is_a_few_sheets(browser, fleets, tmp_path):
