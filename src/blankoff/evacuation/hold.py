@@ -136,12 +136,12 @@ def _fit_all(
             out[i, j] = row[j]
 
 
-@lru_cache(maxsize=64)
-def _tables(prior: RisePrior, kinds: tuple[tuple[float, float], ...], material: float) -> tuple[FloatArray, SplitTable]:
-    """Tables per kind of hold: required minutes, and how many times as long it stood."""
+@lru_cache(maxsize=4096)
+def _table(prior: RisePrior, minutes: float, times: float, material: float) -> tuple[FloatArray, SplitTable]:
+    """Tables of one kind of hold: required minutes, and how many times as long it stood."""
     scales = (prior.slow_scale_micron, prior.slow_of_small())
-    tables = [[split_table(prior, m, material, scale / times) for scale in scales] for m, times in kinds]
-    return np.stack([np.stack([t.values for t in pair]) for pair in tables]), tables[0][0]
+    ordinary, small = (split_table(prior, minutes, material, scale / times) for scale in scales)
+    return np.stack([ordinary.values, small.values]), ordinary
 
 
 def rise_prior(judging: Judging) -> RisePrior:
@@ -192,8 +192,8 @@ def fit_holds(
     kinds, which = np.unique(
         np.column_stack([np.clip(required_min, 0.1, 10_000.0), octaves]), axis=0, return_inverse=True
     )
-    kinds_key = tuple((float(m), float(2.0**k)) for m, k in kinds)
-    tables, first = _tables(belief, kinds_key, judging.material_rise_micron)
+    by_kind = [_table(belief, float(m), float(2.0**k), judging.material_rise_micron) for m, k in kinds]
+    tables, first = np.stack([values for values, _ in by_kind]), by_kind[0][1]
     warm = np.where(np.isfinite(job_ambient_c), job_ambient_c, _UNKNOWN_AMBIENT_C)
     saturation = np.asarray(saturation_pressure_micron(np.clip(warm, -60.0, 80.0)))
     ceiling = CHOKED_SHARE * atmosphere_micron

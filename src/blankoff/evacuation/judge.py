@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from blankoff import schemas
 from blankoff.evacuation.calibration import beside_water, calibrated
 from blankoff.evacuation.hold import HoldFits, fit_holds
+from blankoff.evacuation.middles import median_ambients, median_spacings
 from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
 from blankoff.evacuation.power import more_hold_minutes
 from blankoff.evacuation.pump_down import pump_down_features_batch
@@ -89,27 +90,14 @@ def _sub_context(context: JobContext, first: int, last: int) -> JobContext:
 def _spacing_s(batch: SampleBatch) -> FloatArray:
     """Median spacing of each log's readings, s."""
     out = np.full(len(batch), np.nan)
-    for i in range(len(batch)):
-        gaps = np.diff(batch.elapsed_s[batch.offsets[i] : batch.offsets[i + 1]])
-        if gaps.size:
-            out[i] = float(np.median(gaps))
+    median_spacings(batch.offsets, batch.elapsed_s, out)
     return out
 
 
 def _ambient_of(batch: SampleBatch, context: JobContext, start_s: FloatArray) -> FloatArray:
     """Ambient of each job: the log's own readings from the isolation on, else the register's."""
     out = context.ambient_c.copy()
-    if not np.isfinite(batch.ambient_c).any():
-        return out
-    for i in range(len(batch)):
-        rows = slice(int(batch.offsets[i]), int(batch.offsets[i + 1]))
-        x = batch.ambient_c[rows]
-        if np.isfinite(start_s[i]):
-            late = x[batch.elapsed_s[rows] >= start_s[i]]
-            x = late if np.isfinite(late).any() else x
-        x = x[np.isfinite(x)]
-        if x.size:
-            out[i] = float(np.median(x))
+    median_ambients(batch.offsets, batch.elapsed_s, batch.ambient_c, start_s, out)
     return out
 
 

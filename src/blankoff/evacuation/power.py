@@ -85,12 +85,16 @@ def _noncentrality(
 @kernel
 def _lengths(
     stood_s: FloatArray, required_s: FloatArray, straight: FloatArray, level: FloatArray, noise: FloatArray,
-    interval_s: FloatArray, size: FloatArray, memory_s: FloatArray, wanted: float, cap_s: float, out: FloatArray,
+    interval_s: FloatArray, size: FloatArray, memory_s: FloatArray, asked: BoolArray, wanted: float, cap_s: float,
+    out: FloatArray,
 ) -> None:  # fmt: skip
-    """Shortest total length at which the explanations part, s; the cap where none does."""
+    """Shortest total length at which the explanations part, s; the cap where none does; what it stood if not asked."""
     for i in range(stood_s.size):
         out[i] = np.nan
         if not (stood_s[i] > 0.0 and straight[i] > 0.0 and noise[i] > 0.0):
+            continue
+        if not asked[i]:
+            out[i] = stood_s[i]
             continue
         slope = straight[i] / required_s[i]
         # the slowest bend the hold leaves likely
@@ -157,8 +161,8 @@ def more_hold_minutes(
     total = np.empty(stood_s.shape)
     _lengths(
         stood_s, required_s, np.maximum(straight_micron, 1.0), level_micron, np.maximum(noise, 1e-4),
-        np.maximum(interval_s, 0.1), wander, np.maximum(wander_memory_s, 1.0), _wanted(proof, power),
-        LONGEST_MORE_MIN * 60.0, total,
+        np.maximum(interval_s, 0.1), wander, np.maximum(wander_memory_s, 1.0), undetermined,
+        _wanted(proof, power), LONGEST_MORE_MIN * 60.0, total,
     )  # fmt: skip
     more = np.clip((total - stood_s) / 60.0, 0.0, LONGEST_MORE_MIN)
     return np.where(np.isfinite(total), np.where(undetermined, more, 0.0), np.nan)

@@ -18,6 +18,7 @@ from blankoff.constants import (
     MICRON_PA,
     STANDARD_ATMOSPHERE_PA,
 )
+from blankoff.evacuation.middles import mean_ambients
 from blankoff.evacuation.phases import PhaseTable
 from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales
 from blankoff.evacuation.plateau import VAPOUR_POWER, VAPOUR_SPEED, WATER_SE_LN, find_plateau, water_grams
@@ -246,11 +247,9 @@ def _features_all(
 
 def mean_ambient_c(batch: SampleBatch) -> FloatArray:
     """Mean ambient temperature in each log, °C; NaN where no reading has one."""
-    known = np.isfinite(batch.ambient_c)
-    log = np.repeat(np.arange(len(batch)), np.diff(batch.offsets))
-    total = np.bincount(log[known], weights=batch.ambient_c[known], minlength=len(batch))
-    count = np.bincount(log[known], minlength=len(batch))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    out = np.full(len(batch), np.nan)
+    mean_ambients(batch.offsets, batch.ambient_c, out)
+    return out
 
 
 def pump_down_features_batch(

@@ -73,46 +73,53 @@ def band_rate(
             t_mid = t[i]
     stride = max(1, n // 200)
     rate = max(math.log(p[start] / max(p[end - 1], 1e-3)) / (t[end - 1] - t[start]), 1e-7)
-    m = np.zeros((4, 4))
-    b = np.zeros(4)
+    data = np.zeros((4, 4))
+    rhs = np.zeros(4)
     x = np.zeros(4)
+    u = g = 0.0
+    count = 0
+    squares = 0.0
+    before = start
+    ln_before = math.log(p[start] / centre)
+    for i in range(start, end):
+        if not p[i] > 0.0:
+            continue
+        if i > start:
+            dt = t[i] - t[before]
+            ln_here = math.log(p[i] / centre)
+            u += 0.5 * dt * (ln_here + ln_before)
+            g += 0.5 * dt * (1.0 / p[i] + 1.0 / p[before])
+            ln_before = ln_here
+        before = i
+        if (i - start) % stride:
+            continue
+        y = math.log(p[i] / p[start])
+        step = step_micron / p[i]
+        w = 1.0 / (noise * noise + step * step / 12.0 + 1e-8)
+        f1 = -(t[i] - t[start])
+        data[0, 0] += w
+        data[0, 1] += w * f1
+        data[0, 2] -= w * u
+        data[0, 3] += w * g
+        data[1, 1] += w * f1 * f1
+        data[1, 2] -= w * f1 * u
+        data[1, 3] += w * f1 * g
+        data[2, 2] += w * u * u
+        data[2, 3] -= w * u * g
+        data[3, 3] += w * g * g
+        rhs[0] += w * y
+        rhs[1] += w * f1 * y
+        rhs[2] -= w * u * y
+        rhs[3] += w * g * y
+        squares += w * y * y
+        count += 1
+    # only the prior of the bend goes with the rate, which is found in a few rounds
+    m = np.empty((4, 4))
+    b = np.empty(4)
     for _ in range(3):
-        m[:] = 0.0
-        b[:] = 0.0
-        u = g = 0.0
-        count = 0
-        yy = 0.0
-        before = start
-        for i in range(start, end):
-            if not p[i] > 0.0:
-                continue
-            if i > start:
-                dt = t[i] - t[before]
-                u += 0.5 * dt * (math.log(p[i] / centre) + math.log(p[before] / centre))
-                g += 0.5 * dt * (1.0 / p[i] + 1.0 / p[before])
-            before = i
-            if (i - start) % stride:
-                continue
-            y = math.log(p[i] / p[start])
-            step = step_micron / p[i]
-            w = 1.0 / (noise * noise + step * step / 12.0 + 1e-8)
-            f1 = -(t[i] - t[start])
-            m[0, 0] += w
-            m[0, 1] += w * f1
-            m[0, 2] -= w * u
-            m[0, 3] += w * g
-            m[1, 1] += w * f1 * f1
-            m[1, 2] -= w * f1 * u
-            m[1, 3] += w * f1 * g
-            m[2, 2] += w * u * u
-            m[2, 3] -= w * u * g
-            m[3, 3] += w * g * g
-            b[0] += w * y
-            b[1] += w * f1 * y
-            b[2] -= w * u * y
-            b[3] += w * g * y
-            yy += w * y * y
-            count += 1
+        m[:] = data
+        b[:] = rhs
+        yy = squares
         for r in range(4):
             for c in range(r):
                 m[r, c] = m[c, r]

@@ -124,8 +124,13 @@ def hold_tolerance_s(required_min: FloatArray, interval_s: FloatArray) -> FloatA
 @kernel
 def _level_at(t: FloatArray, p: FloatArray, a: int, b: int, at: float, half: float) -> float:
     """Robust pressure at a moment: a straight line through the readings around it, outliers clipped thrice."""
+    # times ascend: what lies outside by more than rounding need not be looked at
+    a = a + int(np.searchsorted(t[a:b], at - half - 1e-3))
     n = 0
     for i in range(a, b):
+        if t[i] - at > half:
+            b = i
+            break
         if abs(t[i] - at) <= half and p[i] > 0.0:
             n += 1
     if n == 0:
@@ -220,12 +225,8 @@ def hold_pressures(
         if not ends[i] > starts[i]:
             continue
         first, stop = offsets[i], offsets[i + 1]
-        a = first
-        while a < stop and elapsed[a] < starts[i]:
-            a += 1
-        b = a
-        while b < stop and elapsed[b] <= ends[i]:
-            b += 1
+        a = first + np.searchsorted(elapsed[first:stop], starts[i])
+        b = first + np.searchsorted(elapsed[first:stop], ends[i], side="right")
         last = b - 1
         while last >= a and not pressure[last] > 0.0:
             last -= 1

@@ -67,25 +67,26 @@ def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_
                 break
             lo, hi = t_iso + moments[j] - 20.0, t_iso + moments[j] + 20.0
             s, n = 0.0, 0
-            for i in range(a, b):
-                if lo <= t[i] <= hi and p[i] > 0:
+            for i in range(a + np.searchsorted(t[a:b], lo), b):
+                if t[i] > hi:
+                    break
+                if p[i] > 0:
                     s += np.log(p[i])
                     n += 1
             if n > 0:
                 out[k, j] = s / n
         passed = np.full(4, np.nan)
+        pulled = a + np.searchsorted(t[a:b], t_iso, side="right")
         for j in range(4):
             last_above = np.nan
-            for i in range(b - 1, a - 1, -1):
-                if t[i] <= t_iso and not (p[i] <= levels[j]):
+            for i in range(pulled - 1, a - 1, -1):
+                if not (p[i] <= levels[j]):
                     last_above = t[i]
                     break
             if np.isnan(last_above):
                 continue
             first_below = np.nan
-            for i in range(b - 1, a - 1, -1):
-                if t[i] > t_iso:
-                    continue
+            for i in range(pulled - 1, a - 1, -1):
                 if not (p[i] <= levels[j] * 1.3):
                     break
                 if p[i] <= levels[j]:

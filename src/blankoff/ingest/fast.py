@@ -34,6 +34,7 @@ TimeMode = Literal["number", "iso", "iso_zoned", "text"]
 _HEAD_BYTES = 32_768
 _ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d(:?\d\d)?)?")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_LINE_END = 10
 _BLANK_LINES = re.compile(rb"\n(?:\r?\n)+")
 _DECIMAL_COMMA = re.compile(rb"\d,\d")
 _NULLS = ("", "OL", "O.L.", "-", "--", "---", "----", "over", "OVER", "Over", "over-range", "NaN", "nan", "NAN")
@@ -90,9 +91,11 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
         if not _ends_whole(data, plan):
             return None
         data += b"\n"
-    if b"\n\n" in data or b"\n\r\n" in data:
+    ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8, offset=start) == _LINE_END)
+    lines = ends.size
+    if int(np.diff(ends, prepend=-1).min(initial=3)) <= (2 if b"\r" in data else 1):
         data = data[:start] + _BLANK_LINES.sub(b"\n", b"\n" + data[start:])[1:]
-    lines = data.count(b"\n", start)
+        lines = data.count(b"\n", start)
     return Body(plan, data, start, lines) if 2 <= lines <= LIMITS.lines else None
 
 
