@@ -12,10 +12,7 @@ import json
 import os
 import random
 import shutil
-import signal
-import subprocess
 import sys
-import threading
 import time
 from collections import Counter
 from dataclasses import dataclass, field
@@ -23,77 +20,10 @@ from pathlib import Path
 
 from blankoff import pipeline
 from blankoff.store import open_store
+from tests.faults.nursery import ROOT, Nursery
 from tests.pipeline.fleets import assert_same_tables, copy_sample, tables
 
 NOW = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
-ROOT = Path(__file__).resolve().parents[2]
-
-NURSERY = """
-import json, os, sys
-from blankoff import pipeline
-import blankoff.pipeline.intake as intake
-import blankoff.pipeline.reviewing, blankoff.pipeline.reporting, blankoff.pipeline.assessing
-import blankoff.evacuation.judge, blankoff.fleet.assessment
-intake.BATCH_FILES = 3
-def say(stage, done, total):
-    print(stage, flush=True)
-for line in sys.stdin:
-    fleet, store, pages = json.loads(line)
-    child = os.fork()
-    if child == 0:
-        try:
-            pipeline.review(fleet, store, out=pages, progress=say)
-        except BaseException:
-            import traceback
-            traceback.print_exc()
-            os._exit(1)
-        os._exit(0)
-    print("pid", child, flush=True)
-    print("exit", os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
-"""
-"""Reviews in small batches, so that there are many moments between two transactions, each in a process that says what it
-is at. The program is loaded once, in a process that does nothing but make those; killing while it loads proves nothing."""
-
-
-class Nursery:
-    """Makes reviews that can be killed."""
-
-    def __init__(self, complaints: Path) -> None:
-        self.complaints = complaints
-        with complaints.open("w") as stream:
-            self._process = subprocess.Popen(
-                [sys.executable, "-W", "error", "-c", NURSERY],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=stream,
-                text=True,
-                cwd=ROOT,
-            )
-
-    def close(self) -> None:
-        self._process.communicate()
-
-    def run_and_kill(self, fleet: Path, store: Path, pages: Path, after_s: float) -> tuple[str, bool]:
-        """Kill a review so long after it began; return what it was at, and whether it had finished before."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        print(json.dumps([str(fleet), str(store), str(pages)]), file=self._process.stdin, flush=True)
-        at, code, killer = "opening the store, reading the registers", None, None
-        for line in self._process.stdout:
-            words = line.split()
-            if words[0] == "pid":
-                killer = threading.Timer(after_s, os.kill, [int(words[1]), signal.SIGKILL])
-                killer.start()
-            elif words[0] == "exit":
-                code = int(words[1])
-                break
-            else:
-                at = line.strip()
-        assert killer is not None
-        killer.cancel()
-        killer.join()
-        assert code in (0, -signal.SIGKILL), f"exit {code}: {self.complaints.read_text()}"
-        return at, code == 0
 
 
 @dataclass
@@ -142,29 +72,28 @@ def kill_and_go_on(scratch: Path, kills: int, seed: int, *, longest_s: float | N
     fleet = copy_sample(scratch / "fleet")
     whole, whole_pages = scratch / "whole.duckdb", scratch / "whole_pages"
     pipeline.review(fleet, whole, out=whole_pages, now=NOW)
-    nursery = Nursery(scratch / "complaints.txt")
-    nursery.run_and_kill(fleet, scratch / "timed.duckdb", whole_pages, 600.0)
-    begun = time.monotonic()
-    nursery.run_and_kill(fleet, scratch / "again.duckdb", whole_pages, 600.0)
-    longest_s = longest_s or time.monotonic() - begun
-    wanted = tables(whole)
-    store, pages = scratch / "s.duckdb", scratch / "pages"
-    while tally.kills < kills:
-        at, finished = nursery.run_and_kill(fleet, store, pages, rng.uniform(0.0, longest_s))
-        if finished:
+    with Nursery(scratch) as nursery:
+        if longest_s is None:
+            nursery.run_and_kill(fleet, scratch / "timed.duckdb", whole_pages, 600.0)
+            begun = time.monotonic()
+            nursery.run_and_kill(fleet, scratch / "again.duckdb", whole_pages, 600.0)
+            longest_s = time.monotonic() - begun
+        wanted = tables(whole)
+        store, pages = scratch / "s.duckdb", scratch / "pages"
+        while tally.kills < kills:
+            at, finished = nursery.run_and_kill(fleet, store, pages, rng.uniform(0.0, longest_s))
+            if not finished:
+                tally.kills += 1
+                tally.at[at] += 1
+                look_at(store, pages)
+                continue
             tally.finished_first += 1
-        else:
-            tally.kills += 1
-            tally.at[at] += 1
-            look_at(store, pages)
-        if finished:  # from the beginning again, so that every stage is met
             assert_same_tables(tables(store), wanted)
             tally.compared += 1
-            store.unlink()
+            store.unlink()  # from the beginning again, so that every stage is met
             if rng.random() < 0.5:
                 shutil.rmtree(pages)
-    at, finished = nursery.run_and_kill(fleet, store, pages, 600.0)
-    nursery.close()
+        at, finished = nursery.run_and_kill(fleet, store, pages, 600.0)
     assert finished, at
     assert_same_tables(tables(store), wanted)
     tally.compared += 1

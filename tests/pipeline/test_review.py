@@ -1,15 +1,9 @@
-"""The main job end to end on the committed sample: accounts add up, only what is new is done, kills do no harm."""
+"""The main job end to end on the committed sample: accounts add up, only what is new is done."""
 
 from __future__ import annotations
 
 import datetime as dt
-import os
-import random
 import shutil
-import signal
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import polars as pl
@@ -157,48 +151,3 @@ def test_pages_never_replace_what_is_not_pages(reviewed: tuple[Path, Path, Path]
     with open_store(store_path) as store, pytest.raises(Exception, match="not pages of ours"):
         pipeline.write_month(store, "2026-10", mine)
     assert (mine / "thesis.txt").is_file()
-
-
-IN_SMALL_BATCHES = "import blankoff.pipeline.intake as i; i.BATCH_FILES = 3; from blankoff.cli import main; main()"
-
-
-def kill_and_go_on(tmp_path: Path, kills: int, seed: int) -> None:
-    fleet = copy_sample(tmp_path / "fleet")
-    rng = random.Random(seed)
-    store = tmp_path / "s.duckdb"
-    command = [
-        sys.executable,
-        "-c",
-        IN_SMALL_BATCHES,
-        "review",
-        str(fleet),
-        "--store",
-        str(store),
-        "--out",
-        str(tmp_path / "p"),
-    ]
-    for _ in range(kills):
-        run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(rng.uniform(0.2, 6.0))
-        run.send_signal(signal.SIGKILL)
-        run.wait()
-        if store.is_file():
-            with open_store(store) as opened:  # it opens, and what it holds is whole
-                files = opened.read("log_files")
-                assert files["path"].is_unique().all()
-                held = opened.table("result")
-                assert held["evacuation_id"].is_unique().all()
-    finished = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert finished.returncode in (0, 1), finished.stderr
-    pipeline.review(fleet, tmp_path / "unbroken.duckdb", out=tmp_path / "q", now=NOW)
-    assert_same_tables(tables(store), tables(tmp_path / "unbroken.duckdb"))
-
-
-def test_a_killed_run_loses_nothing_and_doubles_nothing(tmp_path: Path) -> None:
-    kill_and_go_on(tmp_path, kills=5, seed=11)
-
-
-@pytest.mark.scheduled
-@pytest.mark.parametrize("seed", range(20 if os.environ.get("BLANKOFF_FULL") else 1))
-def test_many_killed_runs(tmp_path: Path, seed: int) -> None:
-    kill_and_go_on(tmp_path, kills=15, seed=100 + seed)

@@ -295,7 +295,7 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pyt
         (STORE_VERSION + 1, "x.sql", "CREATE TABLE half (a INTEGER); SELECT no_such_function();"),
     )
     monkeypatch.setattr(queries, "migrations", lambda: broken)
-    with pytest.raises(duckdb.Error):
+    with pytest.raises(StoreError):
         connection_module.connect(path, read_only=False)
     monkeypatch.undo()
     with open_store(path) as store:

@@ -114,7 +114,8 @@ class FleetFolder:
     def unread(self, store: Store, wanted: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Return the log files to read, and those that only need their time noted.
 
-        A file is read if it is new, or its size or time changed and its bytes too, or the way of reading changed.
+        A file is read if it is new, or its size or time changed and its bytes too, or the way of reading changed; and if
+        its bytes could not be had the last time (it was away, or the disk failed), as often as that takes.
         ``wanted`` has the ``path`` of those that a register row names; the others are left alone.
         """
         reader = reader_fingerprint(self.settings)
@@ -125,6 +126,7 @@ class FleetFolder:
         both = files.join(known, on="path", how="left", suffix="_known", maintain_order="left")
         same_reader = pl.col("reader_sha256").eq_missing(reader)
         untouched = (pl.col("bytes") == pl.col("bytes_known")) & (pl.col("mtime_ns") == pl.col("mtime_ns_known"))
+        untouched &= pl.col("sha256").is_not_null()
         both = both.filter(~(same_reader & untouched.fill_null(False)))
         maybe = both.filter(same_reader & (pl.col("bytes") == pl.col("bytes_known")))
         touched = [

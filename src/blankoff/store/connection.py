@@ -45,6 +45,27 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 
 
+@contextlib.contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Turn the database's own errors into one that says what to do.
+
+    Raises
+    ------
+    StoreError
+        The file is damaged, or cannot be read or written any more.
+    """
+    try:
+        yield
+    except (duckdb.Error, UnicodeDecodeError) as error:
+        first = (str(error).splitlines() or [type(error).__name__])[0][:200]
+        if isinstance(error, duckdb.IOException) and any(w in first for w in ("write", "space", "sync", "truncate")):
+            raise StoreError(f"{path} cannot be written ({first}); make room and run again") from error
+        raise StoreError(
+            f"{path} is damaged or not as blankoff left it ({first}); put a copy in its place, or make it anew from the "
+            "fleet folder with `blankoff ingest FLEET --store NEW`"
+        ) from error
+
+
 def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
     """Open a store, make it if it is new, bring an older one up to date.
 
@@ -70,22 +91,35 @@ def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckD
         raise StoreError(f"the folder {path.parent} does not exist; make it, or name another place for the store")
     connection = _open(path, read_only, wait_s)
     try:
-        connection.execute("SET TimeZone = 'UTC'")
-        version = stored_version(connection, path)
-        if version is not None and version > STORE_VERSION:
-            raise StoreError(
-                f"{path} was written by a newer version of blankoff (layout {version}, "
-                f"this one knows {STORE_VERSION}); update blankoff, or name another store"
-            )
-        if read_only:
-            if version is None:
-                raise StoreError(f"{path} is empty; fill it with `blankoff ingest FLEET --store {path}`")
-            return connection
-        if version is not None and version < STORE_VERSION:
+        with told(path):
+            return _made_ready(connection, path, read_only=read_only, wait_s=wait_s)
+    except BaseException:
+        with contextlib.suppress(duckdb.Error):
             connection.close()
-            _keep_copy(path, version)
-            connection = _open(path, read_only, wait_s)
-            connection.execute("SET TimeZone = 'UTC'")
+        raise
+
+
+def _made_ready(
+    connection: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool, wait_s: float
+) -> duckdb.DuckDBPyConnection:
+    """Look at what was opened, and bring it up to date."""
+    connection.execute("SET TimeZone = 'UTC'")
+    version = stored_version(connection, path)
+    if version is not None and version > STORE_VERSION:
+        raise StoreError(
+            f"{path} was written by a newer version of blankoff (layout {version}, "
+            f"this one knows {STORE_VERSION}); update blankoff, or name another store"
+        )
+    if read_only:
+        if version is None:
+            raise StoreError(f"{path} is empty; fill it with `blankoff ingest FLEET --store {path}`")
+        return connection
+    if version is not None and version < STORE_VERSION:
+        connection.close()
+        _keep_copy(path, version)
+        connection = _open(path, read_only, wait_s)
+        connection.execute("SET TimeZone = 'UTC'")
+    try:
         _migrate(connection, version or 0)
         _ensure_schemas(connection)
     except BaseException:

@@ -18,7 +18,7 @@ from blankoff.errors import NotInStoreError, StoreError
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import queries
-from blankoff.store.connection import columns_of, connect, transaction
+from blankoff.store.connection import columns_of, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
 from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames
@@ -84,7 +84,8 @@ class Store:
 
     def close(self) -> None:
         """Close the file; nothing can be read or written afterwards."""
-        self._connection.close()
+        with contextlib.suppress(duckdb.Error):  # what could not be put away stands in the file's journal
+            self._connection.close()
 
     # --- plain access, by named statement ---------------------------------------------------------------------------
 
@@ -328,7 +329,7 @@ class Store:
     # --- inner workings ---------------------------------------------------------------------------------------------
 
     def _rows(self, sql: str, incoming: pl.DataFrame | None, values: Mapping[str, Any]) -> ArrowTable:
-        with self._incoming(incoming):
+        with told(self.path), self._incoming(incoming):
             return self._connection.sql(sql, params=dict(values) or None).to_arrow_table()
 
     @contextlib.contextmanager
