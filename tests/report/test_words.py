@@ -73,3 +73,9 @@ def test_every_code_of_the_contract_has_words():
     assert set(words.FAULT_WORDS) == set(schemas.FAULTS)
     assert set(words.MEASURE_WORDS) == set(schemas.MEASURES)
     assert set(words.ACTION_WORDS) == set(schemas.SERVICE_ACTIONS)
+
+
+def test_a_pressure_with_more_to_say_follows_the_fleets_unit():
+    row = {"effect": 64.3, "effect_lower": 58.6, "effect_upper": 70.1, "unit": "microns on the pumped floor"}
+    assert words.effect_size(row, words.PressureWords("pa")) == "8.57\u00a0Pa on the pumped floor (7.81 to 9.35)"
+    assert words.effect_size(row, words.PressureWords("micron")).startswith("64.3\u00a0microns on the pumped floor")

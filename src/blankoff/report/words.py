@@ -290,8 +290,9 @@ def effect_size(row: dict[str, Any], pressure: PressureWords) -> str:
         return NONE
     show: Callable[[float | None], str] = number
     tail = f"{NBSP}{unit}"
-    if unit in {"micron", "microns"}:
-        show, tail = (lambda x: NONE if x is None else number(pressure.value(x))), f"{NBSP}{pressure.name}"
+    if unit.split(" ")[0] in {"micron", "microns"}:
+        show, rest = (lambda x: NONE if x is None else number(pressure.value(x))), unit.partition(" ")[2]
+        tail = f"{NBSP}{pressure.name}{' ' + rest if rest else ''}"
     elif unit.split(" ")[0] in {"share", "rate", "fraction", "probability"}:
         show, tail = percent, unit.partition(" ")[2]
         tail = f" {tail}" if tail else ""

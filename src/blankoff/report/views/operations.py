@@ -40,6 +40,7 @@ from blankoff.report.words import (
     money,
     month_name,
     percent,
+    plain_sentence,
     plural,
 )
 
@@ -119,6 +120,11 @@ def _signed_section(book: Book) -> Section:
     )  # fmt: skip
 
 
+def _group_words(name: str) -> str:
+    """Name an outcome group; what belongs to none is said as that."""
+    return "In no group: too few logs like them" if name == "like no other" else capital(name)
+
+
 def _groups_section(book: Book) -> Section:
     key, title = "groups", "How evacuations went, without looking at the verdict"
     frame = book.now.filter(pl.col("group_name").is_not_null())
@@ -137,7 +143,7 @@ def _groups_section(book: Book) -> Section:
         .iter_rows(named=True)
     ):
         rows.append(
-            Row((cell(capital(r["group_name"]) + (" (no verdict explains it)" if r["group_id"] in puzzling else "")), number_cell(count(r["n"]), r["n"]), *(number_cell(f"{count(r[v])} ({percent(r[v] / r['n'])})", r[v]) for v in VERDICTS)))
+            Row((cell(_group_words(r["group_name"]) + (" (no verdict explains it)" if r["group_id"] in puzzling else "")), number_cell(count(r["n"]), r["n"]), *(number_cell(f"{count(r[v])} ({percent(r[v] / r['n'])})", r[v]) for v in VERDICTS)))
         )  # fmt: skip
     lead = "Logs that look alike, grouped by the computer from their curves alone. A group that is split between verdicts, or that none explains, deserves a look."
     return Section(
@@ -215,7 +221,7 @@ def _coverage_section(book: Book) -> Section:
                     cell(r["path"] or NONE),
                     number_cell(count(r["row"]), r["row"]),
                     cell(r["field"] or NONE),
-                    cell(r["problem"] or NONE),
+                    cell(plain_sentence(r["problem"] or NONE, book.pressure)),
                 )
             )
             for r in refused.sort("path", "row", "field", nulls_last=True).head(400).iter_rows(named=True)
