@@ -14,10 +14,10 @@ from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.gauges import gauges_off
 from blankoff.fleet.hoses import hoses_leaking, hoses_restricted
 from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
+from blankoff.fleet.oil_changes import settled_rows
 from blankoff.fleet.oil_cost import least_cost
-from blankoff.fleet.oil_history import oil_histories
 from blankoff.fleet.oil_kernels import FRESH
-from blankoff.fleet.oil_model import blankoff_at_uses, pump_rows
+from blankoff.fleet.oil_model import blankoff_at_uses
 from blankoff.fleet.pump_side import pump_side_floors
 from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
 from blankoff.fleet.rigging import slow_rigging
@@ -90,7 +90,7 @@ def assess_assets(
     """
     known = work.filter(pl.col("started_on") <= as_of)
     services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
-    rows = pump_rows(oil_histories(known, services, as_of), pump_side_floors(known))
+    rows = settled_rows(known, services, pump_side_floors(known), as_of)
     hose_work, gauge_work = (renewal_days(services, f, as_of) for f in ("hose", "gauge"))
     causes = find_causes(rows, hose_work, gauge_work)
     looks = outlooks(causes.fleet, settings, as_of)

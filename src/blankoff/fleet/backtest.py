@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 
 from blankoff.fleet.oil import outlooks
-from blankoff.fleet.oil_history import oil_histories
-from blankoff.fleet.oil_model import FleetOil, fit_fleet, predicted_blankoff_at, pump_rows
+from blankoff.fleet.oil_changes import settled_rows
+from blankoff.fleet.oil_model import FleetOil, fit_fleet, predicted_blankoff_at
 from blankoff.fleet.pump_side import pump_side_floors
 from blankoff.fleet.pump_side_causes import FloorCauses
 from blankoff.settings import Settings
@@ -80,7 +80,7 @@ def backtest_oil(
     if known.is_empty():
         return pl.DataFrame(schema=BACKTEST_SCHEMA)
     floors = _less_causes(pump_side_floors(known), causes)
-    final = causes.fleet if causes is not None else fit_fleet(pump_rows(oil_histories(known, services, as_of), floors))
+    final = causes.fleet if causes is not None else fit_fleet(settled_rows(known, services, floors, as_of))
     limits = [s * settings.maintenance.blankoff_limit_micron for s in LIMIT_SHARES]
     crossed = _crossings(final, limits)
     tail = (1.0 - settings.fleet.oil_bounds_level) / 2.0
@@ -89,7 +89,7 @@ def backtest_oil(
         then = known.filter(pl.col("started_on") <= origin)
         done = services.filter(pl.col("serviced_on") <= origin)
         fleet = fit_fleet(
-            pump_rows(oil_histories(then, done, origin), floors.filter(pl.col("started_on") <= origin)), rounds=3
+            settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=1), rounds=3
         )
         for limit in limits:
             for look in outlooks(fleet, settings, origin, limit):

@@ -21,8 +21,6 @@ PRIOR_OFF = 0.06
 WANTED = 0.9
 FEWEST_ROWS = 12
 """Floors read since it began; a few may all be of one filling."""
-FARTHEST_LN = 0.6
-"""A gauge further off than this, ln, is broken and seen to be; a fit that says so explains something else (judgement)."""
 GAIN_HIGH, GAIN_LOW = 9.0, 6.0
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 
@@ -64,7 +62,7 @@ def gauges_off(
             or _shares_rows(cause, causes)
         ):
             continue
-        if abs(cause.size) > FARTHEST_LN or _known_loads(cause, causes) < 0.5:
+        if _known_loads(cause, causes) < 0.5:
             continue
         odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -34,6 +35,8 @@ class PumpOil:
     evacuation_id : list of str
     day : float64 (n,)
         Start of each use, days since 1970.
+    date : float64 (n,)
+        The same by the fleet's calendar, whole days since 1970.
     fill : int64 (n,)
         Which filling it ran on: 0 the first on record.
     hours, water_g : float64 (n,)
@@ -47,6 +50,7 @@ class PumpOil:
     pump_id: str
     evacuation_id: list[str]
     day: Floats
+    date: Floats
     fill: Ints
     hours: Floats
     water_g: Floats
@@ -79,7 +83,12 @@ def _filled(values: Floats, most: float, codes: Ints) -> Floats:
     return out
 
 
-def oil_histories(work: pl.DataFrame, services: pl.DataFrame, as_of: date) -> list[PumpOil]:
+def oil_histories(
+    work: pl.DataFrame,
+    services: pl.DataFrame,
+    as_of: date,
+    ran_before: Mapping[tuple[str, float], int] | None = None,
+) -> list[PumpOil]:
     """Follow every pump's oil.
 
     Parameters
@@ -89,6 +98,8 @@ def oil_histories(work: pl.DataFrame, services: pl.DataFrame, as_of: date) -> li
     services : DataFrame
         Register ``services``.
     as_of : date
+    ran_before : mapping of (pump_id, day of a change) to int, optional
+        How many of that day's uses still ran on the old oil; a register of dates does not say, none if not given.
 
     Returns
     -------
@@ -112,6 +123,8 @@ def oil_histories(work: pl.DataFrame, services: pl.DataFrame, as_of: date) -> li
     water = np.clip(swallowed_water_g(rows), 0.0, MOST_WATER_G)
     hours = minutes / 60.0 + WARM_UP_HOURS
     days = rows["started_at"].dt.epoch("us").cast(pl.Float64).to_numpy() / 86_400e6
+    # Services are dated by the fleet's calendar, so uses are compared with them by theirs.
+    dates = rows["started_on"].cast(pl.Int32).cast(pl.Float64).to_numpy()
     fresh: dict[str, list[float]] = {}
     if services.height:
         done = services.filter(
@@ -126,7 +139,10 @@ def oil_histories(work: pl.DataFrame, services: pl.DataFrame, as_of: date) -> li
     out = []
     for a, b in zip(starts, np.append(starts[1:], codes.size), strict=True):
         changes = np.array(fresh.get(names[a], []))
-        fill = np.searchsorted(changes, days[a:b], side="right").astype(np.int64)
+        fill = np.searchsorted(changes, dates[a:b], side="right").astype(np.int64)
+        for day in changes:
+            late = (ran_before or {}).get((names[a], float(day)), 0)
+            fill[np.flatnonzero(dates[a:b] == day)[:late]] -= 1
         total_h, total_w = np.cumsum(hours[a:b]), np.cumsum(water[a:b])
         begins = np.searchsorted(fill, fill, side="left")
         base_h = np.where(begins > 0, total_h[begins - 1], 0.0)
@@ -136,6 +152,7 @@ def oil_histories(work: pl.DataFrame, services: pl.DataFrame, as_of: date) -> li
                 names[a],
                 ids[a:b],
                 days[a:b],
+                dates[a:b],
                 fill,
                 total_h - base_h,
                 total_w - base_w,

@@ -31,6 +31,8 @@ __all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "blankoff_at_uses", "f
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+FEWEST_PLATES = 6
+"""Pumps with a stated blank-off from which plates are asked at all."""
 FIXED = 1e12
 """Prior precision that holds a parameter where it is."""
 
@@ -43,11 +45,15 @@ START_MEAN = {
 }
 START_SD = {FRESH: 0.4, BY_HOURS: 0.7, BY_WATER: 0.7, POWER: 0.25, HOURS_BEFORE: 1.0}
 """Where fleets are expected: healthy blank-off 15 to 50 microns, oil good for 5 to 25 hours (common practice, no source)."""
-POOLED = (FRESH, BY_HOURS, BY_WATER)
+POOLED = (FRESH, BY_HOURS, BY_WATER, POWER)
 PSEUDO_PUMPS = 4.0
 """The expectation weighs as so many pumps beside the fleet's own (judgement)."""
 FILL_SD = 0.20
 """How one filling differs from its pump's usual, ln (judgement)."""
+RATED_SD = 0.35
+"""How far a fresh filling's blank-off lies from what the plate says, ln, before a fleet is seen (judgement)."""
+RATED_SLOPE_SD = 0.5
+"""Doubt that a plate twice as high means a blank-off twice as high (judgement); some makers state one figure for all."""
 OWN_SD = 0.08
 """What neither noise nor load explains of ln floor, to begin with."""
 
@@ -60,6 +66,21 @@ class OilPrior:
     sd: Floats
     own_sd: float
     fill_sd: float = FILL_SD
+    rated: RatedPrior | None = None
+
+
+@dataclass(frozen=True)
+class RatedPrior:
+    """What the plates of a fleet's pumps say of their fresh blank-off.
+
+    ln fresh = ``mean`` + ``slope`` · (ln rated − ``middle``), give or take ``sd``; all found on the fleet itself.  It is an
+    anchor that no gauge in the fleet has touched.
+    """
+
+    middle: float
+    mean: float
+    slope: float
+    sd: float
 
 
 @dataclass(frozen=True)
@@ -84,6 +105,8 @@ class PumpRows:
     speed: Floats
     hose_id: list[str | None]
     gauge_id: list[str | None]
+    rated_ln: float = float("nan")
+    """ln of the plate's blank-off in microns, nan where it states none."""
 
 
 @dataclass(frozen=True)
@@ -135,21 +158,35 @@ def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
                 speed=kept["speed_l_s"].to_numpy(),
                 hose_id=kept["hose_id"].to_list(),
                 gauge_id=kept["gauge_id"].to_list(),
+                rated_ln=_rated_ln(kept),
             )
         )
     return out
 
 
-def _prior_arrays(prior: OilPrior, fillings: int) -> tuple[Floats, Floats]:
+def _rated_ln(floors: pl.DataFrame) -> float:
+    if "rated_blankoff_micron" not in floors.columns or floors.is_empty():
+        return float("nan")
+    rated = floors["rated_blankoff_micron"].fill_null(float("nan")).to_numpy()
+    rated = rated[np.isfinite(rated) & (rated > 0)]
+    return float(np.log(rated[-1])) if rated.size else float("nan")
+
+
+def prior_arrays(prior: OilPrior, rows: PumpRows) -> tuple[Floats, Floats]:
+    """Mean and precision of every parameter of one pump."""
+    fillings = rows.oil.fillings
     mean = np.zeros(HEAD + fillings)
     mean[:5] = prior.mean
     precision = np.full(HEAD + fillings, 1.0 / prior.fill_sd**2)
     precision[:5] = 1.0 / prior.sd**2
+    if prior.rated is not None and np.isfinite(rows.rated_ln):
+        mean[FRESH] = prior.rated.mean + prior.rated.slope * (rows.rated_ln - prior.rated.middle)
+        precision[FRESH] = 1.0 / prior.rated.sd**2
     precision[LEAK] = precision[GAUGE] = FIXED
     return mean, precision
 
 
-def _arguments(rows: PumpRows, leak_micron: Floats, gauge_ln: Floats) -> tuple[Floats, ...]:
+def fit_arguments(rows: PumpRows, leak_micron: Floats, gauge_ln: Floats) -> tuple[Floats, ...]:
     """Arrays of a fit with known line leaks and gauge errors laid on the rows."""
     tilt = np.exp(gauge_ln)
     # What is read is gauge times truth; loads come from the same gauge's rise and carry the tilt themselves.
@@ -169,11 +206,11 @@ def refit(
 ) -> PumpFit:
     """Fit one pump with what is known of lines and gauges."""
     k = HEAD + rows.oil.fillings
-    mean, precision = _prior_arrays(prior, rows.oil.fillings)
+    mean, precision = prior_arrays(prior, rows)
     first = mean.copy() if start is None else start.copy()
     if rows.y.size == 0:
         return PumpFit(mean, np.diag(1.0 / precision), 0.0, leak_micron, gauge_ln)
-    y, se, load, load_se = _arguments(rows, leak_micron, gauge_ln)
+    y, se, load, load_se = fit_arguments(rows, leak_micron, gauge_ln)
     none = np.zeros(y.size)
     theta, covariance, evidence = fit_pump(
         first,
@@ -196,11 +233,42 @@ def refit(
     return PumpFit(theta, covariance, evidence, leak_micron, gauge_ln)
 
 
-def first_prior() -> OilPrior:
-    """The expectation before a fleet is seen."""
+def first_prior(rows: list[PumpRows] | None = None) -> OilPrior:
+    """The expectation before a fleet's floors are seen; from ``rows`` only what the plates state is taken."""
     mean = np.array([START_MEAN[j] for j in range(5)])
     sd = np.array([START_SD[j] for j in range(5)])
-    return OilPrior(mean, sd, OWN_SD)
+    plates = np.array([r.rated_ln for r in rows or [] if np.isfinite(r.rated_ln)])
+    rated = None
+    if plates.size >= FEWEST_PLATES:
+        middle = float(np.median(plates))
+        rated = RatedPrior(middle, middle, 1.0, RATED_SD)
+    return OilPrior(mean, sd, OWN_SD, rated=rated)
+
+
+def _plates(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit]) -> RatedPrior | None:
+    """What plates say, from the fresh blank-offs as fitted: a line with a robust spread about it."""
+    before = prior.rated
+    if before is None:
+        return None
+    pairs = [
+        (r.rated_ln, f.theta[FRESH], f.covariance[FRESH, FRESH])
+        for r, f in zip(rows, fits, strict=True)
+        if np.isfinite(r.rated_ln) and r.y.size >= 8
+    ]
+    if len(pairs) < FEWEST_PLATES:
+        return before
+    plate, fresh, doubt = (np.array(c) for c in zip(*pairs, strict=True))
+    x = np.column_stack([np.ones(plate.size), plate - before.middle])
+    centre, precision = np.array([before.middle, 1.0]), np.diag([1.0 / RATED_SD**2, 1.0 / RATED_SLOPE_SD**2])
+    line, sd = np.array([before.mean, before.slope]), before.sd
+    for _ in range(8):
+        residual = fresh - x @ line
+        # An off gauge or a fouled filling makes a few pumps stand apart: they count for less.
+        weight = 4.0 / (3.0 + residual**2 / (doubt + sd**2)) / (doubt + sd**2)
+        line = np.linalg.solve(x.T @ (weight[:, None] * x) + precision, x.T @ (weight * fresh) + precision @ centre)
+        sd = 1.4826 * float(np.median(np.abs(fresh - x @ line)))
+        sd = float(np.sqrt((plate.size * sd**2 + RATED_SD**2) / (plate.size + 1.0)))
+    return RatedPrior(before.middle, float(line[0]), float(line[1]), float(np.clip(sd, 0.08, RATED_SD)))
 
 
 def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit], free_fillings: bool) -> OilPrior:
@@ -227,8 +295,8 @@ def _pooled(prior: OilPrior, rows: list[PumpRows], fits: list[PumpFit], free_fil
     if residuals.size >= 40:
         # The middle of the clean residuals; tails are the robust weights' business.
         own = 1.4826 * float(np.median(np.abs(residuals)))
-        return OilPrior(mean, sd, float(np.clip(own, 0.03, 0.3)), fill_sd)
-    return OilPrior(mean, sd, prior.own_sd, fill_sd)
+        return OilPrior(mean, sd, float(np.clip(own, 0.03, 0.3)), fill_sd, _plates(prior, rows, fits))
+    return OilPrior(mean, sd, prior.own_sd, fill_sd, _plates(prior, rows, fits))
 
 
 def predicted_blankoff_at(theta: Floats, fill: Ints, hours: Floats, water_g: Floats) -> Floats:
@@ -285,7 +353,7 @@ def fit_fleet(
     """
     leaks = leak_micron or [np.zeros(r.y.size) for r in rows]
     gauges = gauge_ln or [np.zeros(r.y.size) for r in rows]
-    now = prior or first_prior()
+    now = prior or first_prior(rows)
     fits: list[PumpFit] = []
     for turn in range(rounds):
         fits = [

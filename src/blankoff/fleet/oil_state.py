@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import NU_ABOVE, NU_BELOW
-from blankoff.fleet.oil_model import FleetOil, PumpFit, PumpRows, residuals_of
+from blankoff.fleet.oil_kernels import floor_moments
+from blankoff.fleet.oil_model import FleetOil, PumpFit, PumpRows, fit_arguments, predicted_blankoff
 from blankoff.fleet.wear_levels import Floats
 
 __all__ = ["OilState", "oil_state", "wander_of_fleet"]
@@ -35,12 +35,10 @@ class OilState:
 
 def _observations(rows: PumpRows, fit: PumpFit, own_sd: float) -> tuple[Floats, Floats]:
     """Ln ratio each floor shows, in terms of the blank-off alone, and its variance with robust weight."""
-    residual, share = residuals_of(rows, fit)
-    held = np.maximum(1.0 - share, 0.05)
-    variance = rows.se**2 + own_sd**2 + (rows.load_se * share) ** 2
-    nu = np.where(residual > 0, NU_ABOVE, NU_BELOW)
-    weight = (nu + 1.0) / (nu + residual**2 / variance)
-    return np.clip(residual / held, -1.5, 1.5), variance / weight / held**2
+    held = predicted_blankoff(rows, fit.theta) + fit.leak_micron
+    y, se, load, load_se = fit_arguments(rows, np.zeros(rows.y.size), fit.gauge_ln)
+    value, variance = floor_moments(y, held, load, load_se, se, own_sd)
+    return np.clip(value, -1.5, 1.5), variance
 
 
 def _filter(value: Floats, variance: Floats, fill: NDArray[np.int64], wander: float) -> tuple[Floats, Floats, float]:

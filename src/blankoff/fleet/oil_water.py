@@ -12,9 +12,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from blankoff.constants import GAS_CONSTANT_J_MOL_K, MICRON_PA, WATER_MOLAR_MASS_KG_MOL
-from blankoff.fleet.pump_side import column_of, rig_speed_l_s
+from blankoff.fleet.pump_side import column_of, rig_speed_l_s, usual_volumes
 
-__all__ = ["swallowed_water_g", "usual_volumes"]
+__all__ = ["swallowed_water_g"]
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +22,6 @@ LEVELS_MICRON = (10_000.0, 5_000.0, 2_000.0, 1_000.0, 500.0)
 ROOM_K = 293.15
 GRAMS_PER_MICRON_L = MICRON_PA * 1e-3 / (GAS_CONSTANT_J_MOL_K * ROOM_K) * WATER_MOLAR_MASS_KG_MOL * 1e3
 """Grams of water vapour in a litre at a pressure of one micron and room temperature (ideal gas)."""
-TYPICAL_VOLUME_L = 5.0
 
 
 def swallowed_water_g(work: pl.DataFrame) -> Floats:
@@ -68,15 +67,3 @@ def swallowed_water_g(work: pl.DataFrame) -> Floats:
     total += np.maximum(np.nan_to_num(taken - gas), 0.0)
     grams = total * GRAMS_PER_MICRON_L
     return np.asarray(np.maximum(grams, np.nan_to_num(column_of(work, "water_g"))))
-
-
-def usual_volumes(work: pl.DataFrame) -> Floats:
-    """Stated volumes; the middle of the kind, or of the fleet, where none is stated."""
-    if "volume_l" not in work.columns:
-        return np.full(work.height, TYPICAL_VOLUME_L)
-    own = pl.col("volume_l").cast(pl.Float64)
-    of_kind = own.median().over("kind") if "kind" in work.columns else own.median()
-    return np.asarray(
-        work.select(pl.coalesce(own, of_kind, own.median(), pl.lit(TYPICAL_VOLUME_L)).alias("v"))["v"].to_numpy(),
-        dtype=np.float64,
-    )

@@ -34,15 +34,23 @@ FLOOR_SCHEMA = {
     "speed_l_s": pl.Float64,
     "pump_side_micron": pl.Float64,
     "pump_side_se_micron": pl.Float64,
+    "rated_blankoff_micron": pl.Float64,
 }
 """Columns of `pump_side_floors`."""
 
-TYPICAL_RATED_L_S, TYPICAL_BORE_MM, TYPICAL_LENGTH_M = 2.5, 9.0, 1.4
+TYPICAL_RATED_L_S, TYPICAL_BORE_MM, TYPICAL_LENGTH_M, TYPICAL_VOLUME_L = 2.5, 9.0, 1.4, 5.0
 """Where the registers are silent for the whole fleet: the middle of the field (common practice, no source)."""
 DEEP_BAND_MICRON = 800.0
 """Mean pressure in the line while the deep speed is measured (judgement)."""
-LOAD_SE_LN = 0.5
-"""How well an initial slope gives the load while pumping: other time constants, temperature, desorption (judgement)."""
+LOAD_SE_LN = 0.85
+"""How well an initial slope gives the load while pumping: other time constants, temperature, desorption (found on
+simulated logs of one set of parameters, checked on others: 0.87 to 1.08)."""
+LEAST_LOAD_MICRON = 0.3
+"""No circuit is so tight and dry that it adds less (judgement)."""
+LEAST_LOAD_SPREAD = 0.5
+"""Loads of circuits of one volume differ at least so much, ln (judgement)."""
+FEWEST_LOADS, TYPICAL_LOAD_MICRON = 20, 15.0
+"""Loads from which a fleet's own are asked; without them, a dry circuit's on a sound rig (judgement)."""
 LOAD_SHARE = 0.75
 """What the initial slope of a fitted rise overstates the load by: the fastest part of outgassing is over while pumping
 (found on simulated logs of one set of parameters, checked on others)."""
@@ -60,6 +68,18 @@ def known_or(values: Floats, default: float) -> Floats:
     """Unknown values become the median of the known ones, or a default."""
     known = np.isfinite(values) & (values > 0)
     return np.where(known, values, np.median(values[known]) if known.any() else default)
+
+
+def usual_volumes(work: pl.DataFrame) -> Floats:
+    """Stated volumes; the middle of the kind, or of the fleet, where none is stated."""
+    if "volume_l" not in work.columns:
+        return np.full(work.height, TYPICAL_VOLUME_L)
+    own = pl.col("volume_l").cast(pl.Float64)
+    of_kind = own.median().over("kind") if "kind" in work.columns else own.median()
+    return np.asarray(
+        work.select(pl.coalesce(own, of_kind, own.median(), pl.lit(TYPICAL_VOLUME_L)).alias("v"))["v"].to_numpy(),
+        dtype=np.float64,
+    )
 
 
 def initial_rise_micron_per_s(
@@ -89,6 +109,39 @@ def rig_speed_l_s(work: pl.DataFrame, pressure_micron: Floats) -> Floats:
     return np.asarray(1.0 / (1.0 / (0.9 * rated) + 1.0 / line))
 
 
+def likely_load(measured: Floats, volume_l: Floats) -> tuple[Floats, Floats]:
+    """What the circuit's load adds to the floor, microns, and the s.e. of its logarithm; each (n,).
+
+    A measured load is drawn towards what circuits of its volume have, as far as loads differ less than measurements
+    would have it; a load that no hold showed is what circuits of its volume have.
+
+    Parameters
+    ----------
+    measured : float64 (n,)
+        Microns, nan where no hold stood.
+    volume_l : float64 (n,)
+    """
+    known = np.isfinite(measured)
+    if known.sum() < FEWEST_LOADS:
+        load = np.where(known, np.maximum(np.nan_to_num(measured), LEAST_LOAD_MICRON), TYPICAL_LOAD_MICRON)
+        return load, np.where(known, LOAD_SE_LN, GUESSED_LOAD_SE_LN)
+    ln = np.log(np.maximum(np.where(known, measured, 1.0), LEAST_LOAD_MICRON))
+    x = np.column_stack([np.ones(measured.size), np.log(np.maximum(volume_l, 0.1))])
+    weight = known.astype(float)
+    ridge = np.diag([0.0, 1.0])
+    line, spread = np.zeros(2), 1.0
+    for _ in range(10):
+        line = np.linalg.solve(x.T @ (weight[:, None] * x) + ridge, x.T @ (weight * ln))
+        residual = ln - x @ line
+        spread = 1.4826 * float(np.median(np.abs(residual[known])))
+        weight = known / (1.0 + (residual / (2.0 * spread)) ** 2)
+    own = max(spread**2 - LOAD_SE_LN**2, LEAST_LOAD_SPREAD**2)
+    trust = own / (own + LOAD_SE_LN**2)
+    usual = x @ line
+    load = np.exp(np.where(known, usual + trust * (ln - usual), usual))
+    return load, np.where(known, LOAD_SE_LN * np.sqrt(trust), GUESSED_LOAD_SE_LN)
+
+
 def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None = None) -> pl.DataFrame:
     """Split each evacuation's pumped floor into the circuit's share and the pump side's.
 
@@ -104,7 +157,8 @@ def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None
     DataFrame
         `FLOOR_SCHEMA`, a row per evacuation with a floor and a pump, sorted by day and id. ``load_micron`` is what the
         circuit's own load adds to the floor, with the standard error of its logarithm; ``pump_side_micron`` =
-        floor − load, with its standard error; ``speed_l_s`` the rig's speed at the floor.
+        floor − load, with its standard error; ``speed_l_s`` the rig's speed at the floor; ``rated_blankoff_micron`` of the
+        pump's plate, nan where the register is silent.
 
     Notes
     -----
@@ -136,11 +190,7 @@ def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None
         column_of(rows, "required_hold_minutes"),
     )
     load = LOAD_SHARE * rise / turnover
-    known = np.isfinite(load)
-    # Half the middle: loads lean up, and those who skip holds have no more of them.
-    typical = 0.5 * float(np.median(load[known])) if known.any() else 15.0
-    load = np.where(known, load, typical)
-    load_se = np.where(known, LOAD_SE_LN, GUESSED_LOAD_SE_LN)
+    load, load_se = likely_load(load, usual_volumes(rows))
     se = column_of(rows, "floor_se_micron") / floor
     se = np.clip(np.where(np.isfinite(se), se, 0.1), 0.005, 1.0)
     if gauge_ratio and "gauge_id" in rows.columns:
@@ -163,6 +213,7 @@ def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None
             "speed_l_s": scale * at_floor,
             "pump_side_micron": floor - load,
             "pump_side_se_micron": np.hypot(floor * se, np.minimum(load * load_se, floor)),
+            "rated_blankoff_micron": column_of(rows, "rated_blankoff_micron"),
         },
         schema=FLOOR_SCHEMA,
     )

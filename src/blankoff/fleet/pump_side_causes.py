@@ -15,30 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, SPOILED_MICRON, fit_pump
-from blankoff.fleet.oil_model import (
-    FleetOil,
-    OilPrior,
-    PumpRows,
-    _arguments,
-    _prior_arrays,
-    fit_fleet,
-    predicted_blankoff,
-    refit,
-)
+from blankoff.fleet.oil_kernels import SPOILED_MICRON
+from blankoff.fleet.oil_model import FleetOil, PumpRows, fit_fleet, predicted_blankoff
+from blankoff.fleet.pump_side_trials import DRIFT_DAYS, Uses, come_by, try_cause, usual_pump
 
 __all__ = ["Cause", "FloorCauses", "find_causes"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-LEAK_SD = 60.0
-"""Prior s.d. of a line's leak, micron·l/s (judgement; leaks worth finding hold the floor up by tens of microns)."""
-GAUGE_SD = 0.25
-"""Prior s.d. of ln reading over truth of a gauge that is off (judgement)."""
 FEWEST_USES = 5
-MAJOR_USES, MOST_MAJORS = 8, 2
-"""Uses on a pump from which its oil is fitted together with the cause, and how many such pumps at most."""
 ONSETS = 14
 """Days tried per asset and spell."""
 WANTED_GAIN = 4.0
@@ -59,7 +45,9 @@ class Cause:
         Number of the spell between renewing services.
     since_day, since_lower, since_upper : float
     size, size_se : float
-        Leak in micron·l/s, or ln reading over truth.
+        Leak in micron·l/s, or ln reading over truth, as it stood at the newest use.
+    share : tuple of float
+        How much of the size had come by each use; less than 1 while a gauge drifts.
     gain : float
         In ln evidence, summed over the days tried.
     rows : list of (pump index, row index)
@@ -76,6 +64,7 @@ class Cause:
     size_se: float
     gain: float
     rows: list[tuple[int, int]]
+    share: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -86,21 +75,9 @@ class FloorCauses:
     causes: list[Cause]
 
 
-@dataclass(frozen=True)
-class _Uses:
-    """One asset's floors in one spell, in order of time."""
-
-    factor: str
-    level_id: str
-    spell: int
-    pump: Ints
-    row: Ints
-    day: Floats
-
-
 def _spells(
     rows: Sequence[PumpRows], factor: str, renewals: Mapping[str, list[float]], fleet: FleetOil | None = None
-) -> list[_Uses]:
+) -> list[Uses]:
     """Spells of every asset between its renewals; a gauge's uses on oil spoiled beyond knowing tell nothing of it."""
     found: dict[tuple[str, int], list[tuple[float, int, int]]] = {}
     for p, r in enumerate(rows):
@@ -116,169 +93,50 @@ def _spells(
         if len(uses) < FEWEST_USES:
             continue
         day, pump, row = zip(*sorted(uses), strict=True)
-        out.append(_Uses(factor, level, spell, np.array(pump), np.array(row), np.array(day)))
+        out.append(Uses(factor, level, spell, np.array(pump), np.array(row), np.array(day)))
     return out
 
 
-def _try(
-    uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats], onset: int, prior: OilPrior
-) -> tuple[float, float, float]:
-    """Evidence gained, size and s.e. if the cause began at use ``onset``: the best over the pumps it was mostly on."""
-    count = np.bincount(uses.pump)
-    major = [int(p) for p in np.argsort(-count, kind="stable")[:MOST_MAJORS] if count[p] >= MAJOR_USES]
-    tries = [_try_on(uses, fleet, leaks, gauges, onset, prior, p, major) for p in major or [_usual(uses.pump)]]
-    return max(tries)
-
-
-def _try_on(
-    uses: _Uses,
-    fleet: FleetOil,
-    leaks: list[Floats],
-    gauges: list[Floats],
-    onset: int,
-    prior: OilPrior,
-    usual: int,
-    major: list[int],
-) -> tuple[float, float, float]:
-    """The same, with the size found on one pump.
-
-    That pump's oil is free; other pumps that it was much on are fitted again with the cause of that size; the few uses
-    on any further pump tell of the cause against that pump's blank-off as it stands.
-    """
-    r, f = fleet.rows[usual], fleet.fits[usual]
-    active = uses.row[(uses.pump == usual) & (np.arange(uses.pump.size) >= onset)]
-    if active.size == 0:
-        return -np.inf, 0.0, 1.0
-    x = np.zeros(r.y.size)
-    x[active] = 1.0
-    y, se, load, load_se = _arguments(r, leaks[usual], gauges[usual])
-    parts = [(y, se, load, load_se, r.hours, r.water, r.fill, np.zeros(r.y.size), x / r.speed, x)]
-    for p in np.unique(uses.pump):
-        if p == usual or p in major:
-            continue
-        other, fit = fleet.rows[p], fleet.fits[p]
-        at = uses.row[(uses.pump == p) & (np.arange(uses.pump.size) >= onset)]
-        if at.size == 0:
-            continue
-        oy, ose, oload, oload_se = _arguments(other, leaks[p], gauges[p])
-        base = predicted_blankoff(other, fit.theta)
-        ones = np.ones(at.size)
-        # Another pump's blank-off is itself a model's word.
-        ose = np.hypot(ose[at], 0.15)
-        parts.append(
-            (
-                oy[at],
-                ose,
-                oload[at],
-                oload_se[at],
-                ones,
-                ones,
-                np.full(at.size, -1),
-                base[at],
-                1.0 / other.speed[at],
-                ones,
-            )
-        )
-    y, se, load, load_se, hours, water, fill, base, x_add, x_mul = (
-        np.concatenate([part[j] for part in parts]) for j in range(10)
-    )
-    fill = fill.astype(np.int64)
-    mean, precision = _prior_arrays(prior, r.oil.fillings)
-    flat = fit_pump(
-        f.theta, mean, precision, y, se, load, load_se, hours, water, fill, base, x_add, x_mul, prior.own_sd, 12
-    )
-    which = LEAK if uses.factor == "hose" else GAUGE
-    precision = precision.copy()
-    precision[which] = 1.0 / (LEAK_SD if which == LEAK else GAUGE_SD) ** 2
-    best: tuple[Floats, Floats, float] | None = None
-    # From what oil alone makes of these floors, and from the fleet's usual pump with all its excess laid on the cause:
-    # the first may sit in a valley of its own.
-    for begin in (flat[0], mean):
-        start = begin.copy()
-        if which == LEAK:
-            usual_micron = np.exp(mean[FRESH]) + np.exp(mean[BY_HOURS])
-            excess = (np.exp(y) - load - usual_micron)[x_add > 0] / x_add[x_add > 0]
-            start[which] = max(float(np.median(excess)), 5.0)
-        else:
-            start[which] = 0.05
-        found = fit_pump(
-            start, mean, precision, y, se, load, load_se, hours, water, fill, base, x_add, x_mul, prior.own_sd, 25
-        )
-        if best is None or found[2] > best[2]:
-            best = found
-        if which == GAUGE:
-            break
-    assert best is not None
-    theta, covariance, evidence = best
-    # A leak is of one sign, so the half of its prior that is ruled out counts.
-    gain = evidence - flat[2] + (np.log(2.0) if which == LEAK else 0.0)
-    size = float(theta[which])
-    for p in major:
-        if p != usual:
-            gain += _gain_elsewhere(uses, fleet, leaks, gauges, onset, prior, p, size)
-    return float(gain), size, float(np.sqrt(covariance[which, which]))
-
-
-def _gain_elsewhere(
-    uses: _Uses,
-    fleet: FleetOil,
-    leaks: list[Floats],
-    gauges: list[Floats],
-    onset: int,
-    prior: OilPrior,
-    pump: int,
-    size: float,
-) -> float:
-    """What a cause of known size gains on another pump, whose oil is fitted again with it."""
-    at = uses.row[(uses.pump == pump) & (np.arange(uses.pump.size) >= onset)]
-    if at.size == 0:
-        return 0.0
-    rows = fleet.rows[pump]
-    leak, gauge = leaks[pump].copy(), gauges[pump].copy()
-    if uses.factor == "hose":
-        leak[at] += size / rows.speed[at]
-    else:
-        gauge[at] += size
-    before = fleet.fits[pump]
-    # A pump that took the cause for spoiled oil sits in a valley of its own: start from the fleet's usual one too.
-    found = max(refit(rows, prior, leak, gauge, start, 14).evidence for start in (before.theta, None))
-    return float(found - before.evidence)
-
-
-def _usual(pumps: Ints) -> int:
-    """The pump most of these uses were on."""
-    return int(np.bincount(pumps).argmax())
-
-
-def _scan(uses: _Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]) -> Cause | None:
-    """Try a cause from a grid of days on, then finely about the best."""
-    prior = fleet.prior
+def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]) -> Cause | None:
+    """Try a cause from a grid of days on, then finely about the best; a gauge may also drift from then on."""
     n = uses.day.size
     step = max(2, n // ONSETS)
-    onsets = np.arange(0, n - FEWEST_USES + 1, step)
-    if onsets.size == 0:
+    coarse = [int(k) for k in range(0, n - FEWEST_USES + 1, step)]
+    if not coarse:
         return None
-    tried = [_try(uses, fleet, leaks, gauges, int(k), prior) for k in onsets]
-    gain = np.array([g for g, _, _ in tried])
-    best = int(gain.argmax())
-    near = range(max(0, int(onsets[best]) - step + 1), min(n - FEWEST_USES, int(onsets[best]) + step - 1) + 1)
-    fine = [k for k in near if k not in set(onsets.tolist())]
-    if gain[best] > WANTED_GAIN - 3.0 and fine:
-        more = [_try(uses, fleet, leaks, gauges, k, prior) for k in fine]
-        onsets = np.concatenate([onsets, fine])
-        tried += more
-        gain = np.array([g for g, _, _ in tried])
-        best = int(gain.argmax())
-    total = float(gain[best] + np.log(np.exp(gain - gain[best]).sum() / n))
-    weight = np.exp(gain - gain[best])
-    days = 0.5 * (uses.day[onsets] + uses.day[np.maximum(onsets - 1, 0)])
-    order = np.argsort(days)
-    share = np.cumsum(weight[order]) / weight.sum()
-    low, middle, high = (float(days[order][np.searchsorted(share, q)]) for q in (0.05, 0.5, 0.95))
-    k = int(onsets[best])
+    drifts = (0.0, DRIFT_DAYS) if uses.factor == "gauge" else (0.0,)
+    tried = {(k, d): try_cause(uses, fleet, leaks, gauges, k, d) for d in drifts for k in coarse}
+    best = max(tried, key=lambda key: (tried[key][0], key))
+    if tried[best][0] > WANTED_GAIN - 3.0:
+        near = range(max(0, best[0] - step + 1), min(n - FEWEST_USES, best[0] + step - 1) + 1)
+        tried |= {
+            (k, best[1]): try_cause(uses, fleet, leaks, gauges, k, best[1]) for k in near if (k, best[1]) not in tried
+        }
+        best = max(tried, key=lambda key: (tried[key][0], key))
+    top, size, size_se = tried[best]
+    gain = np.array([g for g, _, _ in tried.values()])
+    total = float(top + np.log(np.exp(gain - top).sum() / (n * len(drifts))))
+    same = sorted(k for k, d in tried if d == best[1])
+    weight = np.exp(np.array([tried[k, best[1]][0] for k in same]) - top)
+    days = np.array([0.5 * (uses.day[k] + uses.day[max(k - 1, 0)]) for k in same])
+    share = np.cumsum(weight) / weight.sum()
+    low, middle, high = (float(days[np.searchsorted(share, q)]) for q in (0.05, 0.5, 0.95))
+    k = best[0]
+    come = come_by(uses.day, k, best[1])[k:]
     where = list(zip(uses.pump[k:].tolist(), uses.row[k:].tolist(), strict=True))
+    now = float(come[-1])
     return Cause(
-        uses.factor, uses.level_id, uses.spell, middle, low, high, tried[best][1], tried[best][2], total, where
+        uses.factor,
+        uses.level_id,
+        uses.spell,
+        middle,
+        low,
+        high,
+        size * now,
+        size_se * now,
+        total,
+        where,
+        tuple((come / now).tolist()),
     )
 
 
@@ -318,21 +176,21 @@ def find_causes(
         met: set[int] = set()
         touched: set[int] = set()
         for cause in sorted(found, key=lambda c: (-c.gain, c.factor, c.level_id)):
-            usual = _usual(np.array([p for p, _ in cause.rows]))
+            usual = usual_pump(np.array([p for p, _ in cause.rows]))
             if usual in met:
                 # Two causes of one van explain the same floors: the better one first, then look again.
                 continue
             met.add(usual)
             accepted.append(cause)
-            for p, i in cause.rows:
+            for (p, i), come in zip(cause.rows, cause.share, strict=True):
                 touched.add(p)
                 if cause.factor == "hose":
                     leaks[p][i] += cause.size / fleet.rows[p].speed[i]
                 else:
-                    gauges[p][i] += cause.size
+                    gauges[p][i] += cause.size * come
         fleet = fit_fleet(rows, leaks, gauges, fleet.prior, rounds=2, free_fillings=False)
         # Only those whose usual pump's floors look different now need be asked again.
-        stale = [k for k, u in enumerate(spells) if _usual(u.pump) in touched]
+        stale = [k for k, u in enumerate(spells) if usual_pump(u.pump) in touched]
     return FloorCauses(fit_fleet(rows, leaks, gauges, fleet.prior, rounds=3), accepted)
 
 

@@ -17,8 +17,15 @@ import polars as pl
 from numba import njit
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_water import swallowed_water_g, usual_volumes
-from blankoff.fleet.pump_side import TYPICAL_BORE_MM, TYPICAL_LENGTH_M, TYPICAL_RATED_L_S, column_of, known_or
+from blankoff.fleet.oil_water import swallowed_water_g
+from blankoff.fleet.pump_side import (
+    TYPICAL_BORE_MM,
+    TYPICAL_LENGTH_M,
+    TYPICAL_RATED_L_S,
+    column_of,
+    known_or,
+    usual_volumes,
+)
 from blankoff.fleet.wear_levels import shapes_of_rows
 from blankoff.physics.conductance import knudsen_tube_l_s
 

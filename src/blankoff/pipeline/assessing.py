@@ -22,7 +22,7 @@ from blankoff.pipeline.results import refresh_results
 from blankoff.settings import Settings
 from blankoff.store import KEPT_BEFORE, Store
 
-ASSESSED_BY = "1"
+ASSESSED_BY = "2"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
 DATED_TABLES = ("monthly", "hours_lost", "proof_lost", "talk_effect", "group_summary", "not_made", "swap_plan")
@@ -165,16 +165,22 @@ def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:
         with_day = frame if "as_of" in frame.columns else frame.with_columns(as_of=pl.lit(assessment.as_of))
         if name in KEPT_BEFORE:
             before = store.table(name).filter(pl.col("as_of") == assessment.as_of)
-            now = schemas.TABLES[name].conform(with_day)
-            shared = [c for c in now.columns if c in before.columns]
-            same = before.select(shared).join(now.select(shared), on=shared, how="semi", nulls_equal=True)
-            if same.height < before.height:
-                superseded += store.set_aside(name, before.join(same, on=shared, how="anti", nulls_equal=True))
+            superseded += _set_aside(store, name, before, with_day)
         store.replace(name, "as_of", with_day, keys=day)
     practice = assessment.practice
     months = pl.DataFrame({"month": [m for m in store.months() if m <= assessment.as_of.strftime("%Y-%m")]})
+    before = store.table("practice").join(months, on="month", how="semi")
+    superseded += _set_aside(store, "practice", before, practice)
     store.replace("practice", "month", practice, keys=months)
     return superseded
+
+
+def _set_aside(store: Store, name: str, before: pl.DataFrame, frame: pl.DataFrame) -> int:
+    """Keep the rows that a frame replaces by others or takes away; return how many."""
+    now = schemas.TABLES[name].conform(frame)
+    shared = [c for c in now.columns if c in before.columns]
+    store.note_new(name, now, before)
+    return store.set_aside(name, before.join(now, on=shared, how="anti", nulls_equal=True))
 
 
 def _counted(store: Store, day: dt.date, evacuations: int, *, reused: bool) -> Assessed:
