@@ -72,6 +72,14 @@ def ambient_of(data: EvacuationData) -> float | None:
     return None if value is None else float(value)
 
 
+def reading_tip(time_name: str, pressure_name: str) -> list[Any]:
+    """Tell a reading's time and pressure when the pointer or the keyboard finds it; written where it is drawn."""
+    return [
+        alt.Tooltip("x:Q", title=time_name, format=",.3~r"),
+        alt.Tooltip("y:Q", title=pressure_name, format=",.3~r"),
+    ]
+
+
 @lru_cache(maxsize=8)
 def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     x = alt.X(
@@ -121,7 +129,7 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     spots = (
         alt.Chart(named("curve"))
         .mark_point(opacity=0, size=160)
-        .encode(x=x, y=y, tooltip=[alt.Tooltip("t:N", title="time"), alt.Tooltip("p:N", title="pressure")])
+        .encode(x=x, y=y, tooltip=reading_tip(time_name, pressure_name))
     )
     over = (
         alt.Chart(named("over"))
@@ -142,8 +150,6 @@ def _curve_points(log: SampleBatch, pressure: PressureWords, scale: float, break
         {
             "x": figures(float(a) / scale),
             "y": figures(float(b)),
-            "t": minutes(float(a) / 60.0),
-            "p": f"{number(float(b))} {pressure.name}",
         }
         for a, b in zip(t, shown, strict=True)
     ]

@@ -13,10 +13,10 @@ import numpy as np
 
 from blankoff.evacuation.hold_curve import hold_curve
 from blankoff.report.charts.base import HALO, Chart, Records, Spec, build, figures, fill, named, table_of
-from blankoff.report.charts.curve import thin_out
+from blankoff.report.charts.curve import reading_tip, thin_out
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
-from blankoff.report.words import PressureWords, minutes, number
+from blankoff.report.words import PressureWords, minutes
 from blankoff.samples import FloatArray
 
 HOLD_POINTS = 300
@@ -128,7 +128,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
     dots = (
         alt.Chart(named("readings"))
         .mark_circle(size=14, color=role("ink"), opacity=0.75)
-        .encode(x=x, y=y, tooltip=[alt.Tooltip("t:N", title="time"), alt.Tooltip("p:N", title="pressure")])
+        .encode(x=x, y=y, tooltip=reading_tip("minutes", pressure_name))
     )
     whole = alt.Chart(named("total")).mark_line(color=role("ink"), strokeWidth=1.1).encode(x=x, y=y)
     limit = alt.Chart(named("limit"))
@@ -178,8 +178,6 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
         {
             "x": figures(float(a)),
             "y": figures(float(b) * factor),
-            "t": minutes(float(a)),
-            "p": f"{number(float(b) * factor)} {pressure.name}",
         }
         for a, b in zip(thin_t, thin_p, strict=True)
     ]
