@@ -326,9 +326,12 @@ def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | 
 @_store
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the files go.")
 @click.option("--csv", is_flag=True, help="Write CSV files too.")
+@click.option("--believed-on", type=_Day(), help="What the store held on that day, later corrections undone.")
 @_pseudonyms
 @_key_file
-def export(store: Path, out: Path, csv: bool, pseudonyms: bool, key_file: Path | None) -> None:
+def export(
+    store: Path, out: Path, csv: bool, believed_on: dt.date | None, pseudonyms: bool, key_file: Path | None
+) -> None:
     r"""Write the tables as Parquet files, and as CSV on request.
 
     \b
@@ -339,7 +342,7 @@ def export(store: Path, out: Path, csv: bool, pseudonyms: bool, key_file: Path |
 
     key = _key(pseudonyms, key_file)
     with _existing_store(store, read_only=True) as opened:
-        written = pipeline.export(opened, out, csv=csv, pseudonym_key=key)
+        written = pipeline.export(opened, out, csv=csv, pseudonym_key=key, believed_on=believed_on)
     for path in written:
         _say(str(path))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,9 +10,9 @@ from pathlib import Path
 import polars as pl
 
 from blankoff import schemas
-from blankoff.errors import BlankoffError
+from blankoff.errors import BlankoffError, NotInStoreError
 from blankoff.pipeline.pseudonyms import pseudonyms_for
-from blankoff.store import Store
+from blankoff.store import KEPT_BEFORE, Store
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What makes a spreadsheet evaluate a cell; common knowledge, see OWASP's page on CSV injection (from memory)."""
@@ -40,6 +41,7 @@ def export(
     tables: Sequence[str] = tuple(schemas.TABLES),
     *,
     pseudonym_key: bytes | None = None,
+    believed_on: dt.date | None = None,
 ) -> list[Path]:
     """Write the contract's tables as Parquet files, and as CSV too if asked.
 
@@ -55,6 +57,9 @@ def export(
         Which tables; all of the contract by default.
     pseudonym_key
         People are named by pseudonyms made with this key, see `blankoff.pipeline.pseudonyms`; by their ids if not given.
+    believed_on
+        Write what the store held at the end of that day (UTC), later corrections undone, of the tables of which it keeps
+        that (`blankoff.store.KEPT_BEFORE`); what it holds now if not given.
 
     Returns
     -------
@@ -65,12 +70,18 @@ def export(
     ------
     BlankoffError
         The folder cannot be written to.
+    NotInStoreError
+        The store held nothing on that day.
     """
     folder = writable_folder(out)
     written: list[Path] = []
     people = None if pseudonym_key is None else pseudonyms_for(pseudonym_key, store.registers())
-    for name in tables:
-        frame = people.in_frame(store.table(name)) if people else store.table(name)
+    run = None if believed_on is None else store.last_run_on(believed_on)
+    if run == 0:
+        raise NotInStoreError(f"{store.path} held nothing yet on {believed_on}")
+    for name in tables if run is None else [t for t in tables if t in KEPT_BEFORE]:
+        frame = store.table(name) if run is None else store.believed(name, run)
+        frame = people.in_frame(frame) if people else frame
         targets = [folder / f"{name}.parquet", *([folder / f"{name}.csv"] if csv else [])]
         for target in targets:
             aside = target.with_name(f".{target.name}.part")

@@ -107,6 +107,7 @@ def refresh_results(store: Store, settings: Settings) -> int:
     corrected, _ = changed_rows(new.drop(_LAID_OVER), old.drop(_LAID_OVER), "evacuation_id")
     before = old.join(pl.concat([corrected.select("evacuation_id"), gone]), on="evacuation_id", how="semi")
     superseded = store.set_aside("result", before.sort("evacuation_id"))
+    store.note_new("result", new, old)
     store.delete("result", "evacuation_id", gone)
     if changed.height:
         store.replace("result", "evacuation_id", changed)

@@ -18,6 +18,7 @@ from blankoff.errors import NotInStoreError, StoreError
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import queries
+from blankoff.store.beliefs import KEYS, as_it_stood, new_keys
 from blankoff.store.connection import columns_of, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
@@ -33,7 +34,7 @@ _SORT_KEYS = {
     "quarantine": ["path", "row", "field", "problem"],
 }
 
-KEPT_BEFORE = ("result", "finding", "effect", "oil_forecast")
+KEPT_BEFORE = tuple(KEYS)
 """Tables whose replaced rows are kept, so that a disputed month can be reproduced."""
 
 
@@ -259,7 +260,7 @@ class Store:
         Parameters
         ----------
         name
-            ``result``, ``finding``, ``effect`` or ``oil_forecast``.
+            One of `KEPT_BEFORE`.
 
         Raises
         ------
@@ -273,6 +274,41 @@ class Store:
             frame = schemas.TABLES[name].empty().with_columns(superseded_by_run=pl.lit(None, dtype=pl.Int64))
         keys = [k for k in _SORT_KEYS[name] if k in frame.columns]
         return frame.sort("superseded_by_run", *keys, nulls_last=True, maintain_order=True)
+
+    def note_new(self, name: str, now: pl.DataFrame, before: pl.DataFrame) -> None:
+        """Note which rows of a table a run brings, so that it can be told what there was before it."""
+        fresh = new_keys(name, now, before)
+        if fresh.height:
+            self.insert(f"{name}_appeared", fresh.with_columns(run_no=pl.lit(self.next_run_no(), dtype=pl.Int64)))
+
+    def believed(self, name: str, after_run: int) -> pl.DataFrame:
+        """Return a table as it was after a run, later corrections and later evacuations undone, sorted by its key.
+
+        Outcome groups in ``result`` are those of the last assessment all the same: they are laid over anew each time.
+
+        Parameters
+        ----------
+        name
+            One of `KEPT_BEFORE`.
+        after_run
+            Number of the run, as in table ``run``.
+
+        Raises
+        ------
+        NotInStoreError
+            Earlier content of that table is not kept.
+        """
+        before, current = self.earlier_beliefs(name), self.table(name)
+        before = schemas.TABLES[name].conform(before).select(*current.columns, "superseded_by_run")
+        appeared = self.raw(f"{name}_appeared")
+        if not appeared.width:
+            appeared = current.select(KEYS[name]).clear().with_columns(run_no=pl.lit(None, dtype=pl.Int64))
+        stood = as_it_stood(current, before, appeared, KEYS[name], after_run)
+        return stood.sort(_SORT_KEYS[name], nulls_last=True, maintain_order=True)
+
+    def last_run_on(self, day: dt.date) -> int:
+        """Return the number of the last run made on a day or before it (in UTC), 0 if there is none."""
+        return int(self.read("last_run_before", moment=dt.datetime.combine(day, dt.time.max, dt.UTC))["run_no"][0])
 
     def record_run(
         self,

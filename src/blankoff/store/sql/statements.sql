@@ -92,6 +92,9 @@ DELETE FROM quarantine WHERE origin = 'log' AND path IN (SELECT path FROM incomi
 -- name: last_run_no
 SELECT coalesce(max(run_no), 0) AS run_no FROM run;
 
+-- name: last_run_before
+SELECT coalesce(max(run_no), 0) AS run_no FROM run WHERE ran_at <= $moment;
+
 -- name: last_run
 SELECT * FROM run WHERE stage = $stage AND as_of IS NOT DISTINCT FROM $as_of ORDER BY run_no DESC LIMIT 1;
 
