@@ -9,7 +9,7 @@ from blankoff.samples import SampleBatch
 from blankoff.settings import Judging
 from blankoff_synthetic import draw_case
 
-HELD = ("held", "leak", "moisture", "leak_and_moisture", "several_pulls", "resumed_pump", "slow_valve")
+HELD = ("held", "held_flat", "leak", "moisture", "leak_and_moisture", "several_pulls", "resumed_pump", "slow_valve")
 EACH = 12
 
 
@@ -33,10 +33,10 @@ def test_isolation_times() -> None:
     found = np.where(table.judged_hold >= 0, table.start_s[table.judged_hold], np.nan)
     held = np.isfinite(truth)
     error = np.abs(found - truth)[held]
-    # 84 cases: a Monte Carlo error of 3 % on shares near 0.9
+    # 96 cases: a Monte Carlo error of 2 % on shares near 0.95; 96 % in 15 s on 657 cases of another seed
     assert np.mean(np.isfinite(error)) >= 0.95
     assert np.nanmedian(error / interval[held]) <= 1.0
-    assert np.mean(error[np.isfinite(error)] <= np.maximum(15.0, 2.0 * interval[held][np.isfinite(error)])) >= 0.88
+    assert np.mean(error[np.isfinite(error)] <= np.maximum(15.0, 2.0 * interval[held][np.isfinite(error)])) >= 0.92
 
 
 def test_no_hold_where_the_valve_was_never_shut() -> None:

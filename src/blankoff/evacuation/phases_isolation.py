@@ -31,10 +31,6 @@ _WIDEST_LN = 1.2
 _UNEXPLAINED = 20.0
 """Cost of leaving a sudden stop of the fall to the pumped curve."""
 
-_STEP_PRICE = 6.0
-_SETTLED_S = 6.0
-"""A step after isolation, a slow valve, a lagging gauge settle with time constants below this."""
-
 
 @kernel
 def solve3(a: FloatArray, b: FloatArray, x: FloatArray, inverse: FloatArray) -> bool:
@@ -76,8 +72,6 @@ def candidate_costs(
     window: int,
     stride: int,
     taus: FloatArray,
-    free_below_s: float,
-    extra: float,
     out: FloatArray,
 ) -> None:
     """Misfit of every candidate start of a hold, in units of the noise variance.
@@ -96,12 +90,7 @@ def candidate_costs(
     stride
         Every how many readings a candidate lies; the rows of the others cost 1e300.
     taus
-        Time constants tried for the part of the rise that saturates, s.
-    free_below_s
-        With a time constant below this the exponential part is a settling step, of either sign; with a longer one
-        neither it nor the steady slope may fall.
-    extra
-        Price of a settling step, so that noise does not buy one.
+        Time constants tried for the part of the rise that saturates, s; neither it nor the steady slope may fall.
     out
         ``(hi - lo + 1, N_FIT)`` result.
     """
@@ -250,17 +239,16 @@ def candidate_costs(
                 if rest < best:
                     best, c0, c1 = rest, p0, p1
                     variance = v2 / (w0 * v2 - v1 * v1)
-            price = extra if tau < free_below_s else 0.0
             solved = last - j >= 3 and solve3(a, b, x, inv)
-            if solved and (tau < free_below_s or (x[1] >= 0.0 and x[2] <= 0.0)):
-                rest = zz - x[0] * z0 - x[1] * y1 - x[2] * ze + price
+            if solved and x[1] >= 0.0 and x[2] <= 0.0:
+                rest = zz - x[0] * z0 - x[1] * y1 - x[2] * ze
                 if rest < best:
                     best, c0, c1, c2 = rest, x[0], x[1], x[2]
                     variance = inv[0, 0] + 2.0 * inv[0, 2] + inv[2, 2]
             elif last - j >= 2:
                 p0, p2, good = _solve2(w0, we, wee, z0, ze)
                 if good and p2 <= 0.0:
-                    rest = zz - p0 * z0 - p2 * ze + price
+                    rest = zz - p0 * z0 - p2 * ze
                     if rest < best:
                         best, c0, c1, c2 = rest, p0, 0.0, p2
             cost = max(best, 0.0) + row[COST_BEFORE]
@@ -269,86 +257,3 @@ def candidate_costs(
                 row[AFTER] = c0 + c2
                 row[AFTER_SLOPE] = c1 / scale - c2 / tau
                 row[AFTER_VAR] = variance
-
-
-@kernel
-def refine_isolation(
-    ct: FloatArray,
-    cy: FloatArray,
-    v: FloatArray,
-    first: int,
-    last: int,
-    lo: int,
-    hi: int,
-    window: int,
-    inflate: float,
-    out: FloatArray,
-    result: FloatArray,
-) -> None:
-    """Isolation time from single readings around it.
-
-    Two shapes are weighed at every candidate: a jump between two readings, and a continuous bend (a lagging gauge, a
-    slow valve, a step that settles over seconds) at a moment between them.
-
-    Parameters
-    ----------
-    inflate
-        Factor on the noise variance (wander, or noise that is not white).
-    result
-        Out: time of isolation, s; its standard deviation, s; index of the first reading of the hold; pumped value
-        (microns) just before; step (microns).
-    """
-    taus = np.array([1.5, 4.0, 12.0, 60.0])
-    candidate_costs(ct, cy, v, first, last, lo, hi, window, 1, taus, _SETTLED_S, _STEP_PRICE * inflate, out)
-    best = 1e300
-    n = hi - lo + 1
-    for k in range(n):
-        best = min(best, out[k, COST])
-    inflate = max(inflate, best / max(last - first - 6, 1))
-    best = 1e300
-    weight = np.zeros(n)
-    moment = np.zeros(n)
-    for k in range(n):
-        row = out[k]
-        j = lo + k
-        spacing = ct[j] - ct[j - 1] if j > 0 else 0.0
-        jump = row[COST] / inflate + 3.0
-        weight[k] = jump
-        moment[k] = ct[j] - 0.5 * spacing
-        for quarter in range(4):
-            back = 0.25 * quarter * spacing
-            before = row[BEFORE] - row[BEFORE_SLOPE] * back
-            after = row[AFTER] - row[AFTER_SLOPE] * back
-            apart = after - before
-            bend = (row[COST] + apart * apart / (row[BEFORE_VAR] + row[AFTER_VAR] + 1e-12)) / inflate
-            if bend < weight[k]:
-                weight[k] = bend
-                moment[k] = ct[j] - back
-        best = min(best, weight[k])
-    total = mean = 0.0
-    at = 0
-    for k in range(n):
-        if weight[k] <= best:
-            at = k
-        weight[k] = math.exp(-0.5 * (weight[k] - best))
-        total += weight[k]
-        mean += weight[k] * moment[k]
-    mean /= total
-    spread = 0.0
-    half = 0.0
-    median = moment[n - 1]
-    found = False
-    for k in range(n):
-        spread += weight[k] * (moment[k] - mean) ** 2
-        half += weight[k]
-        if not found and half >= 0.5 * total:
-            median = moment[k]
-            at = k
-            found = True
-    j = lo + at
-    spacing = ct[j] - ct[j - 1] if j > 0 else 0.0
-    result[0] = median
-    result[1] = math.sqrt(spread / total + spacing * spacing / 12.0)
-    result[2] = j
-    result[3] = out[at, BEFORE]
-    result[4] = out[at, AFTER] - out[at, BEFORE]

@@ -21,6 +21,16 @@ from blankoff.evacuation.phases_clean import (
     turning_points,
 )
 from blankoff.evacuation.phases_isolation import N_FIT
+from blankoff.evacuation.phases_locate import (
+    MOMENT_GAP,
+    MOMENT_J,
+    MOMENT_PUMPED,
+    MOMENT_S,
+    MOMENT_SD,
+    MOMENT_STEP,
+    N_MOMENT,
+    locate_isolation,
+)
 from blankoff.evacuation.phases_weigh import (
     ACCEPTED,
     BEND_EVIDENCE,
@@ -171,8 +181,6 @@ def _falls_at(bt: FloatArray, by: FloatArray, bv: FloatArray, high: int, after: 
 @kernel
 def _weigh_joined(
     ct: FloatArray,
-    cy: FloatArray,
-    m: int,
     scales: FloatArray,
     bt: FloatArray,
     by: FloatArray,
@@ -207,7 +215,7 @@ def _weigh_joined(
         if last - first < 4:
             break
         scales[WANDER] = block_wander(jy, jv, n, scales[TOP_LN] - 1e-9)
-        weigh_rise(ct, cy, m, scales, jt, jy, jv, js, first, lowest, last, final, marked_s, out, rise)
+        weigh_rise(ct, scales, jt, jy, jv, js, first, lowest, last, final, marked_s, out, rise)
         accepted = rise[ACCEPTED] > 0.0
     scales[WANDER] = kept
     return accepted
@@ -238,6 +246,7 @@ def segment_log(
     found = turning_points(bt, by, bv, nb, scales, points, kinds)
     out = np.empty((m + 8, N_FIT))
     rise = np.empty(N_RISE)
+    moment = np.empty(N_MOMENT)
     joined = np.empty((3, m + 1))
     joined_i = np.empty((2, m + 2), dtype=np.int64)
     k = 0
@@ -310,13 +319,11 @@ def segment_log(
             at += 2
             if stand_end - pull < 2 or stand_end < low_at or by[low_at] >= scales[TOP_LN] - 1e-9:
                 continue
-            weigh_rise(ct, cy, m, scales, bt, by, bv, bs, pull, low_at, stand_end, final, marked, out, rise)
+            weigh_rise(ct, scales, bt, by, bv, bs, pull, low_at, stand_end, final, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
             if not accepted and jump < 0:
                 accepted = _weigh_joined(
                     ct,
-                    cy,
-                    m,
                     scales,
                     bt,
                     by,
@@ -346,6 +353,13 @@ def segment_log(
                 rise[ISO_SD] = scales[MEDIAN_DT]
                 rise[PUMPED] = math.exp(by[low])
         hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
+        if accepted and locate_isolation(ct, cy, scales, bt, by, bv, bs, pull, stand_end, rise[ISO_S], moment):
+            rise[ISO_S], rise[ISO_SD], rise[ISO_J] = moment[MOMENT_S], moment[MOMENT_SD], moment[MOMENT_J]
+            rise[PUMPED], rise[STEP] = moment[MOMENT_PUMPED], moment[MOMENT_STEP]
+            rise[IN_GAP] = 0.0
+            if moment[MOMENT_GAP] > 0.0:
+                rise[IN_GAP] = 1.0
+                rise[ISO_SD] = moment[MOMENT_GAP]
         if accepted:
             j = ci[int(rise[ISO_J])]
             k = _put(rows, k, _PUMP_DOWN, at_s, rise[ISO_S], at_i, j, p, why, sd)

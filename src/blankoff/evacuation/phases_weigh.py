@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from blankoff.evacuation.phases_bends import sharpest_bend, smooth_cost, standing_cost
-from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, SIGMA, WANDER, reading_variance_ln, step_at
+from blankoff.evacuation.phases_clean import GAP_S, SIGMA, WANDER, step_at
 from blankoff.evacuation.phases_isolation import (
     AFTER,
     AFTER_SLOPE,
@@ -17,7 +17,6 @@ from blankoff.evacuation.phases_isolation import (
     COST_BEFORE,
     SKIPPED,
     candidate_costs,
-    refine_isolation,
 )
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
@@ -79,7 +78,7 @@ def _evidence(
     kept = row[0].copy()
     # a pumped curve that one parabola does not describe is taken over a shorter stretch
     for window in (_WINDOW_BLOCKS, _SHORT_WINDOW_BLOCKS):
-        candidate_costs(bt, by, bv, first, end, k, k, window, 1, taus, 0.0, 0.0, row)
+        candidate_costs(bt, by, bv, first, end, k, k, window, 1, taus, row)
         skipped = int(row[0, SKIPPED])
         start = first + skipped
         fitted = row[0, COST] - skipped
@@ -99,8 +98,6 @@ def _evidence(
 @kernel
 def weigh_rise(
     ct: FloatArray,
-    cy: FloatArray,
-    m: int,
     scales: FloatArray,
     bt: FloatArray,
     by: FloatArray,
@@ -157,7 +154,7 @@ def weigh_rise(
     taus = np.array([10.0, 40.0, 160.0, 640.0])
     first = max(pull, lo - _BEFORE_BLOCKS)
     stride = max(1, (hi - lo + 1) // _CANDIDATES)
-    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, 0.0, 0.0, out)
+    candidate_costs(bt, by, bv, first, end, lo, hi, _WINDOW_BLOCKS, stride, taus, out)
     best = lo
     for k in range(lo, hi + 1, stride):
         if out[k - lo, COST] < out[best - lo, COST]:
@@ -181,7 +178,7 @@ def weigh_rise(
     if stride > 1:
         a = max(best - stride, lo)
         b = min(best + stride, hi)
-        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, 0.0, 0.0, out)
+        candidate_costs(bt, by, bv, first, end, a, b, _WINDOW_BLOCKS, 1, taus, out)
         for k in range(a, b + 1):
             if out[k - a, COST] < out[best - a, COST]:
                 best = k
@@ -211,7 +208,7 @@ def weigh_rise(
     rise[RATE_AFTER] = found[AFTER_SLOPE] / level
     end = whole
     rise[RISE_LN] = by[end] - math.log(max(found[AFTER], 1.0))
-    _refine(ct, cy, m, scales, bs, pull, last, best, coarse, level, found[AFTER_SLOPE] - found[BEFORE_SLOPE], out, rise)
+    _first_guess(ct, scales, bs, last, best, coarse, found, rise)
 
     need = 1.0
     if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < MARK_REACH_S:
@@ -241,58 +238,25 @@ def weigh_rise(
 
 
 @kernel
-def _refine(
+def _first_guess(
     ct: FloatArray,
-    cy: FloatArray,
-    m: int,
     scales: FloatArray,
     bs: IntArray,
-    pull: int,
     end: int,
     best: int,
     coarse: float,
-    level: float,
-    bend_micron_s: float,
-    out: FloatArray,
+    found: FloatArray,
     rise: FloatArray,
 ) -> None:
-    """Isolation from single readings around the best block, over as long as the rise needs to stand out of the noise."""
-    noise = math.sqrt(reading_variance_ln(scales, level)) * level
-    span = min(max(12.0 * noise / max(bend_micron_s, 1e-9), 45.0), 400.0)
-    reach = max(min(2.0 * coarse, 40.0), 12.0)
-    a = bs[max(best - 1, 1)]
-    b = bs[min(best + 2, end)]
-    while a > 1 and (bs[best] - a < 3 or ct[bs[best]] - ct[a] < reach):
-        a -= 1
-    while b < m - 1 and (b - bs[best] < 3 or ct[b] - ct[bs[best]] < reach):
-        b += 1
-    a = max(a, bs[pull] + 1)
-    b = min(b, bs[end + 1] - 1)
-    if b < a:
-        b = a = max(1, min(bs[best], m - 1))
-    least = 12 if scales[MEDIAN_DT] < 8.0 else 6
-    head = a
-    while head > bs[pull] and (a - head < least or ct[a] - ct[head - 1] < 0.7 * span) and cy[head - 1] < cy[a] + 1.0:
-        head -= 1
-    tail = b
-    stop = bs[end + 1] - 1
-    while tail < stop and (tail - b < 15 or ct[tail + 1] - ct[b] < 1.3 * span):
-        tail += 1
-    window = max(least, int(0.7 * span / scales[MEDIAN_DT]))
-    v = np.empty(tail + 1)
-    for j in range(head, tail + 1):
-        v[j] = reading_variance_ln(scales, math.exp(cy[j]))
-    result = np.empty(5)
-    refine_isolation(ct, cy, v, head, tail, a, b, window, 1.3, out, result)
-    j = int(result[2])
-    rise[ISO_S] = result[0]
-    rise[ISO_SD] = math.sqrt(result[1] ** 2 + (coarse if coarse > 20.0 else 0.0) ** 2)
+    """Isolation as far as blocks tell it: between the last reading before the best block and its first."""
+    j = max(bs[best], 1)
+    spacing = ct[j] - ct[j - 1]
+    rise[ISO_S] = ct[j] - 0.5 * spacing
+    rise[ISO_SD] = math.hypot(coarse, ct[bs[best + 1] - 1] - ct[j] + spacing)
     rise[ISO_J] = j
-    rise[PUMPED] = result[3]
-    rise[STEP] = result[4]
-    if j > 0 and ct[j] - ct[j - 1] > scales[GAP_S]:
-        # where the two fitted lines meet, if that lies within the gap, else its middle
+    rise[PUMPED] = found[BEFORE]
+    rise[STEP] = found[AFTER] - found[BEFORE]
+    if spacing > scales[GAP_S]:
         rise[IN_GAP] = 1.0
-        rise[ISO_SD] = ct[j] - ct[j - 1]
-        rise[ISO_S] = 0.5 * (ct[j] + ct[j - 1])
+        rise[ISO_SD] = spacing
     rise[LAST_S] = ct[bs[end + 1] - 1] - rise[ISO_S]

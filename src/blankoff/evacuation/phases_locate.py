@@ -1,0 +1,248 @@
+"""The moment of isolation of a hold that has been found: pumped curve and rise are fitted together around it.
+
+Before the isolation pressure falls as a sum of exponentials towards a floor that may itself still fall; after it, it
+rises by a steady and a saturating part. That the curve is continuous at the isolation is a linear constraint; what it
+costs is known from the two fits. Kernels only.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from blankoff.evacuation.phases_clean import GAP_S, WANDER, reading_variance_ln
+from blankoff.evacuation.phases_sides import COST, N_SIDE, SLOPE, VALUE, VAR, pumped_side, rising_side
+from blankoff.physics.compiled import kernel
+from blankoff.samples import FloatArray, IntArray
+
+_HEADS = 3
+_HEAD_LN = 0.9
+_HEAD_BLOCKS = 50
+"""The pumped curve is fitted from at most so far above its low, over at most so many blocks before the candidates; where
+no shape describes that, from half as far, and so on."""
+
+_DESCRIBED = 2.0
+"""Misfit per reading up to which a curve is described."""
+
+_TAIL_LN = 0.5
+_TAIL_BLOCKS = 30
+_REACH_LN = 0.3
+_REACH_BLOCKS = 60
+"""Candidates lie within this of the lowest level, and so many blocks to either side of the first guess."""
+
+_CANDIDATES = 48
+_SINGLES = 25
+"""Candidate blocks looked at first; readings taken singly beyond the likely ones."""
+
+_JUMP_PRICE = 5.0
+_OPEN = 9.0
+"""Price of a jump, so that noise buys none, and the price up to which a block stays open; in units of twice the
+log-likelihood."""
+
+_FLOOR_INFLATION = 1.2
+"""Noise of single readings is seldom quite white."""
+
+_ANSWER_S = 1.5
+"""How long a valve takes to close and a gauge to answer, which the curve does not tell apart (common practice)."""
+
+_SHAPE_SHARE = 0.02
+"""No sum of exponentials is quite the curve: it is trusted to this share of what pressure lies above its lowest."""
+
+N_MOMENT = 6
+MOMENT_S, MOMENT_SD, MOMENT_J, MOMENT_PUMPED, MOMENT_STEP, MOMENT_GAP = range(N_MOMENT)
+"""Places of what is found: the isolation, s, and its standard deviation; first reading of the hold; pumped value and
+step there, microns; length of the gap it lies in, s, 0 for none."""
+
+
+@kernel
+def _weigh(
+    t: FloatArray,
+    z: FloatArray,
+    w: FloatArray,
+    lo: int,
+    hi: int,
+    stride: int,
+    inflate: float,
+    cost: FloatArray,
+    moment: FloatArray,
+    before: FloatArray,
+    after: FloatArray,
+) -> None:
+    """Twice the negative log-likelihood of each candidate, and the moment that it stands for."""
+    n = hi - lo + 1
+    pumped_side(t, z, w, lo, hi, stride, before)
+    rising_side(t, z, w, lo, hi, stride, after)
+    best = 1e300
+    for k in range(0, n, stride):
+        best = min(best, before[k, COST] + after[k, COST])
+    inflate = max(inflate, best / max(t.size - 6, 1))
+    for k in range(n):
+        cost[k] = 1e300
+        if k % stride:
+            continue
+        row, other = before[k], after[k]
+        spacing = t[lo + k] - t[lo + k - 1]
+        # any moment is as likely as another beforehand, so a longer interval between readings is likelier
+        base = (row[COST] + other[COST]) / inflate - 2.0 * math.log(max(spacing, 1e-3))
+        cost[k] = base + _JUMP_PRICE
+        moment[k] = t[lo + k] - 0.5 * spacing
+        for quarter in range(4):
+            back = 0.25 * quarter * spacing
+            apart = (other[VALUE] - other[SLOPE] * back) - (row[VALUE] - row[SLOPE] * back)
+            bend = base + apart * apart / ((row[VAR] + other[VAR]) * inflate + 1e-12)
+            if bend < cost[k]:
+                cost[k] = bend
+                moment[k] = t[lo + k] - back
+
+
+@kernel
+def locate_isolation(
+    ct: FloatArray,
+    cy: FloatArray,
+    scales: FloatArray,
+    bt: FloatArray,
+    by: FloatArray,
+    bv: FloatArray,
+    bs: IntArray,
+    pull: int,
+    end: int,
+    guess_s: float,
+    result: FloatArray,
+) -> bool:
+    """Isolation of a hold from blocks around a first guess, then from single readings around the likely blocks.
+
+    Parameters
+    ----------
+    ct, cy, scales, bt, by, bv, bs
+        Readings and blocks of one log as `phases_clean` makes them.
+    pull, end
+        First block of the pull, last block of the hold.
+    guess_s
+        First guess of the isolation, s.
+    result
+        Out, by the places named above.
+
+    Returns
+    -------
+    bool
+        False when there are too few blocks to tell better than the guess.
+    """
+    low = pull
+    while low < end and bt[low] < guess_s:
+        low += 1
+    guess = low
+    for k in range(max(pull, guess - 3), min(end, guess + 3) + 1):
+        if by[k] < by[low]:
+            low = k
+    lo = hi = low
+    while lo > pull + 3 and low - lo < _REACH_BLOCKS and by[lo - 1] < by[low] + _REACH_LN:
+        lo -= 1
+    while hi < end - 3 and hi - low < _REACH_BLOCKS and by[hi + 1] < by[low] + _REACH_LN:
+        hi += 1
+    last = hi
+    while last < end and last - hi < _TAIL_BLOCKS and (by[last + 1] < by[low] + _TAIL_LN or last < low + 6):
+        last += 1
+    hi = min(hi, last - 3)
+    floor = math.exp(by[low])
+    first = lo
+    n = 0
+    stride = 1
+    cost = np.empty(hi - pull + 2)
+    moment = np.empty(hi - pull + 2)
+    before = np.empty((hi - pull + 2, N_SIDE))
+    after = np.empty((hi - pull + 2, N_SIDE))
+    best = 0
+    for halving in range(_HEADS):
+        share = 0.5**halving
+        first = lo
+        while first > pull and lo - first < share * _HEAD_BLOCKS and by[first - 1] < by[low] + share * _HEAD_LN:
+            first -= 1
+        while first < low - 6 and by[first] > by[low] + share * _HEAD_LN:
+            first += 1
+        lo = max(lo, first + 3)
+        n = hi - lo + 1
+        if n < 1:
+            return False
+        z = np.exp(by[first : last + 1])
+        shape = np.maximum(z - floor, 0.0) * _SHAPE_SHARE
+        w = 1.0 / (z * z * bv[first : last + 1] + shape * shape)
+        stride = 1 + (n - 1) // _CANDIDATES
+        inflate = max(scales[WANDER], 1.0)
+        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, moment, before, after)
+        best = 0
+        for k in range(n):
+            if cost[k] < cost[best]:
+                best = k
+        if before[best, COST] < _DESCRIBED * inflate * (lo + best - first + 6):
+            break
+    a = b = best
+    for k in range(n):
+        if cost[k] < cost[best] + _OPEN:
+            a = min(a, k)
+            b = max(b, k)
+    # blocks far from the likely ones stay; between them readings count singly
+    a = max(bs[max(lo + a - 1 - stride, first + 2)], bs[first] + 3)
+    b = min(bs[min(lo + b + 1 + stride, last - 1) + 1] - 1, bs[last + 1] - 4)
+    head = first
+    while head < last and bs[head + 1] <= a - _SINGLES:
+        head += 1
+    tail = last
+    while tail > first and bs[tail] > b + _SINGLES:
+        tail -= 1
+    single = bs[tail + 1] - bs[head]
+    m = head - first + single + last - tail
+    t = np.empty(m)
+    z = np.empty(m)
+    w = np.empty(m)
+    i = 0
+    for k in range(first, last + 1):
+        if head <= k <= tail:
+            for j in range(bs[k], bs[k + 1]):
+                t[i] = ct[j]
+                z[i] = math.exp(cy[j])
+                part = max(z[i] - floor, 0.0) * _SHAPE_SHARE
+                w[i] = 1.0 / (z[i] * z[i] * reading_variance_ln(scales, z[i]) + part * part)
+                i += 1
+        else:
+            t[i] = bt[k]
+            z[i] = math.exp(by[k])
+            part = max(z[i] - floor, 0.0) * _SHAPE_SHARE
+            w[i] = 1.0 / (z[i] * z[i] * bv[k] + part * part)
+            i += 1
+    shift = head - first - bs[head]
+    a = max(a, bs[head] + 1)
+    b = max(a, b)
+    n = b - a + 1
+    cost = np.empty(n)
+    moment = np.empty(n)
+    before = np.empty((n, N_SIDE))
+    after = np.empty((n, N_SIDE))
+    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, moment, before, after)
+    best = 0
+    for k in range(n):
+        if cost[k] < cost[best]:
+            best = k
+    if not cost[best] < 1e299:
+        return False
+    total = mean = spread = half = 0.0
+    for k in range(n):
+        cost[k] = math.exp(-0.5 * min(cost[k] - cost[best], 700.0)) if k != best else 1.0
+        total += cost[k]
+        mean += cost[k] * moment[k]
+    mean /= total
+    at = -1
+    for k in range(n):
+        spread += cost[k] * (moment[k] - mean) ** 2
+        half += cost[k]
+        if at < 0 and half >= 0.5 * total:
+            at = k
+    j = a + at
+    spacing = ct[j] - ct[j - 1]
+    result[MOMENT_S] = moment[at]
+    result[MOMENT_SD] = math.sqrt(spread / total + spacing * spacing / 12.0 + _ANSWER_S * _ANSWER_S)
+    result[MOMENT_J] = j
+    result[MOMENT_PUMPED] = before[at, VALUE]
+    result[MOMENT_STEP] = after[at, VALUE] - before[at, VALUE]
+    result[MOMENT_GAP] = spacing if spacing > scales[GAP_S] else 0.0
+    return True
