@@ -13,7 +13,6 @@ from blankoff import schemas
 from blankoff.errors import BlankoffError, NotInStoreError
 from blankoff.fleet.work import build_work
 from blankoff.pipeline.accounts import COVERAGE_SCHEMA
-from blankoff.pipeline.assessing import assess, known_work
 from blankoff.pipeline.exporting import writable_folder
 from blankoff.pipeline.known import month_end
 from blankoff.pipeline.progress import Progress, silent
@@ -34,6 +33,9 @@ def month_data(store: Store, month: str) -> MonthData:
     NotInStoreError
         The month has no evacuations, or its end was not assessed yet.
     """
+    # the fleet's models come with it: loading them takes longer than making a sheet, which does not need them
+    from blankoff.pipeline.assessing import known_work
+
     as_of = month_end(month)
     if month not in store.months():
         known = ", ".join(store.months()[-6:]) or "none"
@@ -121,6 +123,8 @@ def write_month(
     BlankoffError
         The folder cannot be written to, or holds something that is not pages of ours.
     """
+    from blankoff.pipeline.assessing import assess  # see month_data
+
     as_of = month_end(month)
     if month in store.months() and store.read("last_run", stage="assess", as_of=as_of).is_empty():
         assess(store, as_of, progress)

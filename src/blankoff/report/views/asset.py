@@ -291,7 +291,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
             Section(
                 "behind",
                 "Logs behind the findings",
-                (evacuation_table(book, "Logs behind the findings", behind[:MOST_LOGS], ""),),
+                (evacuation_table(book, "The newest first", behind[:MOST_LOGS], ""),),
             )
         )
     sections.append(
