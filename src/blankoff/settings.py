@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -39,6 +41,21 @@ class TimeColumn(_Frozen):
     column: str | int = Field(description="column heading, or its position from 1 when there is no heading")
     format: str = Field("", description="strptime format; empty = ISO 8601 or plain numbers of `unit`")
     unit: Literal["s", "min", "h", "ms"] = Field("s", description="unit of plain numbers")
+
+    @field_validator("format")
+    @classmethod
+    def _known_format(cls, value: str) -> str:
+        plain = value
+        for short in ("%F", "%T", "%R", "%D"):  # what C's strptime knows beside Python's; the reader spells them out
+            plain = plain.replace(short, "")
+        try:
+            datetime.strptime("", plain)
+        except re.error:
+            raise ValueError(f"{value!r} names a part of the time twice") from None
+        except (ValueError, IndexError) as error:
+            if "does not match" not in str(error):
+                raise ValueError(f"{value!r} is no strptime format ({error})") from None
+        return value
 
 
 class PressureColumn(_Frozen):

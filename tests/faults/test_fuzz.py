@@ -222,6 +222,15 @@ def test_any_settings_file_is_read_or_refused(text: str | bytes, tmp_path: Path)
         assert read.model_dump_json()
 
 
+@pytest.mark.parametrize("form", ["%", "%Q", "%s", "%d" * 3, "a%", "%S%.f"])
+def test_a_time_format_that_is_none_is_refused_with_the_settings(form: str, tmp_path: Path) -> None:
+    (tmp_path / "fleet.toml").write_text(
+        f'[log_layouts.a]\nfiles = "*.txt"\ntime = {{ column = 1, format = "{form}" }}\npressure = {{ column = 2, unit = "pa" }}\n'
+    )
+    with pytest.raises(SettingsError, match=r"log_layouts\.a\.time\.format"):
+        read_settings(tmp_path / "fleet.toml")
+
+
 @given(
     delimiter=st.sampled_from([",", ";", "\t", " ", "::", "a", '"', "\\", ".", "|", "\n", "\0"]),
     decimal=st.sampled_from([".", ",", "d", " ", '"']),
