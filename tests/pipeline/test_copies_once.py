@@ -5,12 +5,15 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 
 from blankoff import pipeline
 from blankoff.fleet import copies
+from blankoff.fleet.copy_compare import Compared
+from blankoff.samples import IntArray
 from blankoff.store import open_store
 from tests.pipeline.fleets import copy_sample, plain_logs
 
@@ -39,14 +42,14 @@ def test_pairs_are_compared_once_and_the_copies_stay_the_same(tmp_path: Path, mo
     shutil.move(fleet / "logs" / "again", aside)
 
     compared = 0
-    match = copies.match_prepared
+    compare = copies.compare_pairs
 
-    def counted(*args: object) -> copies.Match:
+    def counted(pairs: IntArray, *args: Any) -> Compared:
         nonlocal compared
-        compared += 1
-        return match(*args)  # type: ignore[arg-type]
+        compared += len(pairs)
+        return compare(pairs, *args)
 
-    monkeypatch.setattr(copies, "match_prepared", counted)
+    monkeypatch.setattr(copies, "compare_pairs", counted)
     with open_store(tmp_path / "s.duckdb") as store:
         pipeline.ingest(fleet, store, now=NOW)
         first, compared = compared, 0

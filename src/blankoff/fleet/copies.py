@@ -8,17 +8,22 @@ repeats the original's noise at one sharp alignment, however much fresh noise wa
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from typing import TypeAlias
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from blankoff.fleet.copy_match import SAME_FILE, Match, Prepared, match_prepared, prepare, spacing_s
-from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules, propose_pairs
-from blankoff.samples import SampleBatch
+from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
+from blankoff.fleet.copy_match import SAME_FILE, Match
+from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules, neighbour_rank, propose_pairs, shape_values
+from blankoff.samples import IntArray, SampleBatch
 
-_PAIRS_AT_ONCE = 2048
-"""Bounds the samples held at once."""
+BoolArray: TypeAlias = NDArray[np.bool_]
+
+_USUAL_READINGS = 1500
+"""Of a log whose readings nobody counted: only for how many are held at once."""
 
 COPY_SCHEMA = {
     "evacuation_id": pl.String,
@@ -44,25 +49,19 @@ PAIR_SCHEMA = {
 """Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice."""
 
 
-def _pair_row(earlier: str, later: str, found: Match, rules: CopyRules) -> dict[str, object]:
-    numbers = {name: getattr(found, name) for name in PAIR_SCHEMA if name in Match.__dataclass_fields__}
-    return {"earlier_key": earlier, "later_key": later, "is_copy": found.is_copy(rules), **numbers}
-
-
-def _known_matches(pairs: list[tuple[int, int]], keys: list[str], known: pl.DataFrame | None) -> list[Match | None]:
-    """Return, for each pair, what an earlier comparison found; ``None`` where there was none."""
-    if known is None or known.is_empty() or not pairs:
-        return [None] * len(pairs)
-    asked = pl.DataFrame(
-        {"earlier_key": [keys[i] for i, _ in pairs], "later_key": [keys[j] for _, j in pairs]},
-        schema={"earlier_key": pl.String, "later_key": pl.String},
-    )
-    names = list(Match.__dataclass_fields__)
+def _known_matches(pairs: IntArray, keys: list[str], known: pl.DataFrame | None) -> tuple[BoolArray, dict[int, Match]]:
+    """Return which pairs were compared before, and what was found of those that are copies, by the pair's index."""
+    if known is None or known.is_empty() or not len(pairs):
+        return np.zeros(len(pairs), dtype=bool), {}
+    names = pl.Series(keys, dtype=pl.String)
+    asked = pl.DataFrame({"earlier_key": names.gather(pairs[:, 0]), "later_key": names.gather(pairs[:, 1])})
     known = known.unique(["earlier_key", "later_key"], keep="first", maintain_order=True)
-    found = asked.join(known, on=["earlier_key", "later_key"], how="left", maintain_order="left")
-    seen = found["is_copy"].is_not_null().to_list()
-    rows = found.select(names).iter_rows(named=True)
-    return [Match(**row) if there else None for there, row in zip(seen, rows, strict=True)]
+    found = asked.with_row_index("pair").join(known, on=["earlier_key", "later_key"], how="left", maintain_order="left")
+    copies = found.filter(pl.col("is_copy").fill_null(False))
+    rows = copies.select(*Match.__dataclass_fields__).iter_rows(named=True)
+    return found["is_copy"].is_not_null().to_numpy(), dict(
+        zip(copies["pair"].to_list(), (Match(**row) for row in rows), strict=True)
+    )
 
 
 def find_copies(
@@ -73,21 +72,24 @@ def find_copies(
     *,
     known: pl.DataFrame | None = None,
     checked: Callable[[pl.DataFrame], None] | None = None,
+    asked: Collection[str] | None = None,
 ) -> pl.DataFrame:
     """Find the evacuations whose log is a copy of an earlier job's.
 
     Parameters
     ----------
     jobs
-        ``evacuation_id, log_key, started_at`` of every evacuation with a readable log.
+        ``evacuation_id, log_key, started_at`` of every evacuation with a readable log, and ``readings`` where known.
     sketch
         `sketch_batch` of every log, by ``log_key``.
     load
-        Samples of the named logs, in that order; called only for proposed pairs.
+        Samples of the named logs; called only for proposed pairs, many logs at once.
     known
         Columns of `PAIR_SCHEMA`: pairs compared before, under the same rules; they are not compared again.
     checked
         Called with the pairs that were compared now, in the same columns.
+    asked
+        Consider only the pairs that these logs propose, by ``log_key``: what is found is then found among those.
 
     Returns
     -------
@@ -109,40 +111,38 @@ def find_copies(
             first_with[key] = i
     shapes = jobs.select("log_key").join(sketch, on="log_key", how="left", maintain_order="left")
     moments = shapes.select(MOMENT_COLUMNS).to_numpy().astype(float)
-    pairs = [(i, j) for i, j in propose_pairs(shapes, rules) if keys[i] != keys[j]]
-    before = _known_matches(pairs, keys, known)
-    for (i, j), remembered in zip(pairs, before, strict=True):
-        if remembered is not None and remembered.is_copy(rules) and not (j in best and best[j][0] <= i):
+    values = shape_values(shapes)
+    of_key = np.array([first_with[key] for key in keys])
+    wanted = None if asked is None else shapes["log_key"].is_in(list(asked)).to_numpy()
+    pairs = propose_pairs(values, rules, wanted)
+    pairs = pairs[of_key[pairs[:, 0]] != of_key[pairs[:, 1]]]
+    compared, copies = _known_matches(pairs, keys, known)
+    for k, remembered in copies.items():
+        i, j = pairs[k].tolist()
+        if not (j in best and best[j][0] <= i):
             best[j] = (i, remembered)
-    pairs = [pair for pair, remembered in zip(pairs, before, strict=True) if remembered is None]
-    for start in range(0, len(pairs), _PAIRS_AT_ONCE):
-        part = pairs[start : start + _PAIRS_AT_ONCE]
-        compared: list[dict[str, object]] = []
-        batch = load(sorted({keys[k] for pair in part for k in pair}))
-        logs = dict(zip(batch.keys, batch, strict=True))
-        steps = {key: spacing_s(log) for key, log in logs.items()}
-        prepared: dict[tuple[str, float], Prepared] = {}
-        for i, j in part:
-            if keys[i] not in logs or keys[j] not in logs or (j in best and best[j][0] <= i):
-                continue
-            step = max(steps[keys[i]], steps[keys[j]])
-            if not np.isfinite(step):
-                continue
-            for key in (keys[i], keys[j]):
-                if (key, step) not in prepared:
-                    prepared[key, step] = prepare(logs[key], step)
-            guesses: list[float] = []
-            for lag in moments[j] - moments[i]:
-                if np.isfinite(lag) and all(abs(lag - g) > rules.other_moment_s for g in guesses):
-                    guesses.append(float(lag))
-            if not guesses:
-                continue
-            found = match_prepared(prepared[keys[j], step], prepared[keys[i], step], step, guesses, rules)
-            compared.append(_pair_row(keys[i], keys[j], found, rules))
-            if found.is_copy(rules):
-                best[j] = (i, found)
-        if checked is not None and compared:
-            checked(pl.DataFrame(compared, schema=PAIR_SCHEMA))
+    weight = jobs["readings"].to_numpy() if "readings" in jobs.columns else np.full(jobs.height, _USUAL_READINGS)
+    for part in in_neighbourhoods(pairs[~compared], neighbour_rank(values), weight):
+        open_ = np.array([not (j in best and best[j][0] <= i) for i, j in part.tolist()], dtype=bool)
+        if not open_.any():
+            continue
+        found = compare_pairs(part[open_], keys, moments, load, rules)
+        for k in np.flatnonzero(found.is_copy).tolist():
+            i, j = int(found.earlier[k]), int(found.later[k])
+            if not (j in best and best[j][0] <= i):
+                best[j] = (i, found.match(k))
+        if checked is not None and len(found.earlier):
+            names = pl.Series(keys, dtype=pl.String)
+            checked(
+                pl.DataFrame(
+                    {
+                        "earlier_key": names.gather(found.earlier),
+                        "later_key": names.gather(found.later),
+                        "is_copy": found.is_copy,
+                        **{name: found.column(name) for name in PAIR_SCHEMA if name in Match.__dataclass_fields__},
+                    }
+                ).select(pl.col(name).cast(dtype) for name, dtype in PAIR_SCHEMA.items())
+            )
     rows = [
         {
             "evacuation_id": ids[j],

@@ -8,11 +8,15 @@ import numpy as np
 from numba import njit
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
+from blankoff.fleet.copy_kernels import best_share
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
-_MOST_BEND = 3.0
+MOST_BEND = 3.0
 """Bend of the course over nine cells, in standard deviations of the noise, that still lets noise be told; own judgement."""
+
+_SCREEN = 0.05
+"""Room left for rounding where single readings are first counted roughly: at least one of twenty-five."""
 
 
 def _even(t: FloatArray, p: FloatArray, step_s: float) -> tuple[float, FloatArray]:
@@ -53,7 +57,7 @@ def _noise(y: FloatArray) -> FloatArray:
     sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
     padded = np.pad(course, 4, mode="edge")
     bend = np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8])
-    bent = maximum_filter1d(bend, size=13, mode="nearest") > _MOST_BEND * sigma
+    bent = maximum_filter1d(bend, size=13, mode="nearest") > MOST_BEND * sigma
     scale = 1.4826 * 0.85 * uniform_filter1d(np.minimum(np.abs(rest), 4.0 * sigma), size=61, mode="nearest") + 1e-5
     rest = np.clip(rest / scale, -3.0, 3.0)
     return np.where(there & ~bent, rest, np.nan)
@@ -201,6 +205,22 @@ def match_prepared(a: Prepared, b: Prepared, step_s: float, guesses_s: list[floa
     found = _match_noise(a, b, step_s, guesses_s, rules)
     if found.is_copy(rules) or not guesses_s:
         return found
+    return match_picked(a, b, step_s, guesses_s, rules, found)
+
+
+def different(lags_s: FloatArray, rules: CopyRules) -> list[float]:
+    """Alignments that differ from one another by more than two estimates of one moment do; NaN left out."""
+    guesses: list[float] = []
+    for lag in lags_s:
+        if np.isfinite(lag) and all(abs(lag - g) > rules.other_moment_s for g in guesses):
+            guesses.append(float(lag))
+    return guesses
+
+
+def match_picked(
+    a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules, found: Match
+) -> Match:
+    """Compare reading by reading where one log has few; else what was ``found`` before."""
     if found.points == 0 and min(a.readings, b.readings) >= rules.least_points:
         return found  # the courses differ at every alignment
     sparse, dense = (a, b) if a.ln_p.size <= b.ln_p.size else (b, a)
@@ -221,8 +241,14 @@ def _match_readings(
     fine = float(np.median(np.diff(dense.elapsed_s)))
     reach = max(step_s, 8.0)
     lags = np.unique(np.concatenate([np.arange(g - reach, g + reach + 1e-9, max(fine / 3.0, 0.5)) for g in guesses_s]))
-    rest_sparse, rest_dense = (x.ln_p - median_filter(x.ln_p, size=7, mode="nearest") for x in (sparse, dense))
     tolerance = 0.002 + 0.6 * np.exp(-sparse.ln_p)
+    share = best_share(
+        sparse.elapsed_s, sparse.ln_p, dense.elapsed_s, dense.ln_p, tolerance, lags, rules.least_picked,
+        rules.least_overlap_s,
+    )  # fmt: skip
+    if share < rules.picked_share - _SCREEN:
+        return NO_MATCH
+    rest_sparse, rest_dense = (x.ln_p - median_filter(x.ln_p, size=7, mode="nearest") for x in (sparse, dense))
     best = NO_MATCH
     for lag in lags:
         at = sparse.elapsed_s - lag

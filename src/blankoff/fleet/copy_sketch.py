@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numba import njit
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from blankoff.samples import FloatArray, IntArray, SampleBatch
@@ -128,20 +129,47 @@ def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
     )
 
 
-def propose_pairs(sketch: pl.DataFrame, rules: CopyRules | None = None) -> list[tuple[int, int]]:
-    """Pairs of rows of ``sketch`` that could be copies, each once, ascending; near linear in the rows (k-d trees).
+def shape_values(sketch: pl.DataFrame) -> FloatArray:
+    """Numbers of each sketch, ``(n, 6)``, so scaled that one radius does for all; NaN where not shown."""
+    return np.asarray(sketch.select(SHAPE_COLUMNS).to_numpy().astype(float) * _SHAPE_SCALE)
+
+
+def neighbour_rank(values: FloatArray) -> IntArray:
+    """Place of each sketch in a row in which neighbours stand close: the order of a k-d tree's leaves."""
+    rank = np.empty(len(values), dtype=np.int64)
+    rank[cKDTree(np.nan_to_num(values, nan=-50.0)).indices] = np.arange(len(values))
+    return rank
+
+
+def propose_pairs(
+    values: FloatArray, rules: CopyRules | None = None, asked: NDArray[np.bool_] | None = None
+) -> IntArray:
+    """Pairs of sketches that could be copies, each once, ascending; near linear in their number (k-d trees).
 
     A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
     have those numbers too.
+
+    Parameters
+    ----------
+    values : (n, 6)
+        `shape_values`.
+    asked : (n,) bool, optional
+        Only the pairs that these propose.
+
+    Returns
+    -------
+    (m, 2) int64
+        Lower index first.
     """
     rules = rules or CopyRules()
-    values = sketch.select(SHAPE_COLUMNS).to_numpy().astype(float) * _SHAPE_SCALE
+    n = len(values)
     has = np.isfinite(values)
-    pairs: set[tuple[int, int]] = set()
-    for pattern in np.unique(has, axis=0):
+    found: list[IntArray] = []
+    for pattern in np.unique(has if asked is None else has[asked], axis=0):
         if pattern.sum() < 2:
             continue
-        ask = np.flatnonzero((has == pattern).all(axis=1))
+        ask = (has == pattern).all(axis=1)
+        ask = np.flatnonzero(ask if asked is None else ask & asked)
         among = np.flatnonzero(has[:, pattern].all(axis=1))
         if among.size < 2:
             continue
@@ -150,8 +178,35 @@ def propose_pairs(sketch: pl.DataFrame, rules: CopyRules | None = None) -> list[
             k=min(rules.most_neighbours + 1, among.size),
             p=np.inf,
             distance_upper_bound=rules.sketch_radius,
+            workers=-1,
         )
         row, place = np.nonzero(np.isfinite(distance))
         i, j = ask[row], among[np.asarray(near)[row, place]]
-        pairs.update((int(min(x, y)), int(max(x, y))) for x, y in zip(i[i != j], j[i != j], strict=True))
-    return sorted(pairs)
+        found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
+    codes = np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
+    return np.column_stack([codes // max(n, 1), codes % max(n, 1)]).astype(np.int64)
+
+
+def touched_by(values: FloatArray, new: NDArray[np.bool_], rules: CopyRules | None = None) -> NDArray[np.bool_]:
+    """Sketches whose proposals the new ones can have changed: these themselves, and all within reach of one.
+
+    Parameters
+    ----------
+    values : (n, 6)
+        `shape_values`, new ones included.
+    new : (n,) bool
+        Which are new.
+    """
+    rules = rules or CopyRules()
+    touched = new.copy()
+    has = np.isfinite(values)
+    for pattern in np.unique(has, axis=0):
+        fresh = np.flatnonzero(new & has[:, pattern].all(axis=1))
+        ask = np.flatnonzero((has == pattern).all(axis=1) & ~new)
+        if pattern.sum() < 2 or fresh.size == 0 or ask.size == 0:
+            continue
+        distance, _ = cKDTree(values[fresh][:, pattern]).query(
+            values[ask][:, pattern], k=1, p=np.inf, distance_upper_bound=rules.sketch_radius, workers=-1
+        )
+        touched[ask[np.isfinite(distance)]] = True
+    return touched

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 
 from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, find_copies
-from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.fleet.copy_sketch import CopyRules, shape_values, touched_by
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
@@ -14,12 +16,15 @@ from blankoff.store import Store
 COMPARED_BY = "2"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
+_FEW_SHARE = 0.1
+"""Up to this share of new logs, only what they touch is looked at; beyond, looking at all is as quick."""
+
 
 def refresh_copies(store: Store, progress: Progress) -> None:
     """Bring table ``copy_of`` up to date. Call it inside a transaction.
 
-    Candidates are proposed from all logs each time; the pairs among them that were compared before keep their answer,
-    so what comes out is what one run over all logs would give. A copy is always the later job of the two, so what is
+    Candidates are proposed from all logs that new ones can have changed; pairs that were compared before keep their
+    answer, so what comes out is what one run over all logs would give. A copy is always the later job of the two, so what is
     found never changes with evacuations that come after it.
     """
     jobs = copy_jobs(store)
@@ -28,27 +33,89 @@ def refresh_copies(store: Store, progress: Progress) -> None:
         "evacuation_id"
     )
     seen = store.raw("copies_seen")
+    seen = seen.sort("evacuation_id") if seen.width else seen
     if seen.width and set(seen.columns) == set(state.columns) and seen.select(state.columns).equals(state):
         return
     progress("looking for copies among the logs", 0, 1)
     sketch = _sketch_by_content(store, jobs)
-    same_rules = seen.is_empty() or ("rules" in seen.columns and seen["rules"].unique().to_list() == [rules])
-    known = _known_pairs(store, sketch, same_rules=same_rules)
     number_of = dict(jobs.select("log_key", "log_no").unique("log_key", keep="first", maintain_order=True).iter_rows())
 
     def load(keys: list[str]) -> SampleBatch:
         logs = {"log_no": [number_of[k] for k in keys], "sha256": keys}
         return store.samples_of_logs(pl.DataFrame(logs, schema={"log_no": pl.Int64, "sha256": pl.String}))
 
+    if not _add_new(store, jobs, sketch, state, seen, load):
+        same_rules = seen.is_empty() or ("rules" in seen.columns and seen["rules"].unique().to_list() == [rules])
+        known = _known_pairs(store, sketch, same_rules=same_rules)
+        found = _search(store, jobs, sketch, load, known)
+        store.replace_all_if_changed("copy_of", found)
+        store.replace_all("copies_seen", state)
+    progress("looking for copies among the logs", 1, 1)
+
+
+def _search(
+    store: Store,
+    jobs: pl.DataFrame,
+    sketch: pl.DataFrame,
+    load: Callable[[list[str]], SampleBatch],
+    known: pl.DataFrame,
+    asked: list[str] | None = None,
+) -> pl.DataFrame:
+    """Find copies and keep what was compared on the way."""
     compared: list[pl.DataFrame] = []
     found = pl.DataFrame(schema=COPY_SCHEMA)
     if jobs.height:
-        found = find_copies(jobs, sketch, load, known=known, checked=compared.append)
+        found = find_copies(jobs, sketch, load, known=known, checked=compared.append, asked=asked)
     for pairs in compared:
         store.insert("compared_pair", pairs)
+    return found
+
+
+def _add_new(
+    store: Store,
+    jobs: pl.DataFrame,
+    sketch: pl.DataFrame,
+    state: pl.DataFrame,
+    seen: pl.DataFrame,
+    load: Callable[[list[str]], SampleBatch],
+) -> bool:
+    """Look only at what a few new logs can have changed; return whether that was enough.
+
+    New logs change the proposals of those they lie near to, of no others. It is not enough where a job seen before is
+    gone or otherwise, where much is new, or where a copy found before is no longer proposed: then all is looked at.
+    """
+    if seen.is_empty() or set(seen.columns) != set(state.columns):
+        return False
+    seen = seen.select(state.columns)
+    if seen.join(state, on=state.columns, how="anti", nulls_equal=True).height:
+        return False
+    before = store.raw("compared_sketch")
+    changed, gone = changed_rows(sketch, before, "log_key")
+    new = state.join(seen, on=state.columns, how="anti", nulls_equal=True)
+    fresh = pl.concat([new.select("log_key"), changed.select("log_key")]).unique()
+    known_keys = changed.join(before, on="log_key", how="semi")
+    if gone.height or known_keys.height or fresh.height > _FEW_SHARE * sketch.height:
+        return False
+    touched = sketch.filter(
+        touched_by(shape_values(sketch), sketch["log_key"].is_in(fresh["log_key"].implode()).to_numpy())
+    )
+    earlier = store.raw("copy_of")
+    key_of = jobs.select("evacuation_id", "log_key")
+    if earlier.width:
+        both = pl.concat([earlier.select("evacuation_id"), earlier.select(evacuation_id="copy_of")]).unique()
+        known = both.join(key_of, on="evacuation_id", how="inner").select("log_key")
+    else:
+        known = key_of.select("log_key").clear()
+    asked = pl.concat([touched.select("log_key"), known]).unique().sort("log_key")
+    store.insert("compared_pair", pl.DataFrame(schema=PAIR_SCHEMA))  # so that there is such a table
+    pairs = store.read("compared_pairs_of", asked)
+    found = _search(store, jobs, sketch, load, pairs, asked["log_key"].to_list())
+    if earlier.width and earlier.join(found, on="evacuation_id", how="anti").height:
+        return False
     store.replace_all_if_changed("copy_of", found)
-    store.replace_all("copies_seen", state)
-    progress("looking for copies among the logs", 1, 1)
+    store.insert("copies_seen", new)
+    store.insert("compared_sketch", changed)
+    return True
 
 
 def _sketch_by_content(store: Store, jobs: pl.DataFrame) -> pl.DataFrame:

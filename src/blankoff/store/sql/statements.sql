@@ -126,9 +126,13 @@ SELECT assigned.evacuation_id FROM assigned JOIN log_file ON log_file.path = ass
 WHERE log_file.status = 'unreadable';
 
 -- name: copy_jobs
-SELECT measure.evacuation_id, content.sha256 AS log_key, content.log_no, evacuations.started_at, measure.isolated_at_s
+SELECT measure.evacuation_id, content.sha256 AS log_key, content.log_no, content.readings, evacuations.started_at,
+    measure.isolated_at_s
 FROM measure
-JOIN (SELECT DISTINCT log_no, sha256 FROM log_file WHERE status = 'stored') AS content ON content.log_no = measure.log_no
+JOIN (
+    SELECT log_no, any_value(sha256) AS sha256, any_value(readings) AS readings
+    FROM log_file WHERE status = 'stored' GROUP BY log_no
+) AS content ON content.log_no = measure.log_no
 JOIN register_evacuations AS evacuations ON evacuations.evacuation_id = measure.evacuation_id
 ORDER BY evacuations.started_at, measure.evacuation_id;
 
@@ -137,3 +141,7 @@ SELECT * FROM result WHERE evacuation_id = $evacuation_id;
 
 -- name: phase_of_evacuation
 SELECT * FROM phase WHERE evacuation_id = $evacuation_id ORDER BY phase_no;
+
+-- name: compared_pairs_of
+SELECT * FROM compared_pair
+WHERE earlier_key IN (SELECT log_key FROM incoming) OR later_key IN (SELECT log_key FROM incoming);

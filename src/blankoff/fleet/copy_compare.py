@@ -1,0 +1,194 @@
+"""Proposed pairs of logs compared in bounded batches of neighbours, compiled and in threads."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blankoff.fleet.copy_kernels import MATCH_COLUMNS, grid_sizes, match_pairs, prepare_logs
+from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked, spacing_s
+from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.samples import FloatArray, IntArray, SampleBatch
+
+READINGS_AT_ONCE = 3_000_000
+"""Readings held at once, on two grids at most some 200 MB."""
+
+_FIELDS = tuple(Match.__dataclass_fields__)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What became of some pairs: indices of the earlier and the later log, and `Match` in columns."""
+
+    earlier: IntArray
+    later: IntArray
+    values: FloatArray
+    is_copy: NDArray[np.bool_]
+
+    def match(self, k: int) -> Match:
+        """Return pair ``k`` as an object."""
+        named = dict(zip(_FIELDS, self.values[k].tolist(), strict=True))
+        return Match(**{**named, "points": int(named["points"])})
+
+    def column(self, name: str) -> FloatArray:
+        """Return one field of `Match` for every pair."""
+        return self.values[:, _FIELDS.index(name)]
+
+
+def are_copies(values: FloatArray, rules: CopyRules) -> NDArray[np.bool_]:
+    """`Match.is_copy`, for rows of its fields."""
+    of = {name: values[:, k] for k, name in enumerate(_FIELDS)}
+    long_enough = of["overlap_s"] >= rules.least_overlap_s
+    alike = (of["course_difference"] <= rules.course_tolerance) & (of["even_share"] >= rules.least_even_share)
+    alike &= (of["correlation"] >= rules.least_correlation) & (of["sharpness"] >= rules.least_sharpness)
+    return long_enough & ((of["equal_share"] >= rules.same_share) | alike)
+
+
+def in_neighbourhoods(
+    pairs: IntArray, rank: IntArray, weight: IntArray, most: int = READINGS_AT_ONCE
+) -> Iterator[IntArray]:
+    """Cut pairs into batches whose logs are few, because they lie near each other.
+
+    Parameters
+    ----------
+    pairs : (m, 2)
+        Indices of logs.
+    rank : (n,)
+        Place of each log in a row that keeps neighbours together.
+    weight : (n,)
+        Readings of each log.
+    most
+        Readings that the logs of one batch may have together; a batch has one pair at least.
+    """
+    ranks = np.sort(rank[pairs], axis=1)
+    pairs = pairs[np.lexsort((ranks[:, 1], ranks[:, 0]))]
+    held: set[int] = set()
+    total, start = 0, 0
+    for q, (i, j) in enumerate(pairs.tolist()):
+        new = {i, j} - held
+        more = sum(int(weight[k]) for k in new)
+        if q > start and total + more > most:
+            yield pairs[start:q]
+            held, total, start = set(), 0, q
+            new = {i, j}
+            more = int(weight[i]) + int(weight[j])
+        held |= new
+        total += more
+    if start < len(pairs):
+        yield pairs[start:]
+
+
+def compare_pairs(
+    pairs: IntArray,
+    keys: Sequence[str],
+    moments: FloatArray,
+    load: Callable[[list[str]], SampleBatch],
+    rules: CopyRules,
+    threads: int | None = None,
+) -> Compared:
+    """Compare pairs of logs, all of them held in memory.
+
+    Parameters
+    ----------
+    pairs : (m, 2)
+        Indices into ``keys`` of the earlier and of the later log.
+    keys, moments
+        Names of all logs, and their sketches' moments ``(n, 3)``.
+    load
+        Samples of the named logs.
+    threads
+        One per core if not given; no number depends on it.
+
+    Returns
+    -------
+    Compared
+        Pairs of which a log is missing, or that offer no alignment, are left out.
+    """
+    threads = threads or os.cpu_count() or 1
+    batch = load(sorted({keys[k] for k in np.unique(pairs)}))
+    place = {key: n for n, key in enumerate(batch.keys)}
+    there = np.array([keys[i] in place and keys[j] in place for i, j in pairs.tolist()], dtype=bool)
+    pairs = pairs[there]
+    at = np.array([[place[keys[i]], place[keys[j]]] for i, j in pairs.tolist()], dtype=np.int64).reshape(-1, 2)
+    spacing = np.array([spacing_s(log) for log in batch])
+    step = np.maximum(spacing[at[:, 0]], spacing[at[:, 1]]) if len(at) else np.empty(0)
+    pairs, at, step = pairs[np.isfinite(step)], at[np.isfinite(step)], step[np.isfinite(step)]
+    if not len(pairs):
+        return Compared(pairs[:, 0], pairs[:, 1], np.empty((0, MATCH_COLUMNS)), np.empty(0, dtype=bool))
+    # each log once per step on which it is compared
+    steps, which = np.unique(step, return_inverse=True)
+    coded = at + which.reshape(-1, 1) * len(batch)
+    entries, index = np.unique(coded, return_inverse=True)
+    index = index.reshape(-1, 2)
+    logs, on = entries % len(batch), steps[entries // len(batch)]
+    p = batch.pressure_micron
+    ln_p = np.full(p.size, np.nan)
+    ok = np.isfinite(p) & (p > 0)
+    ln_p[ok] = np.log(p[ok])
+    sizes = np.empty(len(entries), dtype=np.int64)
+    grid_sizes(batch.offsets, batch.elapsed_s, ln_p, logs, on, sizes)
+    cells = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    start_s, course, noise = np.empty(len(entries)), np.empty(cells[-1]), np.empty(cells[-1])
+    out = np.empty((len(pairs), 1 + MATCH_COLUMNS))
+
+    def prepared(first: int, last: int) -> None:
+        prepare_logs(
+            batch.offsets, batch.elapsed_s, ln_p, logs, on, cells, MOST_BEND, first, last, start_s, course, noise
+        )
+
+    _in_threads(prepared, len(entries), threads)
+    known = np.concatenate([[0], np.cumsum(np.isfinite(course))])
+    readings = known[cells[1:]] - known[cells[:-1]]
+
+    def matched(first: int, last: int) -> None:
+        match_pairs(
+            index[:, 1].copy(), index[:, 0].copy(), step, moments[pairs[:, 1]], moments[pairs[:, 0]], cells, start_s,
+            readings, course, noise, rules.least_points, rules.least_overlap_s, rules.course_tolerance,
+            rules.other_moment_s, first, last, out,
+        )  # fmt: skip
+
+    _in_threads(matched, len(pairs), threads)
+    values, tried = out[:, 1:], out[:, 0] > 0
+    is_copy = are_copies(values, rules)
+    pressures = np.add.reduceat(np.append(ok, False).astype(np.int64), batch.offsets[:-1]) * (
+        np.diff(batch.offsets) > 0
+    )
+    fewest = np.minimum(pressures[at[:, 0]], pressures[at[:, 1]])
+    sparse = tried & ~is_copy & (fewest >= rules.least_picked) & (fewest <= rules.most_picked)
+    # where the courses differ at every alignment, single readings are not looked at
+    sparse &= (values[:, _FIELDS.index("points")] > 0) | (readings[index].min(axis=1) < rules.least_points)
+    compared = Compared(pairs[:, 0], pairs[:, 1], values, is_copy)
+
+    def prepared_as(entry: int) -> Prepared:
+        cut = slice(int(cells[entry]), int(cells[entry + 1]))
+        rows = slice(int(batch.offsets[logs[entry]]), int(batch.offsets[logs[entry] + 1]))
+        return Prepared(
+            float(start_s[entry]), course[cut], noise[cut], batch.elapsed_s[rows][ok[rows]], ln_p[rows][ok[rows]]
+        )
+
+    for q in np.flatnonzero(sparse).tolist():
+        earlier, later = (prepared_as(int(e)) for e in index[q])
+        guesses = different(moments[pairs[q, 1]] - moments[pairs[q, 0]], rules)
+        found = match_picked(later, earlier, float(step[q]), guesses, rules, compared.match(q))
+        values[q] = [getattr(found, name) for name in _FIELDS]
+        is_copy[q] = found.is_copy(rules)
+    return Compared(pairs[tried, 0], pairs[tried, 1], values[tried], is_copy[tried])
+
+
+def _in_threads(work: Callable[[int, int], None], count: int, threads: int) -> None:
+    """Do ``work(first, last)`` over all of ``count``, in shares; every row is written by one of them only."""
+    edges = np.linspace(0, count, 4 * threads + 1).astype(int).tolist() if threads > 1 else [0, count]
+    shares = [(a, b) for a, b in itertools.pairwise(edges) if b > a]
+    if threads == 1 or len(shares) == 1:
+        for a, b in shares:
+            work(a, b)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        for done in [pool.submit(work, a, b) for a, b in shares]:
+            done.result()

@@ -1,0 +1,421 @@
+"""Many pairs of logs compared in compiled code: what `copy_match` does for one pair, number for number. Kernels.
+
+`copy_match` stays as the plain oracle beside it. Filters are those of `scipy.ndimage` with mode ``nearest``, in its own
+order of summing, so that not a bit differs.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from blankoff.samples import FloatArray, IntArray
+
+MATCH_COLUMNS = 8
+"""Numbers per pair, in the order of `copy_match.Match`'s fields."""
+
+_DISTINCT = 15
+_NULL_FROM, _NULL_TO = 14, 46
+
+
+@njit(cache=True, nogil=True)
+def uniform_filter(x: FloatArray, size: int, out: FloatArray) -> None:
+    """Moving mean, ends repeated."""
+    n = x.size
+    left = size // 2
+    total = 0.0
+    for k in range(size):
+        total += x[min(max(k - left, 0), n - 1)]
+    out[0] = total / size
+    for i in range(1, n):
+        total += x[min(i + size - 1 - left, n - 1)] - x[max(i - 1 - left, 0)]
+        out[i] = total / size
+
+
+@njit(cache=True, nogil=True)
+def median_filter_9(x: FloatArray, out: FloatArray) -> None:
+    """Moving median of nine, ends repeated."""
+    n = x.size
+    window = np.empty(9)
+    for k in range(9):
+        window[k] = x[min(max(k - 4, 0), n - 1)]
+    window.sort()
+    out[0] = window[4]
+    for i in range(1, n):
+        old, new = x[max(i - 5, 0)], x[min(i + 4, n - 1)]
+        if old != new:
+            k = 0
+            while window[k] != old:
+                k += 1
+            while k < 8 and window[k + 1] < new:
+                window[k] = window[k + 1]
+                k += 1
+            while k > 0 and window[k - 1] > new:
+                window[k] = window[k - 1]
+                k -= 1
+            window[k] = new
+        out[i] = window[4]
+
+
+@njit(cache=True, nogil=True)
+def _bridge(y: FloatArray, reach: int) -> None:
+    """Fill NaN between known values along straight lines, cells further than ``reach`` from any known one left out."""
+    n = y.size
+    a = -1
+    for b in range(n):
+        if math.isnan(y[b]):
+            continue
+        if a >= 0 and b - a > 1:
+            slope = (y[b] - y[a]) / (b - a)
+            for k in range(a + 1, b):
+                if min(k - a, b - k) <= reach:
+                    y[k] = slope * (k - a) + y[a]
+        a = b
+
+
+@njit(cache=True, nogil=True)
+def _noise_scale(sizes: FloatArray) -> float:
+    """Robust standard deviation: by the median of the sizes, by half their 0.9 quantile at least."""
+    n = sizes.size
+    place = (n - 1) * 0.9
+    low = math.floor(place)
+    share = place - low
+    part = np.partition(sizes, low)
+    a = part[low]
+    b = part[low + 1 :].min() if low + 1 < n else a
+    quantile = a + (b - a) * share if share < 0.5 else b - (b - a) * (1.0 - share)
+    return float(max(1.4826 * float(np.median(sizes)), 0.5 * quantile) + 1e-5)
+
+
+@njit(cache=True, nogil=True)
+def _part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
+    """What is left of ln p once its smooth course is taken out; see `copy_match`."""
+    n = course.size
+    filled = course.copy()
+    _bridge(filled, n)
+    smooth, work = np.empty(n), np.empty(n)
+    median_filter_9(filled, work)
+    uniform_filter(work, 9, smooth)
+    rest = filled - smooth
+    uniform_filter(rest, 15, work)
+    sizes = np.empty(n)
+    m = 0
+    for i in range(n):
+        rest[i] -= work[i]
+        if not math.isnan(course[i]):
+            sizes[m] = abs(rest[i])
+            m += 1
+    sigma = _noise_scale(sizes[:m])
+    for i in range(n):
+        work[i] = min(abs(rest[i]), 4.0 * sigma)
+    scale = np.empty(n)
+    uniform_filter(work, 61, scale)
+    limit = most_bend * sigma
+    bent_until = -1
+    for i in range(min(6, n)):
+        if abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)]) > limit:
+            bent_until = i + 6
+    for i in range(n):
+        k = i + 6
+        if k < n and abs(smooth[min(k + 4, n - 1)] - 2.0 * smooth[k] + smooth[max(k - 4, 0)]) > limit:
+            bent_until = k + 6
+        if math.isnan(course[i]) or bent_until >= i:
+            noise[i] = math.nan
+        else:
+            noise[i] = min(max(rest[i] / (1.4826 * 0.85 * scale[i] + 1e-5), -3.0), 3.0)
+
+
+@njit(cache=True, nogil=True)
+def grid_sizes(
+    offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, sizes: IntArray
+) -> None:
+    """Cells of each log's even grid; 0 with under five readings of a pressure."""
+    for e in range(logs.size):
+        a, b = offsets[logs[e]], offsets[logs[e] + 1]
+        first = last = 0
+        n = 0
+        for i in range(a, b):
+            if not math.isnan(ln_p[i]):
+                last = math.floor(t[i] / steps[e] + 1e-9)
+                if n == 0:
+                    first = last
+                n += 1
+        sizes[e] = last - first + 1 if n >= 5 else 0
+
+
+@njit(cache=True, nogil=True)
+def prepare_logs(
+    offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, cells: IntArray,
+    most_bend: float, first: int, last: int, start_s: FloatArray, course: FloatArray, noise: FloatArray,
+) -> None:  # fmt: skip
+    """Put logs ``first`` to ``last - 1`` of a list on even grids and part noise from course.
+
+    Parameters
+    ----------
+    offsets, t, ln_p
+        Readings of a batch; ``ln_p`` NaN where there is no pressure.
+    logs, steps, cells
+        Which log, on what step in s, and where its cells begin: ``cells`` has one entry more.
+    start_s, course, noise
+        Out.
+    """
+    for e in range(first, last):
+        c, d = cells[e], cells[e + 1]
+        start_s[e] = 0.0
+        if d == c:
+            continue
+        a, b = offsets[logs[e]], offsets[logs[e] + 1]
+        count = np.zeros(d - c, dtype=np.int64)
+        grid = course[c:d]
+        grid[:] = 0.0
+        origin = 0
+        n = 0
+        for i in range(a, b):
+            if math.isnan(ln_p[i]):
+                continue
+            cell = math.floor(t[i] / steps[e] + 1e-9)
+            if n == 0:
+                origin = cell
+            n += 1
+            grid[cell - origin] += ln_p[i]
+            count[cell - origin] += 1
+        start_s[e] = origin * steps[e]
+        for k in range(d - c):
+            grid[k] = grid[k] / count[k] if count[k] > 0 else math.nan
+        _bridge(grid, 2)
+        there = 0
+        for k in range(d - c):
+            if not math.isnan(grid[k]):
+                there += 1
+        if there >= 5:
+            _part_noise(grid, most_bend, noise[c:d])
+        else:
+            noise[c:d] = math.nan
+
+
+@njit(cache=True, nogil=True)
+def _correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    n, sa, sb, saa, sbb, sab = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(lo, hi):
+        x, y = a[i], b[i - lag]
+        if math.isfinite(x) and math.isfinite(y):
+            n += 1
+            sa += x
+            sb += y
+            saa += x * x
+            sbb += y * y
+            sab += x * y
+    if n < least:
+        return 0.0, 0
+    va, vb = saa - sa * sa / n, sbb - sb * sb / n
+    if va <= 1e-12 or vb <= 1e-12:
+        return 0.0, n
+    return (sab - sa * sb / n) / np.sqrt(va * vb), n
+
+
+@njit(cache=True, nogil=True)
+def _courses_agree(a: FloatArray, b: FloatArray, lag: int, least: int, tolerance: float) -> bool:
+    """Whether the median difference of two courses is within a tolerance; the median itself only where it is close."""
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    if hi - lo < least:
+        return False
+    n = within = 0
+    left = hi - lo
+    for i in range(lo, hi):
+        v = abs(a[i] - b[i - lag])
+        left -= 1
+        if math.isfinite(v):
+            n += 1
+            if v <= tolerance:
+                within += 1
+        # too many are beyond for the rest to mend
+        if 2 * (n - within) > n + left + 2:
+            return False
+    if n < least:
+        return False
+    if 2 * within >= n + 2:
+        return True
+    if 2 * (n - within) >= n + 2:
+        return False
+    return _course_difference(a, b, lag) <= tolerance
+
+
+@njit(cache=True, nogil=True)
+def _course_difference(a: FloatArray, b: FloatArray, lag: int) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    d = np.empty(hi - lo)
+    n = 0
+    for i in range(lo, hi):
+        v = abs(a[i] - b[i - lag])
+        if math.isfinite(v):
+            d[n] = v
+            n += 1
+    return float(np.median(d[:n]))
+
+
+@njit(cache=True, nogil=True)
+def _even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    x, y = np.empty(hi - lo), np.empty(hi - lo)
+    n = 0
+    for i in range(lo, hi):
+        if math.isfinite(a[i]) and math.isfinite(b[i - lag]):
+            x[n], y[n] = a[i], b[i - lag]
+            n += 1
+    if n < 40 or rho <= 0.0:
+        return 0.0
+    quarters = np.empty(4)
+    start = 0
+    for q in range(4):
+        stop = start + n // 4 + (1 if q < n % 4 else 0)
+        quarters[q] = _correlation(x[start:stop], y[start:stop], 0, 5)[0]
+        start = stop
+    quarters.sort()
+    return float(quarters[1] / rho)
+
+
+@njit(cache=True, nogil=True)
+def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    seen = np.empty(_DISTINCT)
+    kinds = n = same = 0
+    for i in range(lo, hi):
+        x, y = a[i], b[i - lag]
+        if not (math.isfinite(x) and math.isfinite(y)):
+            continue
+        n += 1
+        if abs(x - y) < 0.002:
+            same += 1
+        if kinds < _DISTINCT:
+            rounded = np.rint(x * 1000.0)
+            known = False
+            for k in range(kinds):
+                known |= seen[k] == rounded
+            if not known:
+                seen[kinds] = rounded
+                kinds += 1
+    return same / n if kinds >= _DISTINCT else 0.0
+
+
+@njit(cache=True, nogil=True)
+def match_pairs(
+    later: IntArray, earlier: IntArray, step_s: FloatArray, later_moments: FloatArray, earlier_moments: FloatArray,
+    cells: IntArray, start_s: FloatArray, readings: IntArray, course: FloatArray, noise: FloatArray,
+    least_points: int, least_overlap_s: float, tolerance: float, other_moment_s: float, first: int, last: int,
+    out: FloatArray,
+) -> None:  # fmt: skip
+    """Compare pairs ``first`` to ``last - 1``; each writes its own row only.
+
+    Parameters
+    ----------
+    later, earlier
+        Entries of `prepare_logs`, on the same step.
+    later_moments, earlier_moments : (m, 3)
+        Moments of their sketches; their differences are the alignments tried.
+    readings
+        Cells that hold a pressure, per entry.
+    out : (m, 1 + MATCH_COLUMNS)
+        How many alignments were tried (0: the pair says nothing), then the columns of `copy_match.Match`.
+    """
+    guesses = np.empty(3)
+    for q in range(first, last):
+        one, two = later[q], earlier[q]
+        step = step_s[q]
+        g = 0
+        for k in range(3):
+            lag_s = later_moments[q, k] - earlier_moments[q, k]
+            if not math.isfinite(lag_s):
+                continue
+            other = True
+            for m in range(g):
+                other &= abs(lag_s - guesses[m]) > other_moment_s
+            if other:
+                guesses[g] = lag_s
+                g += 1
+        out[q, 0] = g
+        out[q, 1:] = 0.0
+        out[q, 3] = np.inf
+        least = max(least_points, math.ceil(least_overlap_s / step))
+        if g == 0 or min(readings[one], readings[two]) < least:
+            continue
+        a, b = course[cells[one] : cells[one + 1]], course[cells[two] : cells[two + 1]]
+        noise_a, noise_b = noise[cells[one] : cells[one + 1]], noise[cells[two] : cells[two + 1]]
+        offset = int(np.rint((start_s[one] - start_s[two]) / step))
+        reach = max(3, math.ceil(8.0 / step))
+        lags = np.empty(g * (2 * reach + 1), dtype=np.int64)
+        for m in range(g):
+            centre = int(np.rint(guesses[m] / step)) - offset
+            for k in range(2 * reach + 1):
+                lags[m * (2 * reach + 1) + k] = centre - reach + k
+        lags.sort()
+        best_lag, best, points = 0, -2.0, 0
+        for k in range(lags.size):
+            if k > 0 and lags[k] == lags[k - 1]:
+                continue
+            if not _courses_agree(a, b, lags[k], least, tolerance):
+                continue
+            rho, n = _correlation(noise_a, noise_b, lags[k], least)
+            if n > 0 and rho > best:
+                best_lag, best, points = lags[k], rho, n
+        if points == 0:
+            continue
+        total, squares, away = 0.0, 0.0, 0
+        for d in range(_NULL_FROM, _NULL_TO):
+            for lag in (best_lag - d, best_lag + d):
+                rho, n = _correlation(noise_a, noise_b, lag, max(20, least // 2))
+                if n > 0:
+                    total += rho
+                    squares += rho * rho
+                    away += 1
+        mean = total / away if away > 0 else 0.0
+        spread = np.sqrt(max(squares / away - mean * mean, 0.0)) if away >= 12 else 0.0
+        spread = max(spread, 1.0 / np.sqrt(points))
+        out[q, 1] = points * step
+        out[q, 2] = (best_lag + offset) * step
+        out[q, 3] = _course_difference(a, b, best_lag)
+        out[q, 4] = best
+        out[q, 5] = (best - mean) / spread
+        out[q, 6] = points
+        out[q, 7] = _even_share(noise_a, noise_b, best_lag, best)
+        out[q, 8] = _equal_share(a, b, best_lag)
+
+
+@njit(cache=True, nogil=True)
+def best_share(
+    sparse_t: FloatArray, sparse_ln: FloatArray, dense_t: FloatArray, dense_ln: FloatArray, tolerance: FloatArray,
+    lags_s: FloatArray, least: int, least_overlap_s: float,
+) -> float:  # fmt: skip
+    """Largest share of a sparse log's readings that a dense one repeats, over the alignments ``lags_s``; 0 if none fits.
+
+    As `copy_match` counts them, but for rounding: good to say which pairs are not worth counting.
+    """
+    best = 0.0
+    last = dense_t.size - 1
+    for lag in lags_s:
+        n = same = 0
+        first_s = last_s = 0.0
+        right = 1
+        for i in range(sparse_t.size):
+            at = sparse_t[i] - lag
+            if at < dense_t[0] or at > dense_t[last]:
+                continue
+            if n == 0:
+                first_s = at
+            last_s = at
+            n += 1
+            while right < last and dense_t[right] < at:
+                right += 1
+            before = dense_t[right - 1]
+            nearest = right - 1 if at - before < dense_t[right] - at else right
+            slope = (dense_ln[right] - dense_ln[right - 1]) / (dense_t[right] - before)
+            off = min(
+                abs(sparse_ln[i] - dense_ln[right - 1] - slope * (at - before)), abs(sparse_ln[i] - dense_ln[nearest])
+            )
+            if off <= tolerance[i]:
+                same += 1
+        if n >= least and last_s - first_s >= least_overlap_s:
+            best = max(best, same / n)
+    return best
