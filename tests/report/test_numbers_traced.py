@@ -22,12 +22,17 @@ from statsmodels.stats.proportion import proportion_confint
 
 from blankoff import schemas
 from blankoff.physics.saturation import saturation_pressure_micron
+from blankoff.pipeline import assess, ingest
+from blankoff.pipeline.known import month_end
+from blankoff.pipeline.reporting import month_data
 from blankoff.report import names, words
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import MonthData
 from blankoff.report.pages import month_pages, write_month
 from blankoff.report.views.person import logs_to_look_at, person_extras
 from blankoff.report.worklist import work_list
+from blankoff.store import open_store
+from tests.pipeline.fleets import SAMPLE
 from tests.report.invented_month import Plan, invented_month
 from tests.report.test_charts import charts_of
 
@@ -295,6 +300,10 @@ def whole_month(allowed: Allowed, book: Book) -> None:
 def strip_names(book: Book, text: str) -> str:
     """Take names, ids, dates and hashes out of a text."""
     text = MONTH_OR_DAY.sub(" ", text)
+    for name in sorted(book.people_names.values(), key=len, reverse=True):
+        text = text.replace(name, " ")
+    for path in book.work["log_file"].drop_nulls().to_list():
+        text = text.replace(path, " ") if path else text
     return re.sub(
         r"\b[A-Z]+-?\d+[\w.-]*|\b[0-9a-f]{64}\b|\b\d{4}-\d\d/\d+\.csv|sheet --store \S+ \S+ --out \S+", " ", text
     )
@@ -333,10 +342,14 @@ def strangers(book: Book, name: str, shown: Iterable[str]) -> list[str]:
 
 @pytest.fixture(scope="module", params=["micron", "pa"])
 def traced(request: Any, tmp_path_factory: pytest.TempPathFactory) -> tuple[Book, Path]:
-    data: MonthData = invented_month(Plan(technicians=8, pumps=9, per_month=40, units=request.param))
     out = tmp_path_factory.mktemp("traced")
+    return made(invented_month(Plan(technicians=8, pumps=9, per_month=40, units=request.param)), out), out
+
+
+def made(data: MonthData, out: Path) -> Book:
+    """Write a month's pages; returns the book that they were written from."""
     write_month(data, out)
-    return open_book(data, extra=person_extras(data.work, data.finding, words.months_up_to(data.month, 13))), out
+    return open_book(data, extra=person_extras(data.work, data.finding, words.months_up_to(data.month, 13)))
 
 
 def pages_to_trace(out: Path) -> list[str]:
@@ -355,6 +368,22 @@ def test_no_number_on_any_page_that_the_tables_do_not_hold(traced: tuple[Book, P
         assert strangers(book, name, shown) == [], name
         checked += len(shown)
     assert checked > 5_000
+
+
+@pytest.mark.scheduled
+def test_no_number_on_the_sample_fleets_pages_that_its_store_does_not_hold(tmp_path: Path) -> None:
+    """The same from logs to pages: read, judged, assessed and kept by the pipeline itself."""
+    with open_store(tmp_path / "s.duckdb") as store:
+        ingest(SAMPLE, store)
+        month = store.months()[-1]
+        assess(store, month_end(month))
+        book = made(month_data(store, month), tmp_path / "pages")
+        checked = 0
+        for name in pages_to_trace(tmp_path / "pages"):
+            shown = numbers_of(book, tmp_path / "pages" / name)
+            assert strangers(book, name, shown) == [], name
+            checked += len(shown)
+    assert checked > 500
 
 
 def test_a_changed_number_would_be_found(traced: tuple[Book, Path]) -> None:

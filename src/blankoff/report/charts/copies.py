@@ -11,7 +11,7 @@ from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fi
 from blankoff.report.charts.curve import thin_out
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
-from blankoff.report.words import PressureWords, clip, minutes
+from blankoff.report.words import PressureWords, clip, count, minutes
 
 MOST_COPIES = 3
 
@@ -71,7 +71,7 @@ def copies_chart(data: EvacuationData, height: int = 280, link: Callable[[str], 
         )
         last = float(log.elapsed_s[-1]) if log.readings else None
         links.append(link(who) if link and who != data.evacuation_id else "")
-        rows.append((who, str(log.readings), minutes(None if last is None else last / 60.0)))
+        rows.append((who, count(log.readings), minutes(None if last is None else last / 60.0)))
     drawing = _copies_drawing(pressure.name, "isolation" if aligned else "the first reading", height)
     return Chart(
         key="copies",

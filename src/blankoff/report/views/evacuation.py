@@ -20,6 +20,7 @@ from blankoff.report.words import (
     REASON_WORDS,
     RISE_WORDS,
     PressureWords,
+    count,
     day,
     minutes,
     number,
@@ -227,7 +228,7 @@ def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
         ("criterion", criterion_words(data)),
         ("it comes from", criterion_source(data)),
         ("log", row.get("log_file") or "none handed in"),
-        ("readings", f"{data.log.readings}" if data.log.readings else "none"),
+        ("readings", count(data.log.readings) if data.log.readings else "none"),
         ("content hash of the log", data.log.keys[0] if len(data.log) else NONE),
     ]
 
