@@ -86,7 +86,11 @@ def test_refrigerant_names() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "g_mol"), [("R454B", 62.6), ("R454C", 90.8), ("R513A", 108.4), ("R449A", 87.2), ("R452A", 103.5)]
+    ("name", "g_mol"),
+    [
+        *[("R454B", 62.6), ("R454C", 90.8), ("R513A", 108.4), ("R449A", 87.2), ("R452A", 103.5)],
+        *[("R407A", 90.1), ("R407F", 82.1), ("R448A", 86.3), ("R450A", 108.7), ("R454A", 80.5), ("R455A", 87.5)],
+    ],
 )
 def test_molar_mass_of_blends(name: str, g_mol: float) -> None:
     """MEM: molar masses as commonly listed."""
