@@ -17,7 +17,7 @@ from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
 from blankoff.fleet.oil_changes import settled_rows
 from blankoff.fleet.oil_cost import least_cost
 from blankoff.fleet.oil_kernels import FRESH
-from blankoff.fleet.oil_model import blankoff_at_uses
+from blankoff.fleet.oil_model import blankoff_at_uses, leaks_at_uses
 from blankoff.fleet.pump_side import pump_side_floors
 from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
 from blankoff.fleet.rigging import slow_rigging
@@ -97,7 +97,7 @@ def assess_assets(
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
 
     speeds = find_shifts(
-        speed_table(known, blankoff_at_uses(causes.fleet)),
+        speed_table(known, blankoff_at_uses(causes.fleet), leaks_at_uses(causes.fleet)),
         {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")},
     )
 

@@ -26,7 +26,17 @@ from blankoff.fleet.oil_kernels import (
     fit_pump,
 )
 
-__all__ = ["FleetOil", "OilPrior", "PumpFit", "PumpRows", "blankoff_at_uses", "fit_fleet", "pump_rows", "refit"]
+__all__ = [
+    "FleetOil",
+    "OilPrior",
+    "PumpFit",
+    "PumpRows",
+    "blankoff_at_uses",
+    "fit_fleet",
+    "leaks_at_uses",
+    "pump_rows",
+    "refit",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -380,3 +390,13 @@ def blankoff_at_uses(fleet: FleetOil) -> dict[str, float]:
         micron = predicted_blankoff_at(fit.theta, oil.fill, oil.hours, oil.water_g)
         out.update(zip(oil.evacuation_id, micron.tolist(), strict=True))
     return out
+
+
+def leaks_at_uses(fleet: FleetOil) -> dict[str, float]:
+    """What leaking lines add to each floor, microns, by evacuation; only where they add anything."""
+    return {
+        e: float(micron)
+        for rows, fit in zip(fleet.rows, fleet.fits, strict=True)
+        for e, micron in zip(rows.evacuation_id, fit.leak_micron, strict=True)
+        if micron > 0
+    }

@@ -9,8 +9,8 @@ from blankoff.fleet.wear import AssetLevel, losing_candidates
 
 __all__ = ["SLOW_RIGGING_RATIO", "slow_rigging"]
 
-SLOW_RIGGING_RATIO = 0.75
-"""Share of the usual deep speed below which rigging is worth a talk: an hour becomes one and a third (judgement)."""
+SLOW_RIGGING_RATIO = 0.78
+"""Share of the usual deep speed below which rigging is worth a talk: an hour becomes a quarter longer (judgement)."""
 
 
 def slow_rigging(levels: list[AssetLevel], attribution: Attribution) -> pl.DataFrame:

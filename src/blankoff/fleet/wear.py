@@ -13,6 +13,7 @@ from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
 from blankoff.fleet.wear_levels import GRID, LevelPaths, Movement, level_paths
+from blankoff.fleet.wear_speeds import rigging_ratio
 from blankoff.settings import Settings
 
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
@@ -21,7 +22,7 @@ Floats = NDArray[np.float64]
 
 PUMP_MOVES = Movement(0.25, 0.12, 0.12, -1.2, 0.0, 0.05)
 HOSE_MOVES = Movement(0.20, 0.06, 0.10, -2.0, 0.0, 0.08)
-TECHNICIAN_MOVES = Movement(0.12, 0.05, 0.10, -1.6, 0.0, 0.08)
+TECHNICIAN_MOVES = Movement(0.30, 0.10, 0.05, -2.0, 0.0, 0.10)
 MOVES = {"pump": PUMP_MOVES, "hose": HOSE_MOVES, "technician": TECHNICIAN_MOVES}
 """How levels move, before data (judgement): a jump in eight years of a pump's life or so, mostly down."""
 
@@ -55,6 +56,8 @@ class AssetLevel:
         Chance that the level is this asset's and not a rival's who was on the same jobs.
     rivals : list of str
         Who else explains these jobs about as well, such as ``technician:T07``.
+    gain : float
+        ln evidence for a level of its own, over being like its like, the rest of the fleet as it stands.
     """
 
     level_id: str
@@ -63,6 +66,7 @@ class AssetLevel:
     renewals: list[float]
     blame: float
     rivals: list[str]
+    gain: float = np.inf
 
 
 def day_number(day: date) -> float:
@@ -139,6 +143,11 @@ def asset_levels(
         )
         rivals = [(g, who, gain) for g, who, gain in shift.rivals if gain > shift.gain - RIVAL_MARGIN]
         lead = shift.gain - max((gain for _, _, gain in shift.rivals), default=-np.inf)
+        if factor == "technician":
+            # A port's conductance is known as what it leaves of a usual rig's deep speed.
+            speed = np.log(rigging_ratio(table, causes.constants, paths.draws))
+            now = np.log(rigging_ratio(table, causes.constants, paths.now))
+            paths = LevelPaths(paths.days, speed, now)
         out.append(
             AssetLevel(
                 name,
@@ -147,6 +156,7 @@ def asset_levels(
                 mine,
                 float(1.0 / (1.0 + np.exp(-np.clip(lead, -30.0, 30.0)))),
                 [f"{g}:{who}" for g, who, _ in rivals],
+                shift.gain,
             )
         )
     return out
@@ -192,11 +202,16 @@ def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[
     return {k: list(v or []) for k, v in rows.select("level_id", "entangled_with").iter_rows()}
 
 
-SURE = 0.95
+SURE = 0.9
 """How sure it must be that something was lost at all, before the size of the loss is asked (see `lasting_loss`)."""
 LIKELY = 0.55
 LEAST_PROBABILITY = 0.7
 """How probable it must be that the loss is beyond the limit."""
+LEAST_GAIN = {"pump": 4.0, "hose": 9.0, "technician": 9.0}
+"""Gain in ln evidence below which no level is believed: hose sets and people are each given as many tries as there are of
+them, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards it too."""
+FEWEST_SINCE = 8
+"""Uses since it began below which a loss is not called lasting (judgement)."""
 
 
 def lasting_loss(now: Floats, limit_ln: float) -> tuple[float, bool]:
@@ -246,10 +261,12 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
         loss = paths.now - best[:, -1]
         probability, found = lasting_loss(loss, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY:
+        if not found or probability < LEAST_PROBABILITY or level.gain < LEAST_GAIN["pump"]:
             continue
         beyond = (paths.draws - best) < 0.5 * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
+        if (paths.days >= day_number(since)).sum() < FEWEST_SINCE:
+            continue
         rows.append(
             asset_candidate("pump_worn", level, loss, probability, since, "share of its own best speed", tied, low)
         )
@@ -305,8 +322,10 @@ def losing_candidates(
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY:
+        if not found or probability < LEAST_PROBABILITY or level.gain < LEAST_GAIN[factor]:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
+        if (level.paths.days >= day_number(since)).sum() < FEWEST_SINCE:
+            continue
         rows.append(asset_candidate(kind, level, level.paths.now, probability, since, unit, tied, low))
     return candidate_frame(rows)

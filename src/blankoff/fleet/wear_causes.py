@@ -30,19 +30,25 @@ __all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_BOTH = np.array([(d, v) for d in np.arange(-4, 5) * 0.1 for v in np.arange(-10, 7) * 0.1])
+_BOTH = np.array([(d, v) for d in np.arange(-1, 6) * 0.1 for v in np.arange(-12, 3) * 0.1])
+"""What a gauge does to either band's speed: on the manifold it sits nearer the pump and shows a faster fall, never a
+slower one; its lag slows what is fast."""
+RIGGING = np.arange(-20, 5) * 0.15
+RIGGING_IN_VISCOUS = np.array([0.8, 1.0, 1.25])
+"""A port's ln conductance loses about as much in either band: a narrow short hole is viscous and molecular by turns as a
+wide one is."""
 SHIFTS = {
     "pump": np.arange(-24, 9) * 0.05,
     "hose": np.arange(-20, 9) * 0.1,
-    "technician": np.tile(np.arange(-13, 4) * 0.1, 6),
+    "technician": np.tile(RIGGING, RIGGING_IN_VISCOUS.size),
     "gauge": _BOTH[:, 0],
 }
-"""ln shifts tried."""
-IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat([0.0, 0.35, 0.7, 1.0, 1.4, 2.0], 17), "gauge": _BOTH[:, 1]}
-"""What each shift does in the viscous band: of a choke, a share; of a gauge, anything."""
-SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
-LARGE_SHARE = {"pump": 0.15, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
-FROM_THE_FIRST = {"pump": 0.05, "hose": 0.5, "technician": 0.8, "gauge": 1.0}
+"""ln shifts tried: of a pump's speed, a line's conductance, the conductance of a port as rigged, a gauge's reading."""
+IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat(RIGGING_IN_VISCOUS, RIGGING.size), "gauge": _BOTH[:, 1]}
+"""What each shift does in the viscous band: of a port, about the same; of a gauge, anything."""
+SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.30, "gauge": 0.15}
+LARGE_SHARE = {"pump": 0.25, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
+FROM_THE_FIRST = {"pump": 0.05, "hose": 0.3, "technician": 0.9, "gauge": 1.0}
 """Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
 job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
 WANTED_GAIN = 1.5
@@ -52,7 +58,6 @@ MOST_SHIFTS = 6
 RIVALS_BELOW, RIVAL_SHARE = 0.1, 0.4
 """Rivals are asked where a level is lower than this, among those on so large a share of its jobs."""
 MOST_ROUNDS = 400
-USUAL_IN_VISCOUS = 0.7
 
 
 @dataclass
@@ -117,9 +122,6 @@ def _grid_prior(factor: str) -> tuple[Floats, Floats]:
     share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
     begin = (1 - share) * small + share * first * large
     later = 0.3 * (1 - share) * small + share * (1 - first) * large
-    if factor == "technician":
-        # A choke may tell more in the viscous band than in the deep one; but what begins to do so midway is a pump.
-        later = np.where(np.abs(IN_VISCOUS[factor]) > 1.01 * np.abs(grid), 0.0, later)
     return np.log(begin), np.log(np.maximum(later, 1e-12))
 
 
@@ -144,7 +146,7 @@ def likelihood_on_grid(
     if factor in IN_VISCOUS:
         whole = IN_VISCOUS[factor]
         name = f"{factor}_viscous"
-        level[name] = own * level[name] + (whole if grid.size == whole.size else grid * USUAL_IN_VISCOUS)[None, :]
+        level[name] = own * level[name] + (whole if grid.size == whole.size else grid)[None, :]
     viscous, contrast = predicted(t, causes.constants, rows, level)
     out = row_likelihood(t.line[rows], contrast, t.line_variance[rows], causes.line_shape[rows])
     out = out + row_likelihood(t.viscous[rows], viscous, t.viscous_variance[rows], causes.viscous_shape[rows])
@@ -268,17 +270,26 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
                 asset.shifts = 0
         elif sweep == 1:
             _ask_again(state, assets, ask, rivals_of)
+    newest: dict[tuple[str, str], int] = {}
+    for asset in assets:
+        newest[asset.factor, asset.level_id] = max(newest.get((asset.factor, asset.level_id), 0), asset.spell)
     shifts = []
     for asset in assets:
         level = state.levels[asset.factor][asset.rows].copy()
-        if np.abs(level).max() > 1e-6:
-            kept = _take_off(state, asset)
-            gain, _ = ask(asset)
-            rivals = []
-            if level[-1] < -RIVALS_BELOW:
-                rivals = [(r.factor, r.level_id, ask(r)[0]) for r in rivals_of(asset)]
-            for name, laid in kept.items():
-                state.levels[name][asset.rows] = laid
+        laid = np.abs(level).max() > 1e-6
+        if not laid and (asset.factor == "gauge" or asset.spell < newest[asset.factor, asset.level_id]):
+            continue
+        kept = _take_off(state, asset)
+        gain, answer = ask(asset)
+        if not laid:
+            # Too little to be laid on the fleet's jobs, but a slow change shows in a history where a step does not.
+            level = answer[asset.factor]
+        rivals = []
+        if level[-1] < -RIVALS_BELOW:
+            rivals = [(r.factor, r.level_id, ask(r)[0]) for r in rivals_of(asset)]
+        for name, old in kept.items():
+            state.levels[name][asset.rows] = old
+        if laid or level[-1] < -RIVALS_BELOW:
             shifts.append(Shift(asset.factor, asset.level_id, asset.spell, asset.rows, level, gain, rivals))
     return SpeedCauses(table, state.constants, state.viscous_shape, state.line_shape, state.levels, shifts)
 

@@ -36,6 +36,7 @@ __all__ = [
     "SpeedTable",
     "fit_constants",
     "predicted",
+    "rigging_ratio",
     "row_likelihood",
     "speed_table",
 ]
@@ -53,7 +54,12 @@ UNKNOWN_VOLUME_SD = 0.8
 """Spread of ln volume within a kind where none is stated (judgement)."""
 FAST_S = (1.5, 4.0, 12.0)
 """Time constants of a pull in seconds that part classes of values: gauges lag by seconds (common practice)."""
+MANIFOLD_IN_VISCOUS = 0.5
+"""Share of what a gauge's place does to ln deep speed that it does to ln viscous speed: in viscous flow less pressure is
+lost along a line (found on simulated logs of one set of parameters, checked on others)."""
 WET_G = 1.0
+LEAK_MATTERS_MICRON = 10.0
+"""A line's leak that adds so much to the floor spoils the deep speed as a measure of conductance (judgement)."""
 ROUNDS = 6
 
 
@@ -106,7 +112,8 @@ class SpeedTable:
 def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[str, Floats]) -> tuple[Floats, Floats]:
     """Ln viscous speed and the line's value of some jobs, under levels of shape (n, k) or (n, 1).
 
-    Pump, line and the port with its fittings stand in series; a technician's rigging scales the whole.
+    Pump, line and the port with its fittings stand in series; a technician's rigging is what he leaves in the port, so
+    its level is one of the port's conductance: a core left in takes the more, the less the rest of the rig holds back.
 
     Parameters
     ----------
@@ -119,13 +126,13 @@ def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[
     a, b_viscous, b_deep, port_viscous, port_deep = constants
     p = table.pump_ln[rows][:, None] + a + levels["pump"]
     line = table.line_viscous_ln[rows][:, None] + b_viscous + levels["hose"]
-    viscous = -np.logaddexp(np.logaddexp(-p, -line), -port_viscous)
-    # A gauge on the manifold misreads both bands alike; one that lags, fast pulls of the viscous band only.
+    viscous = -np.logaddexp(np.logaddexp(-p, -line), -(port_viscous + levels["technician_viscous"]))
+    # A gauge on the manifold misreads both bands, the deep one more; one that lags, fast pulls of the viscous band only.
     lag = levels["gauge_viscous"] * table.fastness[rows][:, None]
-    viscous = viscous + levels["technician_viscous"] + levels["gauge"] + lag
+    viscous = viscous + MANIFOLD_IN_VISCOUS * levels["gauge"] + lag
     line = table.line_deep_ln[rows][:, None] + b_deep + levels["hose"]
-    deep = -np.logaddexp(np.logaddexp(-(p + table.oil_ln[rows][:, None]), -line), -port_deep)
-    deep = deep + levels["technician"] + levels["gauge"]
+    deep = -np.logaddexp(np.logaddexp(-(p + table.oil_ln[rows][:, None]), -line), -(port_deep + levels["technician"]))
+    deep = deep + levels["gauge"]
     viscous, deep = np.broadcast_arrays(viscous, deep)
     contrast = np.where(table.alone[rows][:, None], deep, deep - viscous)
     return np.ascontiguousarray(viscous), contrast
@@ -140,7 +147,11 @@ def _rate(work: pl.DataFrame, band: str) -> tuple[Floats, Floats]:
     return np.log(rate), np.clip(np.where(np.isfinite(se), se, 0.15), 0.01, 0.8)
 
 
-def speed_table(work: pl.DataFrame, blankoff_micron: dict[str, float] | None = None) -> SpeedTable:
+def speed_table(
+    work: pl.DataFrame,
+    blankoff_micron: Mapping[str, float] | None = None,
+    leak_micron: Mapping[str, float] | None = None,
+) -> SpeedTable:
     """Gather the values.
 
     Parameters
@@ -149,6 +160,8 @@ def speed_table(work: pl.DataFrame, blankoff_micron: dict[str, float] | None = N
         The fleet's work frame.
     blankoff_micron : mapping of evacuation_id to float, optional
         Blank-off pressure at each job, from the oil model.
+    leak_micron : mapping of evacuation_id to float, optional
+        What a leaking line adds to each floor; where it is much, deep speed says nothing of the line's width.
     """
     copied = pl.col("reason").eq_missing("recycled_log") if "reason" in work.columns else pl.lit(False)
     rows = work.filter(~copied).sort("started_at", "evacuation_id")
@@ -162,6 +175,8 @@ def speed_table(work: pl.DataFrame, blankoff_micron: dict[str, float] | None = N
     )
     ln_v, se_v = _rate(rows, "viscous")
     ln_d, se_d = _rate(rows, "deep")
+    leak = np.array([(leak_micron or {}).get(e, 0.0) for e in rows["evacuation_id"]])
+    ln_d = np.where(leak > LEAK_MATTERS_MICRON, np.nan, ln_d)
     stated = column_of(rows, "volume_l")
     known = np.isfinite(stated) & (stated > 0)
     volume = usual_volumes(rows)
@@ -235,6 +250,13 @@ def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
         total, core = _density(residual[i], variance[i], shape[i])
         out[i] = core / total / (variance[i] + shape[i, 0] ** 2)
     return out
+
+
+def rigging_ratio(table: SpeedTable, constants: Floats, level: Floats) -> Floats:
+    """Deep speed of the fleet's middle rig with a port of each ln level, over that with the usual port."""
+    a, _, b_deep, _, port = constants
+    rest = -np.logaddexp(-(np.median(table.pump_ln) + a), -(np.median(table.line_deep_ln) + b_deep))
+    return np.asarray(np.exp(np.logaddexp(-rest, -port) - np.logaddexp(-rest, -(port + level))))
 
 
 def noise_shapes(table: SpeedTable, viscous_residual: Floats, line_residual: Floats) -> tuple[Floats, Floats]:
