@@ -298,6 +298,15 @@ def test_a_chart_of_five_hundred_people_turns_its_pages(browser, fleets):
     drawn = figure.locator(".plot svg text").all_text_contents()
     assert set(labels[20:40]) <= set(drawn)
     assert not set(labels[:20]) & set(drawn)
+    year = page.locator("#year")
+    everybody = [
+        i["title"] for i in json.loads(year.locator(":scope > script").evaluate("s => s.textContent"))["items"]
+    ]
+    assert len(everybody) == int(year.get_attribute("data-of")) > 400
+    assert year.locator(".many figure.drawn svg").count() == 12
+    year.locator("button", has_text="Next").press("Enter")
+    page.wait_for_function("document.querySelectorAll('#year .many figure.drawn svg').length === 12")
+    assert year.locator(".many .real a").all_text_contents() == everybody[12:24]
     tab.check("training.html")
     context.close()
 

@@ -1,4 +1,5 @@
 import datetime as dt
+import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -245,6 +246,24 @@ def test_no_estimate_is_drawn_that_no_table_holds(data, book):
                             assert value in tables or value == limit, (path, chart.key, name, field, value)
                             checked += 1
     assert checked > 1000
+
+
+def test_everybodys_year_is_the_tables_own_by_month(data, book):
+    from blankoff.report.views.training import year_of_everybody
+
+    people = sorted(data.registers["technicians"]["technician_id"].to_list())
+    year = year_of_everybody(book, people)
+    assert year is not None
+    columns = dict(zip(("hold skipped", "hold cut short", "pumping stopped early", "log not handed in"), ("skipped", "short", "target_missed", "log_missing"), strict=True))  # fmt: skip
+    drawn = json.loads(year.json)
+    assert [m for m, _ in drawn["months"]] == [f"{m}-01" for m in book.months]
+    for t, item in zip(people, drawn["items"], strict=True):
+        fault = columns[item["what"]]
+        own = book.practice.filter(pl.col("technician_id") == t).sort("month").tail(13)
+        excess = {f: own[f"{f}_rate"][-1] - own[f"{f}_peers"][-1] for f in columns.values()}
+        assert excess[fault] == max(excess.values())
+        for drawn_as, column in (("v", "rate"), ("low", "lower"), ("high", "upper"), ("peers", "peers")):
+            assert item[drawn_as] == [round(1000 * x) for x in own[f"{fault}_{column}"].to_list()]
 
 
 def test_shares_by_branch_are_counted_from_the_table(data, book):

@@ -112,7 +112,7 @@ class Page:
     def charted(self) -> bool:
         """Whether any chart is on it."""
         blocks = [*self.opening, *(b for s in self.sections for b in s.blocks)]
-        return any(b.kind in {"chart", "charts"} for b in blocks)
+        return any(b.kind in {"chart", "charts", "multiples"} for b in blocks)
 
 
 def cell(text: str, key: str | float | None = None, href: str = "", alias: str = "") -> Cell:

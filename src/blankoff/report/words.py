@@ -76,6 +76,12 @@ ACTION_WORDS = {
 }
 PHASE_WORDS = {"pump_down": "pumping", "hold": "hold", "break": "gas break", "gap": "no readings"}
 
+FOR_WHOM = {
+    "training": "for the trainer and the operations lead; not for posting up or handing round",
+    "person": "for this technician, the trainer and the operations lead",
+}
+"""Who may see the pages about people; said on each of them."""
+
 CAUTIONS = (
     "This is evidence for a qualified person, not a release to charge.",
     (

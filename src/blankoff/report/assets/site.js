@@ -149,7 +149,7 @@
       console.error(error);
     }
   };
-  const turnPages = (figure) => {
+  const turnPages = (figure, after, redraw) => {
     const rows = Number(figure.dataset.rows) || 0;
     const all = Number(figure.dataset.of) || 0;
     if (!rows || all <= rows) { return; }
@@ -158,7 +158,7 @@
     const told = document.createElement("span");
     const make = (words, by) => {
       const button = Object.assign(document.createElement("button"), { type: "button", className: "more", textContent: words });
-      button.addEventListener("click", () => { turn((pageStart.get(figure) || 0) + by); draw(figure); });
+      button.addEventListener("click", () => { turn((pageStart.get(figure) || 0) + by); redraw(); });
       return button;
     };
     const back = make(`Previous ${rows}`, -rows);
@@ -170,14 +170,52 @@
       on.disabled = first + rows >= all;
     };
     bar.append(back, told, on);
-    figure.querySelector(".plot").after(bar);
+    after.after(bar);
     turn(0);
   };
+  /* ---- little drawings, a page of them at a time: one drawing, everybody's numbers in thousandths ---- */
+  const smallFigure = (all, item) => {
+    const figure = document.createElement("figure");
+    figure.className = "chart person other";
+    figure.dataset.person = item.person;
+    figure.dataset.high = 130;
+    figure.classList.toggle("chosen", chosenPerson() === item.person);
+    const title = document.createElement("figcaption");
+    const real = Object.assign(document.createElement("span"), { className: "real" });
+    const name = Object.assign(document.createElement(item.href ? "a" : "span"), { textContent: item.title, dir: "auto" });
+    if (item.href) { name.href = root + item.href; }
+    real.append(name);
+    title.append(real, Object.assign(document.createElement("span"), { className: "alias", textContent: item.alias }));
+    title.append(Object.assign(document.createElement("small"), { textContent: item.what }));
+    const plot = Object.assign(document.createElement("div"), { className: "plot" });
+    plot.setAttribute("role", "img");
+    plot.setAttribute("aria-label", `${item.what}, by month.`);
+    plot.style.minHeight = "130px";
+    const share = (n) => (n === null ? null : n / 1000);
+    const levels = all.months.map(([on, month], i) => ({
+      on, month, v: share(item.v[i]), low: share(item.low[i]), high: share(item.high[i]), peers: share(item.peers[i]),
+    })).filter((row) => row.v !== null);
+    const spec = Object.assign(document.createElement("script"), { type: "application/json" });
+    spec.textContent = JSON.stringify({ ...all.spec, datasets: { levels } });
+    figure.append(title, plot, spec);
+    return figure;
+  };
+  const layOut = (block) => {
+    const all = JSON.parse(block.querySelector(":scope > script").textContent);
+    const many = block.querySelector(".many");
+    const first = pageStart.get(block) || 0;
+    many.replaceChildren(...all.items.slice(first, first + Number(block.dataset.rows)).map((item) => smallFigure(all, item)));
+    return [...many.children];
+  };
   const drawAll = async () => {
+    document.querySelectorAll("figure.multiples").forEach((block) => {
+      turnPages(block, block.querySelector(".many"), async () => { for (const figure of layOut(block)) { await draw(figure); } });
+      layOut(block);
+    });
     const figures = [...document.querySelectorAll("figure.chart")];
     figures.forEach((figure) => {
       figure.querySelector(".plot").style.minHeight = `${Number(figure.dataset.high) || 96}px`;
-      turnPages(figure);
+      turnPages(figure, figure.querySelector(".plot"), () => draw(figure));
     });
     const inSight = figures.filter((f) => { const box = f.getBoundingClientRect(); return box.top < window.innerHeight && box.bottom > 0; });
     for (const figure of inSight) { await draw(figure); }

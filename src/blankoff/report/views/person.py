@@ -35,6 +35,7 @@ from blankoff.report.views.practice import (
 from blankoff.report.words import (
     FAULT_OF_KIND,
     FAULT_WORDS,
+    FOR_WHOM,
     KIND_WORDS,
     day,
     listed,
@@ -308,7 +309,7 @@ def person_page(book: Book, id_: str) -> Page:
         "training",
         f"{name}: {found_words(book, PEOPLE, id_) or 'nothing stands out'}",
         f"{name}: {found_words(book, PEOPLE, id_) or 'nothing stands out'}",
-        f"{month_name(book.month)}; {plural(jobs_in_year(book, id_), 'job')} in thirteen months" + (f"; {id_}" if name != id_ else ""),
+        f"{month_name(book.month)}; {plural(jobs_in_year(book, id_), 'job')} in thirteen months" + (f"; {id_}" if name != id_ else "") + f"; {FOR_WHOM['person']}",
         tuple(lines),
         (Block("others-switch", None),),
         tuple(sections),

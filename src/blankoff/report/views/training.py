@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeAlias
 
 import polars as pl
 
@@ -12,6 +13,7 @@ from blankoff.report import names
 from blankoff.report.book import PEOPLE, Book
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
+from blankoff.report.charts.multiples import Multiples, Small
 from blankoff.report.layout import Block, Cell, Page, Row, Section, cell, head, table_or
 from blankoff.report.views.common import (
     SMALL_SAMPLE,
@@ -32,6 +34,7 @@ from blankoff.report.views.practice import (
 )
 from blankoff.report.words import (
     FAULT_WORDS,
+    FOR_WHOM,
     KIND_WORDS,
     bounds,
     clip,
@@ -42,6 +45,8 @@ from blankoff.report.words import (
     plural,
     sure,
 )
+
+Shares: TypeAlias = tuple[float | None, ...]
 
 
 def _people(book: Book) -> list[str]:
@@ -98,6 +103,45 @@ def fault_overview(book: Book, people: Sequence[str], fault: str) -> Chart | Non
         f"fault-{fault}", title, f"Standing rate of '{FAULT_WORDS[fault]}' by technician with 90 % bounds, beside what like work predicts.",
         dots, "rate", "share of jobs", table_of(("who", "own rate", "90 % bounds", "like work"), cells, [book.href(PEOPLE, t) for t, _ in rows[:MOST_PEOPLE]], stems), ticks=ticks, note=note, rows_per_page=MOST_PEOPLE,
     )  # fmt: skip
+
+
+def year_of_everybody(book: Book, people: Sequence[str]) -> Multiples | None:
+    """Draw everybody's year small: of each the fault that stands furthest above like work; ``None`` without rates."""
+    places = {t: f"colleague {i}" for i, t in enumerate(people, start=1)}
+    items = []
+    for t in people:
+        rows = {r["month"]: r for r in book.practice_by.get(t, []) if r["month"] in book.months}
+        last = latest_practice(book, t)
+        known = [f for f in FAULT_WORDS if last.get(f"{f}_rate") is not None]
+        if not rows or not known:
+            continue
+        fault = max(known, key=lambda f: last[f"{f}_rate"] - (last[f"{f}_peers"] or 0.0))
+
+        def by_month(what: str, rows: Mapping[str, Mapping[str, Any]] = rows, fault: str = fault) -> Shares:
+            return tuple(rows[m][f"{fault}_{what}"] if m in rows else None for m in book.months)
+
+        items.append(
+            Small(
+                clip(book.name_of(PEOPLE, t)),
+                FAULT_WORDS[fault],
+                book.href(PEOPLE, t),
+                names.file_stem(PEOPLE, t),
+                places[t],
+                by_month("rate"),
+                by_month("lower"),
+                by_month("upper"),
+                by_month("peers"),
+            )
+        )
+    if not items:
+        return None
+    return Multiples(
+        "year",
+        "Everybody's thirteen months, each by what stands furthest above like work",
+        "One scale for all. Line and band: own standing rate with 90 % bounds, cut at the frame. Dashes: what like work predicts. People with a finding come first; a name opens that person's page.",
+        tuple(book.months),
+        tuple(items),
+    )
 
 
 def _person_rows(book: Book, people: Sequence[str]) -> list[Row]:
@@ -160,6 +204,7 @@ def training_page(book: Book) -> Page:
         ((names.file_stem(PEOPLE, t), clip(book.name_of(PEOPLE, t))) for t in people),
         key=lambda p: (p[1].lower(), p[0]),
     )
+    year = year_of_everybody(book, people)
     sections = [
         Section(
             "whom",
@@ -183,6 +228,7 @@ def training_page(book: Book) -> Page:
                     if charts
                     else (Block("missing", "No rates could be worked out: too few readable logs."),)
                 ),
+                *((Block("multiples", year),) if year else ()),
                 table_or(
                     "Standing rates with 90 % bounds, and what like work predicts; ▲ clearly above it; jobs of thirteen months",
                     head("who", "found", "#jobs", *(f"#{w}" for w in FAULT_WORDS.values())),
@@ -210,7 +256,7 @@ def training_page(book: Book) -> Page:
         "training",
         f"Training, {month_name(book.month)}: {in_short}",
         f"Training: {in_short}",
-        f"{month_name(book.month)}, {plural(len(people), 'technician')} with work in thirteen months",
+        f"{month_name(book.month)}, {plural(len(people), 'technician')} with work in thirteen months; {FOR_WHOM['training']}",
         tuple(lines),
         (Block("person-switch", options),) if options else (),
         tuple(sections),
