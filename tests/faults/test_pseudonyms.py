@@ -16,6 +16,7 @@ from blankoff.errors import BlankoffError, SettingsError
 from blankoff.pipeline import reporting
 from blankoff.pipeline.pseudonyms import KEY_VARIABLE, Pseudonyms, _texts_of, pseudonyms_for, read_key
 from blankoff.report.sheet import sheet_content
+from blankoff.report.words import FOR_WHOM
 from blankoff.store import open_store
 from tests.faults.conftest import NAME, NOW, PERSON, Reviewed
 from tests.pipeline.fleets import copy_sample
@@ -51,6 +52,12 @@ def test_no_page_file_or_file_name_names_anybody(pages: Path) -> None:
     # a hash of the plain id, as in the names of pages that stay in the house, would be undone by trying ids
     plain = {hashlib.sha256(f"technician\0{i}".encode()).hexdigest()[:10] for i in (PERSON, "T01", "T03", "T04")}
     assert not any(h in p for h in plain for p in people)
+
+
+def test_pages_about_people_say_for_whom_they_are(pages: Path) -> None:
+    assert FOR_WHOM["training"] in (pages / "training.html").read_text(encoding="utf-8")
+    for page in (pages / "technician").iterdir():
+        assert FOR_WHOM["person"] in page.read_text(encoding="utf-8")
 
 
 def test_pages_tell_the_same_but_for_who(pages: Path, reviewed: Reviewed, tmp_path: Path) -> None:

@@ -144,6 +144,28 @@ def test_bytes_of_another_encoding_cost_their_row(tmp_path: Path) -> None:
     assert _read(tmp_path, whole.encode("cp1252")).frames["evacuations"]["evacuation_id"][-1] == "ü4"
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        CLEAN.encode().replace(b"\n", b",\xffbranch\xfe\n", 1),
+        CLEAN.encode() + b'"E9\n\xff\xfe",,2026-05-04,T1,P1\n',
+        CLEAN.encode() + b'"E9\n\x00",,2026-05-04,T1,P1\n',
+        b'6"""e"""ea_d\nre"""eaid\nrted\n"Eted:\n"E-"0v"""e""aa\x83\x83',
+    ],
+    ids=["in the heading", "in a quoted line below", "NUL in a quoted line below", "no register at all"],
+)
+def test_bytes_that_are_no_text_never_break_the_reader(content: bytes, tmp_path: Path) -> None:
+    """Each of these was found by coverage-guided fuzzing, or is next to one that was."""
+    try:
+        got = _read(tmp_path, content)
+    except FleetFolderError:
+        assert content.startswith(b"6")
+        return
+    _check_counts(got)
+    assert got.frames["evacuations"].height >= 1
+    assert "E9" not in "".join(got.frames["evacuations"]["evacuation_id"].to_list())
+
+
 def test_any_text_is_an_id(tmp_path: Path) -> None:
     ids = ["007", "Ü/9", "null", "=SUM(1)", "日本", "O'Brien; DROP", "a, b", 'say "x"', "1e5"]
     rows = [ROW.format('"' + i.replace('"', '""') + '"') for i in ids]

@@ -98,7 +98,8 @@ def _csv_cells(lines: list[str], shown: str, rejects: Rejects) -> Cells:
     known = {c.name for t in schemas.REGISTERS.values() for c in t.columns}
     splits = {d: _fields([heading], 0, d)[0] or [] for d in _DELIMITERS}
     delimiter = max(_DELIMITERS, key=lambda d: sum(clean_heading(f) in known for f in splits[d]))
-    headings = [clean_heading(h) for h in splits[delimiter]]
+    # a heading that is no text names no column of ours; its cells are left alone
+    headings = ["" if is_foreign(h) else clean_heading(h) for h in splits[delimiter]]
     if len(headings) > LIMITS.columns:
         raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns", row=start + 1)
     together = _split_together(lines, start, delimiter, headings)
@@ -188,11 +189,13 @@ def _row_problem(line: str, fields: list[str] | None, headings: list[str]) -> st
     """Why a row can't be used as a whole; empty if it can."""
     if len(line) > LIMITS.line_characters:
         return f"a line of more than {LIMITS.line_characters} characters"
-    if "\0" in line:
+    # a quoted field may go on in the lines below, which may hold anything
+    said = line if fields is None or '"' not in line else line + "".join(fields)
+    if "\0" in said:
         return "NUL bytes in the row"
     if fields is None:
         return "a quotation mark is not closed, so the fields cannot be told apart"
-    if is_foreign(line):
+    if is_foreign(said):
         return "bytes that are no text in the file's encoding; save the register as UTF-8"
     if len(fields) > len(headings) and any(f.strip() for f in fields[len(headings) :]):
         return "more fields than the heading has"

@@ -1,0 +1,50 @@
+"""For all tests: no network, save this machine's own loopback, which the browser and the notebooks' kernels need."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from typing import Any
+
+import pytest
+
+
+class NetworkRefusedError(AssertionError):
+    """A test, or what it runs, reached for the network."""
+
+
+def _is_local(host: object) -> bool:
+    if host in (None, "", b"", "localhost", b"localhost"):
+        return True
+    try:
+        return ipaddress.ip_address(host.decode() if isinstance(host, bytes) else str(host)).is_loopback
+    except ValueError:
+        return False
+
+
+def _refuse(what: object) -> None:
+    raise NetworkRefusedError(f"tests run without a network, and this one reached for {what!r}")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse connections and look-ups that would leave this machine, in every process of the test run."""
+    patch = pytest.MonkeyPatch()
+    config.add_cleanup(patch.undo)
+    for name in ("connect", "connect_ex", "sendto"):
+        original = getattr(socket.socket, name)
+
+        def guarded(self: socket.socket, *words: Any, _original: Any = original) -> Any:
+            if self.family in (socket.AF_INET, socket.AF_INET6) and not _is_local(words[-1][0]):
+                _refuse(words[-1])
+            return _original(self, *words)
+
+        patch.setattr(socket.socket, name, guarded)
+    for name in ("getaddrinfo", "gethostbyname"):
+        look_up = getattr(socket, name)
+
+        def asked(host: Any, *words: Any, _original: Any = look_up, **named: Any) -> Any:
+            if not _is_local(host):
+                _refuse(host)
+            return _original(host, *words, **named)
+
+        patch.setattr(socket, name, asked)
