@@ -9,15 +9,14 @@ further resistance in series, which hurts a good rig most.  The floor is taken a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from blankoff.fleet.attribution_model import FactorPrior, Linearise
+from blankoff.fleet.attribution_model import FactorPrior
+from blankoff.fleet.attribution_shared import Rows, Shared, column, median, of_level, positive, shared
 from blankoff.fleet.attribution_states import FactorStates
-from blankoff.physics.conductance import knudsen_tube_l_s
 
 __all__ = ["FACTORS", "MEASURES", "Rows", "Shared", "floor_rows", "shared", "speed_rows"]
 
@@ -27,18 +26,8 @@ Ints = NDArray[np.int64]
 FACTORS = ("pump", "hose", "gauge", "technician")
 MEASURES = ("speed_viscous", "speed_deep", "floor")
 
-BAND_MICRON = {"speed_viscous": 6000.0, "speed_deep": 500.0}
-"""Mean pressure in the line while the port is in the contract's bands at 8 000 and 1 000 microns: in the deep band the
-pump's end is close to nothing, in the viscous one it is about half the port's (calculated for middling rigs)."""
-
-TYPICAL_RATED_L_S = 2.5
-TYPICAL_BORE_MM, TYPICAL_LENGTH_M = 8.0, 1.5
-"""Where a register is silent for the whole fleet: the middle of what is met in the field (common practice)."""
-
 UNKNOWN_RATING_SD, UNKNOWN_HOSE_SD = 0.4, 0.9
 """How far a pump or hose of unknown rating or bore may lie from the fleet's middle, ln units (judgement)."""
-UNKNOWN_VOLUME_SD = 0.7
-"""Spread of ln volume within a kind, at least, when a volume is missing (judgement)."""
 WRONG_VOLUME_SD = 0.15
 """Prior spread of ln(stated volume / true volume); guesses may be 40 % off (common practice)."""
 
@@ -91,207 +80,14 @@ This project's judgement from the field's ranges; each weighs as three observati
 """
 
 
-@dataclass(frozen=True)
-class Shared:
-    """What all measures use of the work frame, nulls as nan, all arrays (n,)."""
-
-    frame: pl.DataFrame
-    volume_l: Floats
-    volume_spread: Floats
-    """Added s.d. of ln volume: 0 where stated."""
-    ln_volume: Floats
-    like_work: Floats
-    """Fixed-effect columns that make work alike, each centred and scaled, shape (n, k)."""
-    system: Ints
-    rated_ln: Floats
-    hose_ln: dict[str, Floats]
-    rated_known: NDArray[np.bool_]
-    hose_known: NDArray[np.bool_]
-    oil: Floats
-    """Hours run and water swallowed since the oil was changed, scaled, shape (n, 2)."""
-    oil_now: Floats
-    """The same per pump (levels, 2), after its newest evacuation."""
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Usable rows of one solve, before linearising; both speeds of a job are two rows of one solve.
-
-    Attributes
-    ----------
-    index : int64 (r,), row of the work frame;  band : int64 (r,), 0 viscous, 1 deep (0 for the floor)
-    noise_class : int64 (r,), band and class of stated precision together
-    y, own_variance : (r,);  x : (r, p);  x_sd : (p,);  state_of_row : int64 (r, factors)
-    level_x : per measure, per asset kind (levels, p): what the fixed effects say of a level itself
-    linearise : see `attribution_model.Linearise`
-    base : per measure, per asset kind (levels,): ln of pump speed or line conductance from which effects count
-    """
-
-    index: Ints
-    band: Ints
-    noise_class: Ints
-    y: Floats
-    own_variance: Floats
-    x: Floats
-    x_sd: Floats
-    state_of_row: Ints
-    level_x: dict[str, list[Floats]]
-    linearise: Linearise | None
-    base: dict[str, list[Floats]]
-
-
-def column(frame: pl.DataFrame, name: str) -> Floats:
-    """Return a numeric column as floats with nan for null; all nan when the frame has none."""
-    if name not in frame.columns:
-        return np.full(frame.height, np.nan)
-    return frame[name].cast(pl.Float64).to_numpy().copy()
-
-
-def _positive(values: Floats, low: float, high: float) -> Floats:
-    return np.where((values >= low) & (values <= high), values, np.nan)
-
-
-def _median(values: Floats, default: float) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else default
-
-
-def _scaled(values: Floats) -> list[Floats]:
-    """Centre and scale a column; unknown values lie in the middle and are marked when there are many."""
-    missing = ~np.isfinite(values)
-    middle = _median(values, 0.0)
-    spread = float(np.nanstd(values)) if (~missing).any() else 0.0
-    if spread < 1e-9:
-        return []
-    columns = [np.clip(np.where(missing, 0.0, (values - middle) / spread), -4.0, 4.0)]
-    if 0.02 < missing.mean() < 0.98:
-        columns.append(missing - missing.mean())
-    return columns
-
-
-def _oil(frame: pl.DataFrame, pump: Ints, levels: int, days: Floats, changes: pl.DataFrame) -> tuple[Floats, Floats]:
-    """Hours and water on each row's oil before it (n, 2), and on each pump's oil now (levels, 2), scaled.
-
-    Both grow without end where no change was ever noted, so they are taken as square roots and capped.
-    """
-    minutes = np.nan_to_num(np.clip(column(frame, "pumped_minutes"), 0.0, 3000.0), nan=30.0)
-    water = np.nan_to_num(np.clip(column(frame, "water_g"), 0.0, 2000.0))
-    per_row, now = np.zeros((len(pump), 2)), np.zeros((levels, 2))
-    order = np.lexsort((days, pump))
-    order = order[pump[order] >= 0]
-    span = 1e7
-    key = pump[order] * span + days[order]
-    change_key = (
-        np.sort(changes["level"].to_numpy() * span + changes["day"].to_numpy()) if changes.height else np.empty(0)
-    )
-    # A new oil filling starts at a pump's first row and at each change.
-    filling = np.searchsorted(change_key, key, side="right") + pump[order] * (len(change_key) + 1)
-    begins = np.flatnonzero(np.r_[True, filling[1:] != filling[:-1]]) if len(order) else np.empty(0, dtype=np.int64)
-    for column_number, amount in enumerate((minutes / 60.0, water / 50.0)):
-        total = np.cumsum(amount[order])
-        before = np.concatenate([[0.0], total])[:-1] if len(order) else total
-        base = np.repeat(before[begins], np.diff(np.append(begins, len(order))))
-        per_row[order, column_number] = before - base
-        last = np.searchsorted(pump[order], np.arange(levels), side="right") - 1
-        now[:, column_number] = (total - base)[last] if len(order) else 0.0
-    newest_day = np.full(levels, -np.inf)
-    np.maximum.at(newest_day, pump[order], days[order])
-    for level, day in changes.select("level", "day").iter_rows():
-        if day > newest_day[level]:
-            now[level] = 0.0
-    return np.sqrt(np.minimum(per_row / 10.0, 9.0)), np.sqrt(np.minimum(now / 10.0, 9.0))
-
-
-def shared(frame: pl.DataFrame, days: Floats, pump: FactorStates, oil_changes: pl.DataFrame) -> Shared:
-    """Gather the columns that every measure uses.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The work frame, already cut to what was known.
-    days : ndarray
-        Start of each evacuation in days since 1970.
-    pump : FactorStates
-    oil_changes : DataFrame
-        ``asset_id, day`` of every service that leaves fresh oil in a pump.
-    """
-    n = frame.height
-    volume = _positive(column(frame, "volume_l"), 0.02, 5000.0)
-    kind = (frame["kind"] if "kind" in frame.columns else pl.Series("kind", [None] * n, dtype=pl.String)).fill_null("")
-    kinds, kind_code = np.unique(kind.to_numpy().astype(str), return_inverse=True)
-    ln_volume = np.log(volume)
-    fallback = _median(ln_volume, np.log(5.0))
-    spread = np.zeros(n)
-    for code in range(len(kinds)):
-        rows = kind_code == code
-        lost = rows & ~np.isfinite(volume)
-        if not lost.any():
-            continue
-        known = ln_volume[rows & np.isfinite(volume)]
-        ln_volume[lost] = np.median(known) if len(known) >= 5 else fallback
-        spread[lost] = max(UNKNOWN_VOLUME_SD, float(np.std(known)) if len(known) >= 5 else 1.5)
-    year = 2 * np.pi * days / 365.2425
-    columns: list[Floats] = [*_scaled(ln_volume), *_scaled(np.log1p(np.maximum(column(frame, "water_g"), 0.0)))]
-    columns += [*_scaled(column(frame, "ambient_c")), *_scaled(column(frame, "altitude_m"))]
-    columns += [*_scaled(np.cos(year)), *_scaled(np.sin(year))]
-    for code in range(len(kinds)):
-        mine = kind_code == code
-        if 0.01 < mine.mean() < 0.99:
-            columns.append(mine - mine.mean())
-    system_id = frame["system_id"] if "system_id" in frame.columns else pl.Series([None] * n, dtype=pl.String)
-    # A row that names no system is a system of its own.
-    own = pl.Series([f"\x00{i}" for i in range(n)])
-    named = pl.DataFrame({"s": system_id.cast(pl.String), "own": own}).select(pl.coalesce("s", "own"))["s"]
-    system = np.unique(named.to_numpy().astype(str), return_inverse=True)[1].astype(np.int64)
-    rated = _positive(column(frame, "rated_l_per_s"), 0.1, 100.0)
-    bore, length = _positive(column(frame, "bore_mm"), 2.0, 60.0), _positive(column(frame, "length_m"), 0.2, 30.0)
-    hose_known = np.isfinite(bore) & np.isfinite(length)
-    bore = np.where(np.isfinite(bore), bore, _median(bore, TYPICAL_BORE_MM))
-    length = np.where(np.isfinite(length), length, _median(length, TYPICAL_LENGTH_M))
-    shapes, inverse = np.unique(np.column_stack([bore, length]), axis=0, return_inverse=True)
-    inverse = inverse.reshape(-1)
-    hose_ln = {
-        m: np.log(np.asarray(knudsen_tube_l_s(shapes[:, 0] / 1000.0, shapes[:, 1], p), dtype=np.float64))[inverse]
-        for m, p in BAND_MICRON.items()
-    }
-    number = {v: i for i, v in enumerate(pump.levels)}
-    fresh = oil_changes.filter(pl.col("asset_id").is_in(pump.levels)).select(
-        pl.col("asset_id").replace_strict(number, default=None, return_dtype=pl.Int64).alias("level"), "day"
-    )
-    oil, oil_now = _oil(frame, pump.level_of_row, len(pump.levels), days, fresh)
-    return Shared(
-        frame=frame,
-        volume_l=volume,
-        volume_spread=spread,
-        ln_volume=ln_volume,
-        like_work=np.column_stack(columns) if columns else np.zeros((n, 0)),
-        system=system,
-        rated_ln=np.log(np.where(np.isfinite(rated), rated, _median(rated, TYPICAL_RATED_L_S))),
-        hose_ln=hose_ln,
-        rated_known=np.isfinite(rated),
-        hose_known=hose_known,
-        oil=oil,
-        oil_now=oil_now,
-    )
-
-
-def _of_level(states: FactorStates, values: Floats, index: Ints) -> Floats:
-    """Value of a row-wise register column per level (rows of a level agree)."""
-    out = np.full(len(states.levels), np.median(values) if len(values) else 0.0)
-    codes = states.level_of_row[index]
-    known = codes >= 0
-    out[codes[known]] = values[known]
-    return out
-
-
 def _measured(frame: pl.DataFrame, band: str) -> tuple[Floats, Floats]:
     """ln(speed / volume) of a band and its standard error."""
-    rate = _positive(column(frame, f"{band}_rate_per_s"), 1e-7, 1e3)
-    stated = column(frame, f"speed_{band}_l_s") / _positive(column(frame, "volume_l"), 0.02, 5000.0)
-    rate = np.where(np.isfinite(rate), rate, _positive(stated, 1e-7, 1e3))
+    rate = positive(column(frame, f"{band}_rate_per_s"), 1e-7, 1e3)
+    stated = column(frame, f"speed_{band}_l_s") / positive(column(frame, "volume_l"), 0.02, 5000.0)
+    rate = np.where(np.isfinite(rate), rate, positive(stated, 1e-7, 1e3))
     se = column(frame, f"{band}_rate_se_ln")
     se = np.where(np.isfinite(se), se, column(frame, f"speed_{band}_l_s_se_ln"))
-    usual = _median(se[np.isfinite(rate)], 0.1)
+    usual = median(se[np.isfinite(rate)], 0.1)
     return np.log(rate), np.clip(np.where(np.isfinite(se), se, usual), 0.005, 1.5)
 
 
@@ -372,14 +168,14 @@ def speed_rows(s: Shared, states: Sequence[FactorStates]) -> Rows:
             np.zeros((len(states[0].levels), len(x_sd))),
             np.zeros((len(states[1].levels), len(x_sd))),
         )
-        pump_levels[:, 0], pump_levels[:, 3] = 1.0, _of_level(states[0], rated_dev, every)
+        pump_levels[:, 0], pump_levels[:, 3] = 1.0, of_level(states[0], rated_dev, every)
         pump_levels[:, 5], pump_levels[:, 6:8] = is_deep, is_deep * s.oil_now
         line_levels[:, 1], line_levels[:, 2] = 1.0 - is_deep, is_deep
-        line_levels[:, 4] = _of_level(states[1], line_dev, every)
+        line_levels[:, 4] = of_level(states[1], line_dev, every)
         others = [np.zeros((len(f.levels), len(x_sd))) for f in states[2:4]]
         level_x[measure] = [pump_levels, line_levels, *others]
-        of_line = _of_level(states[1], s.hose_ln[measure], every)
-        base[measure] = [_of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
+        of_line = of_level(states[1], s.hose_ln[measure], every)
+        base[measure] = [of_level(states[0], s.rated_ln, every), of_line, *(np.zeros(len(o)) for o in others)]
     x = linearise(np.zeros(len(x_sd)), np.zeros(int(offsets[-1])))[1]
     # Logs that hardly saw a band err by far more than they state; their word must not outvote the good ones'.
     stated = se**2 * (1.0 + (se / POOR_PRECISION) ** 4)
@@ -415,7 +211,7 @@ def _precision_classes(se: Floats, band: Ints) -> tuple[Ints, Floats]:
 
 def _typical_deep_ln(clear: Floats, band: Ints) -> float:
     """Middle ln deep speed of the fleet's rigs with nothing in the way."""
-    return _median(clear[band == 1], _median(clear, 0.0))
+    return median(clear[band == 1], median(clear, 0.0))
 
 
 def floor_rows(
@@ -433,10 +229,10 @@ def floor_rows(
     now : per factor (levels,), optional
         The same of each level as it stands.
     """
-    floor = _positive(column(s.frame, "floor_micron"), 0.5, 50_000.0)
+    floor = positive(column(s.frame, "floor_micron"), 0.5, 50_000.0)
     index = np.flatnonzero(np.isfinite(floor))
     relative = column(s.frame, "floor_se_micron") / floor
-    relative = np.where(np.isfinite(relative), relative, _median(relative, 0.1))
+    relative = np.where(np.isfinite(relative), relative, median(relative, 0.1))
     rated_dev = (s.rated_ln - np.median(s.rated_ln))[index]
     line_dev = (s.hose_ln["speed_deep"] - np.median(s.hose_ln["speed_deep"]))[index]
     none = np.zeros(len(index))
@@ -449,8 +245,8 @@ def floor_rows(
     x_sd = np.array([10.0, 0.3, 0.3, 0.8, 1.0, 1.0, 1.0, *([1.0] * like.shape[1])])
     level_x = [np.zeros((len(f.levels), len(x_sd))) for f in states]
     every = np.arange(len(s.rated_ln))
-    level_x[0][:, 1], level_x[0][:, 5:7] = _of_level(states[0], s.rated_ln - np.median(s.rated_ln), every), s.oil_now
-    level_x[1][:, 2] = _of_level(states[1], s.hose_ln["speed_deep"] - np.median(s.hose_ln["speed_deep"]), every)
+    level_x[0][:, 1], level_x[0][:, 5:7] = of_level(states[0], s.rated_ln - np.median(s.rated_ln), every), s.oil_now
+    level_x[1][:, 2] = of_level(states[1], s.hose_ln["speed_deep"] - np.median(s.hose_ln["speed_deep"]), every)
     if now is not None:
         for f, column_number in enumerate((3, 3, 4, 3)):
             level_x[f][:, column_number] = now[f]

@@ -280,10 +280,10 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
         if not laid and (asset.factor == "gauge" or asset.spell < newest[asset.factor, asset.level_id]):
             continue
         kept = _take_off(state, asset)
-        gain, answer = ask(asset)
+        gain, found = ask(asset)
         if not laid:
             # Too little to be laid on the fleet's jobs, but a slow change shows in a history where a step does not.
-            level = answer[asset.factor]
+            level = found[asset.factor]
         rivals = []
         if level[-1] < -RIVALS_BELOW:
             rivals = [(r.factor, r.level_id, ask(r)[0]) for r in rivals_of(asset)]
