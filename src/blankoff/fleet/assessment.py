@@ -11,6 +11,7 @@ import polars as pl
 from blankoff import schemas
 from blankoff.fleet.assets import assess_assets
 from blankoff.fleet.attribution import attribute
+from blankoff.fleet.backtest import backtest_oil, backtest_summary
 from blankoff.fleet.groups import outcome_groups
 from blankoff.fleet.hours import hours_lost, proof_lost
 from blankoff.fleet.monthly import monthly_series
@@ -47,6 +48,8 @@ class Assessment:
         For the pages.
     swap_plan
         Exchanges for next month, best first.
+    oil_backtest, oil_backtest_summary
+        From `fleet.backtest`: what past months' ends would have forecast for each pump's oil, and what came of it.
     not_made
         Columns of `NOT_MADE_SCHEMA`.
     """
@@ -64,6 +67,8 @@ class Assessment:
     hours_lost: pl.DataFrame
     proof_lost: pl.DataFrame
     swap_plan: pl.DataFrame
+    oil_backtest: pl.DataFrame
+    oil_backtest_summary: pl.DataFrame
     not_made: pl.DataFrame
 
 
@@ -102,6 +107,8 @@ def assess_fleet(
     attribution = attribute(work, services, settings, as_of, coaching)
     progress("judging pumps, oil, hoses and gauges")
     assets = assess_assets(work, registers, attribution, settings, as_of)
+    progress("testing the oil forecast on past months")
+    backtest = backtest_oil(work, services, settings, as_of, assets.causes)
     progress("following practice")
     practice = practice_table(work, coaching, rules, as_of)
     people = habits(work, coaching, rules, as_of)
@@ -121,6 +128,8 @@ def assess_fleet(
         hours_lost=hours_lost(work, attribution.effect, month, settings.maintenance.labour_cost_per_hour),
         proof_lost=proof_lost(work),
         swap_plan=plan_swaps(work, attribution).table,
+        oil_backtest=backtest,
+        oil_backtest_summary=backtest_summary(backtest),
         not_made=pl.DataFrame(
             [*missing_estimates(registers), *assets.not_made], schema=NOT_MADE_SCHEMA, orient="row"
         ).unique(maintain_order=True),

@@ -25,7 +25,17 @@ from blankoff.store import KEPT_BEFORE, Store
 ASSESSED_BY = "2"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
-DATED_TABLES = ("monthly", "hours_lost", "proof_lost", "talk_effect", "group_summary", "not_made", "swap_plan")
+DATED_TABLES = (
+    "monthly",
+    "hours_lost",
+    "proof_lost",
+    "talk_effect",
+    "group_summary",
+    "not_made",
+    "swap_plan",
+    "oil_backtest",
+    "oil_backtest_summary",
+)
 """Tables of the store's own that serve the pages; each row carries the day of knowledge, ``as_of``."""
 
 
@@ -159,6 +169,8 @@ def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:
         "group_summary": assessment.group_summary,
         "not_made": assessment.not_made,
         "swap_plan": assessment.swap_plan,
+        "oil_backtest": assessment.oil_backtest,
+        "oil_backtest_summary": assessment.oil_backtest_summary,
     }
     superseded = 0
     for name, frame in dated.items():
