@@ -239,6 +239,33 @@ def invented_month(plan: Plan | None = None) -> MonthData:
     return _with_estimates(data, plan, rng, technicians, pumps, hoses, gauges)
 
 
+def _backtest(as_of: dt.date, pumps: list[str], rng: np.random.Generator) -> list[dict[str, object]]:
+    """Past oil forecasts: most come, some left open by a change, some bounds missed."""
+    rows: list[dict[str, object]] = []
+    for back in (120, 90, 60):
+        origin = as_of - dt.timedelta(days=back)
+        for i, pump in enumerate(pumps):
+            ahead, error = int(rng.integers(10, 100)), int(rng.normal(0, 12))
+            due = origin + dt.timedelta(days=ahead)
+            came = None if i % 5 == 4 else due - dt.timedelta(days=error)
+            rows.append(
+                {
+                    "origin": origin,
+                    "pump_id": pump,
+                    "limit_micron": 150.0,
+                    "due_on": due,
+                    "due_lower": due - dt.timedelta(days=15),
+                    "due_upper": due + dt.timedelta(days=15),
+                    "came_on": came,
+                    "changed_on": due if came is None else None,
+                    "days_ahead": ahead,
+                    "error_days": None if came is None else error,
+                    "covered": None if came is None else abs(error) <= 15,
+                }
+            )
+    return rows
+
+
 def _findings(
     plan: Plan,
     work: pl.DataFrame,
@@ -487,5 +514,6 @@ def _with_estimates(
         talks=conform(pl.DataFrame([talk]), TALK_SCHEMA),
         coverage=coverage,
         quarantine=quarantine,
+        backtest=pl.DataFrame(_backtest(data.as_of, pumps, np.random.default_rng(plan.seed + 1)), infer_schema_length=None),
         swap_plan=("Lend pump P04 to van 9 for a week: it would tell pump P04 and technician T04 apart.",),
     )  # fmt: skip

@@ -284,6 +284,17 @@ def whole_month(allowed: Allowed, book: Book) -> None:
             *now.group_by(f"{factor}_id").len()["len"].to_list(),
         )
         allowed.counts(own, "kind")
+    told = book.backtest.drop_nulls("covered")
+    come = told.drop_nulls("error_days")
+    for low, high in ((-1, 30), (30, 90), (90, 180), (180, 365), (-1, 365)):
+        every, held, known = (
+            f.filter(pl.col("days_ahead").is_between(low, high, closed="right")) for f in (book.backtest, told, come)
+        )
+        allowed.count(every.height, known.height, held.height, low, high)
+        if known.height:
+            allowed.count(round(known["error_days"].abs().median()))  # type: ignore[arg-type]
+        if held.height:
+            allowed.as_unit("share", held["covered"].mean())
     items = work_list(book)
     overdue = sum(i.overdue for i in items)
     soon = book.oil.filter(pl.col("due_on") <= data.as_of + dt.timedelta(days=31)).height

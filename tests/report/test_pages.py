@@ -266,6 +266,27 @@ def test_everybodys_year_is_the_tables_own_by_month(data, book):
             assert item[drawn_as] == [round(1000 * x) for x in own[f"{fault}_{column}"].to_list()]
 
 
+def test_how_past_forecasts_fared_is_counted_from_the_back_test(data, book):
+    """The chart's points are the rows whose day came; middle and share by pandas' own median and mean [RUN]."""
+    from blankoff.report.views.forecasts import past_forecasts
+
+    chart = past_forecasts(book)
+    assert chart is not None
+    known = data.backtest.to_pandas()
+    come = known[known["came_on"].notna()]
+    drawn = chart.spec["datasets"]["forecasts"]
+    assert sorted((d["ahead"], d["early"]) for d in drawn) == sorted(
+        zip(come["days_ahead"], -come["error_days"], strict=True)
+    )
+    held = come["covered"].astype(bool)
+    assert f"were {round(come['error_days'].abs().median())}\u00a0day" in chart.title
+    assert f"{100 * held.mean():.0f}\u00a0% of {len(held)}" in chart.title
+    near = come[come["days_ahead"] <= 30]
+    assert chart.table.rows[0][2] == str(len(near))
+    few = open_book(replace(data, backtest=data.backtest.head(3)))
+    assert past_forecasts(few) is None
+
+
 def test_shares_by_branch_are_counted_from_the_table(data, book):
     """Wilson bounds against statsmodels [RUN]."""
     from statsmodels.stats.proportion import proportion_confint

@@ -72,6 +72,7 @@ def month_data(store: Store, month: str) -> MonthData:
         proof_lost=believed("proof_lost"),
         talks=believed("talk_effect"),
         coverage=_coverage(store),
+        backtest=believed("oil_backtest"),
         group_summary=believed("group_summary"),
         load_log=load,
         not_made=tuple(not_made.select("what", "why").iter_rows()) if not_made.width else (),

@@ -14,6 +14,7 @@ import polars as pl
 from blankoff import schemas
 from blankoff.report import names
 from blankoff.report.data import (
+    BACKTEST_SCHEMA,
     COVERAGE_SCHEMA,
     HOURS_LOST_SCHEMA,
     MONTHLY_SCHEMA,
@@ -101,6 +102,7 @@ class Book:
     proof_lost: pl.DataFrame
     talks: pl.DataFrame
     coverage: pl.DataFrame
+    backtest: pl.DataFrame
     paged: Mapping[str, frozenset[str]]
 
     @cached_property
@@ -346,5 +348,6 @@ def open_book(data: MonthData, *, all_evacuations: bool = False, extra: Iterable
         conform(data.proof_lost, PROOF_LOST_SCHEMA).filter(pl.col("month") <= data.month),
         conform(data.talks, TALK_SCHEMA).filter(pl.col("coached_on") <= data.as_of),
         conform(data.coverage, COVERAGE_SCHEMA),
+        conform(data.backtest, BACKTEST_SCHEMA),
         paged,
     )

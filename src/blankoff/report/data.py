@@ -60,6 +60,21 @@ TALK_SCHEMA: dict[str, Any] = {
 }
 """One row per talk that has jobs on both sides: the rate before and after, and what changed for peers meanwhile."""
 
+BACKTEST_SCHEMA: dict[str, Any] = {
+    "origin": pl.Date,
+    "pump_id": S,
+    "limit_micron": F,
+    "due_on": pl.Date,
+    "due_lower": pl.Date,
+    "due_upper": pl.Date,
+    "came_on": pl.Date,
+    "changed_on": pl.Date,
+    "days_ahead": I,
+    "error_days": I,
+    "covered": pl.Boolean,
+}
+"""One row per past month's end, pump and limit: what was forecast then, and what came; see ``fleet.backtest``."""
+
 COVERAGE_SCHEMA: dict[str, Any] = {"item": S, "handed_in": I, "used": I, "refused": I}
 """One row per kind of input (``log files``, then each register): the counts add up."""
 
@@ -71,6 +86,8 @@ def empty_frame(schema: Mapping[str, Any]) -> pl.DataFrame:
 
 def conform(frame: pl.DataFrame, schema: Mapping[str, Any]) -> pl.DataFrame:
     """Cast to a schema; a missing column becomes null, an extra one stays behind the known ones."""
+    if not frame.width:  # a table that an older store does not have: literals alone would make a row
+        return empty_frame(schema)
     known = [
         (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
         for name, dtype in schema.items()
@@ -113,6 +130,8 @@ class MonthData:
         Columns `TALK_SCHEMA`.
     coverage
         Columns `COVERAGE_SCHEMA`.
+    backtest
+        Columns `BACKTEST_SCHEMA`.
     group_summary
         ``fleet.groups``' summary of outcome groups (``group_id, unexplained`` are used); may be empty.
     load_log
@@ -140,6 +159,7 @@ class MonthData:
     proof_lost: pl.DataFrame = field(default_factory=lambda: empty_frame(PROOF_LOST_SCHEMA))
     talks: pl.DataFrame = field(default_factory=lambda: empty_frame(TALK_SCHEMA))
     coverage: pl.DataFrame = field(default_factory=lambda: empty_frame(COVERAGE_SCHEMA))
+    backtest: pl.DataFrame = field(default_factory=lambda: empty_frame(BACKTEST_SCHEMA))
     group_summary: pl.DataFrame = field(default_factory=pl.DataFrame)
     load_log: Callable[[str], SampleBatch] = no_log
     not_made: tuple[tuple[str, str], ...] = ()

@@ -16,6 +16,7 @@ from blankoff.report.views.common import (
     number_cell,
     thing_cell,
 )
+from blankoff.report.views.forecasts import past_forecasts
 from blankoff.report.words import (
     FACTOR_PLURALS,
     FACTOR_WORDS,
@@ -238,6 +239,9 @@ def _asset_section(book: Book, factor: str) -> Section:
                 "No oil forecast could be made: it needs pump hours and, for its dates, oil changes in the services register.",
             )
         )
+        fared = past_forecasts(book)
+        if fared:
+            blocks.append(Block("chart", fared))
     if factor in ("pump", "hose"):
         pair = [
             c
