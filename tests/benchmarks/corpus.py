@@ -164,7 +164,7 @@ def _messy(log: pl.DataFrame, number: int) -> bytes:
         frame = log.select("elapsed_s", (pl.col("pressure_micron") * 1.3332236842e-3).alias("pressure_mbar"))
         return frame.write_csv(separator=";", decimal_comma=True, float_precision=6).encode()
     frame = log.select(
-        stamp.dt.strftime("%Y-%m-%d %H:%M:%S%.1f"), (pl.col("pressure_micron") * 0.13332236842).alias("p")
+        stamp.dt.strftime("%Y-%m-%d %H:%M:%S%.3f"), (pl.col("pressure_micron") * 0.13332236842).alias("p")
     )
     return frame.rename({"p": "pressure_pa"}).write_csv(float_precision=4).encode("utf-8-sig")
 

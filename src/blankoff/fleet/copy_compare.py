@@ -16,8 +16,8 @@ from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, mat
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
-READINGS_AT_ONCE = 3_000_000
-"""Readings held at once, on two grids at most some 200 MB."""
+READINGS_AT_ONCE = 2_000_000
+"""Readings held at once, on two grids at most some 150 MB."""
 
 _FIELDS = tuple(Match.__dataclass_fields__)
 

@@ -102,7 +102,7 @@ def ingest(
         refused = pl.concat([folder.scan.quarantine, match.quarantine], how="diagonal_relaxed")
         replace_refusals(store, FOLDER, refused, now)
         _forget_orphans(store, jobs)
-    judged += _judge_again(store, jobs, folder.settings, progress)
+    judged += _judge_again(store, jobs, folder.settings, progress, workers)
     with store.transaction():
         refresh_copies(store, progress)
         superseded = refresh_results(store, folder.settings)
@@ -197,17 +197,19 @@ def _read_new_logs(
         with store.transaction():
             store.change("touch_log_files", touched)
     numbers, forgotten = _LogNumbers(store), store.forgotten()
+    judged_before = store.read("measure_contexts").select("evacuation_id")
     done = judged = 0
     for batch in _in_order(_parts(unread), folder, jobs, workers):
         files = batch.files
         with store.transaction():
-            _take_files_out(store, files.entries)
+            seen_before = _take_files_out(store, files.entries)
             entries, fresh, log_nos = numbers.give(files)
             store.insert("log_file", entries)
             store.insert_samples(forgotten.in_marks(fresh), log_nos)
-            replace_log_refusals(store, entries.select("path"), files.refused, now)
+            if seen_before or files.refused.height:
+                replace_log_refusals(store, entries.select("path"), files.refused, now)
             if batch.judged is not None:
-                _store_judged(store, number_logs(batch.judged, entries))
+                _store_judged(store, number_logs(batch.judged, entries), judged_before)
                 judged += batch.judged.measure.height
         done += entries.height
         progress("reading and judging logs", done, unread.height)
@@ -307,20 +309,26 @@ def _numbered(jobs: pl.DataFrame) -> pl.DataFrame:
     return jobs.with_columns(context=pl.concat_str(pl.col("log_no").cast(pl.String), "context", separator="|"))
 
 
-def _store_judged(store: Store, judged: JudgedJobs) -> None:
+def _store_judged(store: Store, judged: JudgedJobs, judged_before: pl.DataFrame) -> None:
+    """Keep what was judged; rows to be replaced are only looked for where jobs were judged before."""
+    keys = judged.measure.select("evacuation_id").join(judged_before, on="evacuation_id", how="semi")
     for name, frame in (("measure", judged.measure), ("phase", judged.phase), ("sketch", judged.sketch)):
-        store.replace(name, "evacuation_id", frame, keys=judged.measure.select("evacuation_id"))
+        store.replace(name, "evacuation_id", frame, keys=keys)
 
 
-def _take_files_out(store: Store, files: pl.DataFrame) -> None:
-    """Take out what the store holds of these paths; samples go when no other path has the same content."""
+def _take_files_out(store: Store, files: pl.DataFrame) -> bool:
+    """Take out what the store holds of these paths, and say whether it held any.
+
+    Samples go when no other path has the same content.
+    """
     before = store.read("entries_of_paths", files.select("path"))
     if before.is_empty():
-        return
+        return False
     store.delete("log_file", "path", before)
     lonely = store.read("lonely_log_nos", before.filter(pl.col("log_no") >= 0).select("log_no"))
     store.delete("sample", "log_no", lonely)
     store.delete("mark", "log_no", lonely)
+    return True
 
 
 def _forget_orphans(store: Store, jobs: pl.DataFrame) -> None:
@@ -338,7 +346,7 @@ def _due(store: Store, jobs: pl.DataFrame) -> pl.DataFrame:
     return _numbered(jobs.join(stored, on="path", how="inner", maintain_order="left"))
 
 
-def _judge_again(store: Store, jobs: pl.DataFrame, settings: Settings, progress: Progress) -> int:
+def _judge_again(store: Store, jobs: pl.DataFrame, settings: Settings, progress: Progress, workers: int) -> int:
     """Judge from stored samples every job that was never judged, or was under another context."""
     due = _due(store, jobs)
     known = store.read("measure_contexts").rename({"context": "judged_under"})
@@ -357,10 +365,10 @@ def _judge_again(store: Store, jobs: pl.DataFrame, settings: Settings, progress:
         logs = logs.with_columns(log_index=pl.int_range(pl.len(), dtype=pl.Int64))
         batch = store.samples_of_logs(logs)
         indexed = part.join(logs.select("log_no", "log_index"), on="log_no", how="left", maintain_order="left")
-        judged = judge_jobs(batch, indexed, settings)
+        judged = judge_jobs(batch, indexed, settings, workers)
         judged = replace(judged, measure=judged.measure.drop("path"))
         with store.transaction():
-            _store_judged(store, judged)
+            _store_judged(store, judged, judged.measure.select("evacuation_id"))
         done += part.height
         progress("judging stored logs again", done, pending.height)
     return done

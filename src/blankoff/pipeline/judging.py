@@ -44,7 +44,7 @@ def pick_logs(batch: SampleBatch, which: np.ndarray[tuple[int], np.dtype[np.int6
     )
 
 
-def judge_jobs(batch: SampleBatch, jobs: pl.DataFrame, settings: Settings) -> JudgedJobs:
+def judge_jobs(batch: SampleBatch, jobs: pl.DataFrame, settings: Settings, threads: int = 1) -> JudgedJobs:
     """Judge every job of a frame on its log.
 
     Parameters
@@ -55,11 +55,13 @@ def judge_jobs(batch: SampleBatch, jobs: pl.DataFrame, settings: Settings) -> Ju
         ``evacuation_id, path, log_index`` (into the batch), ``context``, the context's columns, maybe ``log_no``.
     settings
         For the thresholds of judging.
+    threads
+        Worker threads; no number depends on it.
     """
     which = jobs["log_index"].to_numpy().astype(np.int64)
     # by evacuation, not by content: the very same log may have been handed in for two jobs
     logs = replace(pick_logs(batch, which), keys=tuple(jobs["evacuation_id"].to_list()))
-    judged = judge_batch(logs, to_job_context(jobs), settings, threads=1)
+    judged = judge_batch(logs, to_job_context(jobs), settings, threads=threads)
     measure = judged.measure.rename({"log_key": "evacuation_id"})
     isolated = measure["isolated_at_s"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     return JudgedJobs(
