@@ -329,7 +329,7 @@ def _describe(
     what = {"pump": "pumps", "hose": "hose sets", "gauge": "gauges"}[MOVABLE[f]]
     sentence = (
         f"Exchange {what} {first} (with {crew[0]}) and {second} (with {crew[1]}) for the month: "
-        f"{questions} open questions would be known to {100 * np.expm1(doubt[1]):.0f} % "
+        f"{questions} levels that cannot be told apart today would be known to within {100 * np.expm1(doubt[1]):.0f} % "
         f"instead of {100 * np.expm1(doubt[0]):.0f} %."
     )
     jobs = round(vans[a][1] + vans[b][1])

@@ -20,6 +20,7 @@ from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.reporting import month_book, write_month
 from blankoff.pipeline.sources import check_fleet_folder
 from blankoff.report.views.entry import worth_doing
+from blankoff.report.words import month_name
 from blankoff.store import Store, open_store
 
 EARLIER_MONTHS = 1
@@ -78,14 +79,14 @@ class Review:
             self.intake.text(),
             "",
             (
-                f"{self.month}: {total} evacuations, {self.proven} proven dry and tight, {self.failed} failed, "
+                f"{month_name(self.month)}: {total} evacuations, {self.proven} proven dry and tight, {self.failed} failed, "
                 f"{self.unproven} without proof."
             ),
             "",
             "Most worth doing this month:" if self.worth_doing else "Nothing stands out this month.",
         ]
         for k, (what, why) in enumerate(self.worth_doing, 1):
-            lines.append(f"  {k}. {what}{f' ({why})' if why else ''}")
+            lines.append(f"  {k}. {what.rstrip('.')}{f' ({why})' if why else ''}.")
         lines += [
             "",
             f"The pages begin at {self.entry}",
