@@ -48,6 +48,8 @@ class Assessment:
         For the pages.
     swap_plan
         Exchanges for next month, best first.
+    asset_chart
+        From `fleet.asset_charts`: a CUSUM per pump and hose set, limits from the fleet's false-alarm budget.
     oil_backtest, oil_backtest_summary
         From `fleet.backtest`: what past months' ends would have forecast for each pump's oil, and what came of it.
     not_made
@@ -67,6 +69,7 @@ class Assessment:
     hours_lost: pl.DataFrame
     proof_lost: pl.DataFrame
     swap_plan: pl.DataFrame
+    asset_chart: pl.DataFrame
     oil_backtest: pl.DataFrame
     oil_backtest_summary: pl.DataFrame
     not_made: pl.DataFrame
@@ -128,6 +131,7 @@ def assess_fleet(
         hours_lost=hours_lost(work, attribution.effect, month, settings.maintenance.labour_cost_per_hour),
         proof_lost=proof_lost(work),
         swap_plan=plan_swaps(work, attribution).table,
+        asset_chart=assets.charts,
         oil_backtest=backtest,
         oil_backtest_summary=backtest_summary(backtest),
         not_made=pl.DataFrame(

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from blankoff import schemas
+from blankoff.fleet.asset_charts import asset_charts
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.gauges import gauges_off
 from blankoff.fleet.hoses import hoses_leaking, hoses_restricted
@@ -57,6 +58,8 @@ class AssetAssessment:
     outlooks : list of PumpOutlook
     speeds : SpeedCauses
         Speeds as fitted, and the levels laid on pumps, hose sets, technicians and gauges.
+    charts : DataFrame
+        `asset_charts.CHART_SCHEMA`.
     """
 
     candidates: pl.DataFrame
@@ -65,6 +68,7 @@ class AssetAssessment:
     causes: FloorCauses
     outlooks: list[PumpOutlook]
     speeds: SpeedCauses
+    charts: pl.DataFrame
 
 
 def assess_assets(
@@ -96,13 +100,12 @@ def assess_assets(
     looks = outlooks(causes.fleet, settings, as_of)
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
 
-    speeds = find_shifts(
-        speed_table(known, blankoff_at_uses(causes.fleet), leaks_at_uses(causes.fleet)),
-        {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")},
-    )
+    renewals = {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")}
+    speeds = find_shifts(speed_table(known, blankoff_at_uses(causes.fleet), leaks_at_uses(causes.fleet)), renewals)
+    charts = asset_charts(speeds, renewals, as_of)
 
     def levels(factor: str) -> list[AssetLevel]:
-        return asset_levels(speeds, services, settings, factor, as_of)
+        return asset_levels(speeds, services, settings, factor, as_of, charts)
 
     candidates = [
         pumps_worn(levels("pump"), attribution, settings),
@@ -112,7 +115,7 @@ def assess_assets(
         gauges_off(causes, attribution, gauge_work, settings, as_of),
         slow_rigging(levels("technician"), attribution),
     ]
-    return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks, speeds)
+    return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks, speeds, charts)
 
 
 def _oil_due(looks: list[PumpOutlook], settings: Settings) -> pl.DataFrame:

@@ -58,6 +58,8 @@ class AssetLevel:
         Who else explains these jobs about as well, such as ``technician:T07``.
     gain : float
         ln evidence for a level of its own, over being like its like, the rest of the fleet as it stands.
+    signalled : bool
+        Whether its control chart, under the fleet's false-alarm budget, says that it changed.
     """
 
     level_id: str
@@ -67,6 +69,12 @@ class AssetLevel:
     blame: float
     rivals: list[str]
     gain: float = np.inf
+    signalled: bool = False
+
+    @property
+    def weight(self) -> float:
+        """What its evidence weighs: a chart that signalled is a second witness with a false-alarm rate of its own."""
+        return self.gain * (CHART_WEIGHS if self.signalled else 1.0)
 
 
 def day_number(day: date) -> float:
@@ -93,7 +101,12 @@ def renewal_days(services: pl.DataFrame, factor: str, as_of: date) -> dict[str, 
 
 
 def asset_levels(
-    causes: SpeedCauses, services: pl.DataFrame, settings: Settings, factor: str, as_of: date
+    causes: SpeedCauses,
+    services: pl.DataFrame,
+    settings: Settings,
+    factor: str,
+    as_of: date,
+    charts: pl.DataFrame | None = None,
 ) -> list[AssetLevel]:
     """Draw the histories of those assets of a factor whose jobs say that they are now slower than their like.
 
@@ -106,6 +119,8 @@ def asset_levels(
     settings : Settings
     factor : {'pump', 'hose', 'technician'}
     as_of : date
+    charts : DataFrame, optional
+        From `asset_charts.asset_charts`.
 
     Returns
     -------
@@ -114,6 +129,10 @@ def asset_levels(
     """
     table = causes.table
     renewals = renewal_days(services, factor, as_of)
+    signalled: set[str] = set()
+    if charts is not None:
+        told = charts.filter((pl.col("factor") == factor) & pl.col("signalled_on").is_not_null())
+        signalled = set(told["level_id"])
     newest: dict[str, Shift] = {}
     for shift in causes.shifts:
         if shift.factor == factor and (shift.level_id not in newest or shift.spell > newest[shift.level_id].spell):
@@ -157,6 +176,7 @@ def asset_levels(
                 float(1.0 / (1.0 + np.exp(-np.clip(lead, -30.0, 30.0)))),
                 [f"{g}:{who}" for g, who, _ in rivals],
                 shift.gain,
+                name in signalled,
             )
         )
     return out
@@ -210,6 +230,8 @@ LEAST_PROBABILITY = 0.7
 LEAST_GAIN = {"pump": 4.0, "hose": 9.0, "technician": 9.0}
 """Gain in ln evidence below which no level is believed: hose sets and people are each given as many tries as there are of
 them, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards it too."""
+CHART_WEIGHS = 2.0
+"""Less evidence is wanted, by this factor, where the asset's chart has signalled too (judgement)."""
 FEWEST_SINCE = 8
 """Uses since it began below which a loss is not called lasting (judgement)."""
 
@@ -261,7 +283,7 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
         loss = paths.now - best[:, -1]
         probability, found = lasting_loss(loss, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY or level.gain < LEAST_GAIN["pump"]:
+        if not found or probability < LEAST_PROBABILITY or level.weight < LEAST_GAIN["pump"]:
             continue
         beyond = (paths.draws - best) < 0.5 * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
@@ -322,7 +344,7 @@ def losing_candidates(
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY or level.gain < LEAST_GAIN[factor]:
+        if not found or probability < LEAST_PROBABILITY or level.weight < LEAST_GAIN[factor]:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
         if (level.paths.days >= day_number(since)).sum() < FEWEST_SINCE:

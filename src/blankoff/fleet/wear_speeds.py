@@ -35,6 +35,7 @@ __all__ = [
     "LEVELS",
     "SpeedTable",
     "fit_constants",
+    "noise_density",
     "predicted",
     "rigging_ratio",
     "row_likelihood",
@@ -220,6 +221,15 @@ def _density(r: float, variance: float, shape: Floats) -> tuple[float, float]:
     below = low * np.exp(-max(-r, 0.0) / low_scale) / (low_scale + width) / (1.0 + np.exp(2.0 * z))
     above = high * np.exp(-max(r, 0.0) / high_scale) / (high_scale + width) / (1.0 + np.exp(-2.0 * z))
     return core + below + above + 1e-9, core
+
+
+@njit(cache=True, nogil=True)
+def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
+    """Density of residuals (n,) of one measurement variance under one noise shape, up to its norm."""
+    out = np.empty(residual.size)
+    for i in range(residual.size):
+        out[i] = _density(residual[i], variance, shape)[0]
+    return out
 
 
 @njit(cache=True, nogil=True)

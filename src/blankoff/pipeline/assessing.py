@@ -33,6 +33,7 @@ DATED_TABLES = (
     "group_summary",
     "not_made",
     "swap_plan",
+    "asset_chart",
     "oil_backtest",
     "oil_backtest_summary",
 )
@@ -169,6 +170,7 @@ def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:
         "group_summary": assessment.group_summary,
         "not_made": assessment.not_made,
         "swap_plan": assessment.swap_plan,
+        "asset_chart": assessment.asset_chart,
         "oil_backtest": assessment.oil_backtest,
         "oil_backtest_summary": assessment.oil_backtest_summary,
     }
