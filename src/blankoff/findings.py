@@ -78,8 +78,7 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     ),
     "gauge_off": (
         lambda r: (
-            f"Gauge {r['subject_id']} reads {_excess(r['effect'])} against the fleet "
-            f"({_bounds({**r, 'effect_lower': _minus_one(r['effect_lower']), 'effect_upper': _minus_one(r['effect_upper'])}, 100)} %)."
+            f"Gauge {r['subject_id']} reads {_off(r['effect'], r['effect_lower'], r['effect_upper'])} against the fleet."
         ),
         lambda r: "Clean it and have it calibrated; read its recent results with that in mind.",
     ),
@@ -134,12 +133,12 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
 }
 
 
-def _excess(x: object) -> str:
-    return f"{100 * (x - 1):+.0f} %" if isinstance(x, float) else "?"
-
-
-def _minus_one(x: object) -> object:
-    return x - 1.0 if isinstance(x, float) else x
+def _off(ratio: object, low: object, high: object) -> str:
+    """How far a reading is high or low, with its bounds by size: ``32 % low (26 to 37 %)``."""
+    if not (isinstance(ratio, float) and isinstance(low, float) and isinstance(high, float)):
+        return "off"
+    ends = sorted(100 * (x - 1) * (1 if ratio >= 1 else -1) for x in (low, high))
+    return f"{100 * abs(ratio - 1):.0f} % {'high' if ratio >= 1 else 'low'} ({ends[0]:.0f} to {ends[1]:.0f} %)"
 
 
 def make_findings(candidates: Iterable[pl.DataFrame], as_of: date) -> pl.DataFrame:

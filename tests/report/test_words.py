@@ -79,3 +79,12 @@ def test_a_pressure_with_more_to_say_follows_the_fleets_unit():
     row = {"effect": 64.3, "effect_lower": 58.6, "effect_upper": 70.1, "unit": "microns on the pumped floor"}
     assert words.effect_size(row, words.PressureWords("pa")) == "8.57\u00a0Pa on the pumped floor (7.81 to 9.35)"
     assert words.effect_size(row, words.PressureWords("micron")).startswith("64.3\u00a0microns on the pumped floor")
+
+
+def test_a_gauges_error_is_said_as_high_or_low():
+    from blankoff.findings import _off
+
+    assert _off(0.68, 0.63, 0.74) == "32 % low (26 to 37 %)"
+    assert _off(1.2, 1.1, 1.3) == "20 % high (10 to 30 %)"
+    row = {"effect": 0.683, "effect_lower": 0.635, "effect_upper": 0.735, "unit": "reading over the fleet's"}
+    assert words.effect_size(row, words.PressureWords("micron")) == "0.68 of the fleet's reading (0.64 to 0.73)"

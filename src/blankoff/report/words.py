@@ -304,6 +304,8 @@ def effect_size(row: dict[str, Any], pressure: PressureWords) -> str:
         tail = f" {tail}" if tail else ""
     elif unit.split(" ")[0] in {"ratio", ""}:
         show, tail = times, ""
+    elif unit.startswith("reading over"):
+        show, tail = times, " of the fleet's reading"
     elif len(unit) > 12:
         tail = f", {unit}"
     low, high = row.get("effect_lower"), row.get("effect_upper")
