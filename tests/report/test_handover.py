@@ -3,11 +3,13 @@ import datetime as dt
 import io
 
 import openpyxl
+import polars as pl
 import pytest
 import vobject
 from hypothesis import given
 from hypothesis import strategies as st
 
+from blankoff.pipeline.exporting import harmless_cells
 from blankoff.report.book import open_book
 from blankoff.report.handover import HEADERS, calendar_bytes, csv_bytes, harmless, xlsx_bytes
 from blankoff.report.worklist import work_list
@@ -108,3 +110,19 @@ def test_an_empty_list_still_makes_files(data):
     assert openpyxl.load_workbook(io.BytesIO(xlsx_bytes([], data.as_of))).active.max_row == 1
     assert csv_bytes([]).count(b"\r\n") == 1
     assert b"BEGIN:VCALENDAR" in calendar_bytes([], data.as_of)
+
+
+@given(st.lists(st.text(max_size=20), min_size=1, max_size=5))
+def test_exported_cells_are_no_formulas_and_read_back(names):
+    """Cells of an exported table: text and the lists joined to text; read back by the standard library's csv [RUN]."""
+    wild = [*names, "=1+1", " =1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1"]
+    frame = pl.DataFrame({"id": wild, "evidence": [[w, "b"] for w in wild], "n": [-1.5] * len(wild)})
+    text = harmless_cells(frame).write_csv()
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    assert len(rows) == len(wild)
+    for row, name in zip(rows, wild, strict=True):
+        for cell in (row["id"], row["evidence"]):
+            assert not cell.lstrip(" ").startswith(("=", "+", "-", "@"))
+            assert not cell.startswith(("\t", "\r", "\n"))
+        assert row["id"].removeprefix("'") in (name, name.removeprefix("'"))
+        assert row["n"] == "-1.5"

@@ -14,7 +14,7 @@ from blankoff.errors import BlankoffError, NotInStoreError
 from blankoff.pipeline.pseudonyms import pseudonyms_for
 from blankoff.store import KEPT_BEFORE, Store
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_START = r"^(?:\s*[=+\-@]|[\t\r\n])"
 """What makes a spreadsheet evaluate a cell; common knowledge, see OWASP's page on CSV injection (from memory)."""
 
 
@@ -24,9 +24,8 @@ def harmless_cells(frame: pl.DataFrame) -> pl.DataFrame:
         pl.col(name).list.join(" ") for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)
     )
     text = [name for name, dtype in joined.schema.items() if dtype == pl.String]
-    starts = pl.any_horizontal
     return joined.with_columns(
-        pl.when(starts(pl.col(name).str.starts_with(s) for s in _FORMULA_STARTS))
+        pl.when(pl.col(name).str.contains(_FORMULA_START))
         .then(pl.concat_str(pl.lit("'"), pl.col(name)))
         .otherwise(pl.col(name))
         .alias(name)
