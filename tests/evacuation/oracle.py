@@ -12,7 +12,7 @@ import math
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 
-from blankoff.evacuation.hold_gram import SETTLING_S
+from blankoff.evacuation.hold_gram import EVENING_S, SETTLING_S
 from blankoff.evacuation.hold_prior import RisePrior, SplitTable
 
 PAIR_SHARES = (0.3, 0.7)
@@ -70,9 +70,10 @@ def posterior(
     """
     cov = covariance(t, p, var, size, memory_s)
     chol = cholesky(cov, lower=True)
-    nuisance = np.column_stack([np.ones_like(t), np.exp(-t / SETTLING_S), p * warming])
-    prior_precision = np.diag([1e-12, 1.0 / (30.0 + 0.3 * p[0]) ** 2, 1.0 / drift_sd**2])
-    prior_mean = np.array([0.0, 0.0, 1.0])
+    nuisance = np.column_stack([np.ones_like(t), np.exp(-t / SETTLING_S), np.exp(-t / EVENING_S), p * warming])
+    evening_sd = prior.evening_least_micron + prior.evening_share * p[0]
+    prior_precision = np.diag([1e-12, 1.0 / (30.0 + 0.3 * p[0]) ** 2, 1.0 / evening_sd**2, 1.0 / drift_sd**2])
+    prior_mean = np.array([0.0, 0.0, 0.0, 1.0])
     y = p - p[0]
     inverse = cho_solve((chol, True), np.eye(t.size))
     # nuisance integrated out: covariance of the data grows, its mean moves by the drift's mean

@@ -25,9 +25,11 @@ from numpy.typing import NDArray
 from blankoff.evacuation.hold_gram import (
     COLUMNS,
     DRIFT,
+    EVENING,
     EXP,
     LIBRARY,
     LINE,
+    NUISANCES,
     ONE,
     SETTLING_S,
     STEP,
@@ -41,6 +43,8 @@ from blankoff.evacuation.hold_gram import (
     with_prior,
 )
 from blankoff.evacuation.hold_posterior import (
+    EVENING_LEAST,
+    EVENING_SHARE,
     ORDINARY,
     PAIR,
     SLOW,
@@ -60,10 +64,10 @@ from blankoff.evacuation.hold_wet_fit import (
     WET_SLACK,
     WET_Y,
     wet_gram,
-    wet_residual,
+    wet_start,
     wet_terms,
 )
-from blankoff.evacuation.noise import wander_of_residuals
+from blankoff.evacuation.noise import DESIGN, wander_beside
 from blankoff.physics.compiled import kernel
 
 __all__ = ["OUT", "fit_blocks"]
@@ -153,16 +157,17 @@ def fit_blocks(
     used = EXP + taus
     cols = np.zeros((n, COLUMNS))
     gram = np.empty((COLUMNS, COLUMNS))
-    rows = np.empty((3, COLUMNS))
+    rows = np.empty((NUISANCES, COLUMNS))
     filt = np.empty((n, 3))
     small = np.empty((WET_SIZE, WET_SIZE))
     small_rows = np.empty((WET_SIZE, WET_SIZE))
-    pools = np.zeros(3, dtype=np.int64)
+    pools, back = np.zeros(3, dtype=np.int64), np.empty(NUISANCES)
     v = np.empty(WET_SIZE)
-    raw, residual = np.empty(n), np.empty(n)
+    raw, design = np.empty(n), np.empty((n, DESIGN))
     found = np.empty((_WET_COLUMNS, 6))
     size, memory = 0.003, 150.0
     step_sd = 30.0 + 0.3 * p[0]
+    evening_sd = belief[EVENING_LEAST] + belief[EVENING_SHARE] * p[0]
     rising = max(p[n - 1], p[n // 2]) - min(p[0], p[1]) > WET_RISE_MICRON and saturation_micron > WET_RISE_MICRON
     slack = max(WET_SLACK * (max(p[n - 1], p[n // 2]) - p[0]) * required_s / t[n - 1], 1.0)
     bi, bj, bw, bc, bl = 0, -1, 1.0, 0.0, 0.0
@@ -175,11 +180,12 @@ def fit_blocks(
         gram_matrix(cols, n, used, gram)
         gram[ONE, ONE] += 1e-12
         with_prior(gram, STEP, Y, 0.0, step_sd)
+        with_prior(gram, EVENING, Y, 0.0, evening_sd)
         with_prior(gram, DRIFT, Y, 1.0, drift_sd)
         wet_base = 0.0
         if rising:
             ln_pools = wet_gram(gram, tau, taus, top_rise, pools, slack, small, small_rows)
-        eliminate(gram, rows, 3, COLUMNS)
+        eliminate(gram, rows, NUISANCES, COLUMNS)
         gll, gly = gram[LINE, LINE], gram[LINE, Y]
         gyy = gram[Y, Y]
         dry_gain = -1e300
@@ -198,25 +204,17 @@ def fit_blocks(
                         dry_gain, bi, bj, bw, bc, bl = gain, i, j, share, c, straight
         a = bc * bw / top_rise[bi]
         b = bc * (1.0 - bw) / top_rise[bj] if bj >= 0 else 0.0
-        drift = rows[DRIFT, Y] - rows[DRIFT, LINE] * bl - rows[DRIFT, EXP + bi] * a
-        step = rows[STEP, Y] - rows[STEP, LINE] * bl - rows[STEP, EXP + bi] * a
-        level = rows[ONE, Y] - rows[ONE, LINE] * bl - rows[ONE, EXP + bi] * a
-        if bj >= 0:
-            drift -= rows[DRIFT, EXP + bj] * b
-            step -= rows[STEP, EXP + bj] * b
-            level -= rows[ONE, EXP + bj] * b
-        step -= rows[STEP, DRIFT] * drift
-        level -= rows[ONE, DRIFT] * drift + rows[ONE, STEP] * step
-        out[7] = p[0] + level
-        out[8] = step
-        for i in range(n):
-            fitted = level + step * math.exp(-t[i] / SETTLING_S) + drift * p[i] * warming_k[i] + bl * t[i] / required_s
-            fitted += a * (1.0 - math.exp(-t[i] / tau[bi]))
+        for k in range(NUISANCES - 1, -1, -1):
+            back[k] = rows[k, Y] - rows[k, LINE] * bl - rows[k, EXP + bi] * a
             if bj >= 0:
-                fitted += b * (1.0 - math.exp(-t[i] / tau[bj]))
-            residual[i] = p[i] - p[0] - fitted
+                back[k] -= rows[k, EXP + bj] * b
+            for q in range(k + 1, NUISANCES):
+                back[k] -= rows[k, q] * back[q]
+        out[7] = p[0] + back[ONE]
+        out[8] = back[STEP] + back[EVENING]
         wet_count = 0
         wet_gain = -1e300
+        wetter = False
         if rising:
             gll_w, gly_w = small[WET_LINE, WET_LINE], small[WET_LINE, WET_Y]
             wet_base = 0.5 * (gyy - small[WET_Y, WET_Y])
@@ -264,31 +262,23 @@ def fit_blocks(
                     wet_count += 1
                     if gain + wet_base > wet_gain:
                         wet_gain, bt, wc, wl = gain + wet_base, tau_w, c, straight
-            if wet_gain + ln_pools > dry_gain:
-                # what the wet fit leaves over: whitened innovations cannot give it, so its coefficients are worked back
+            wetter = wet_gain + ln_pools > dry_gain
+            if wetter:
                 wet_terms(
                     wet_table, bd, bt, required_s, t, n, p, filt, cols, pools, top_rise, small, small_rows, v, raw
                 )
-                wet_residual(
-                    t,
-                    p,
-                    n,
-                    warming_k,
-                    required_s,
-                    tau,
-                    pools,
-                    top_rise,
-                    small,
-                    small_rows,
-                    v,
-                    raw,
-                    wc,
-                    wl,
-                    residual,
-                    out,
-                )
+            if wetter and sweep == 1:
+                # whitened innovations cannot give the coefficients, so they are worked back
+                wet_start(p[0], small, small_rows, v, wc, wl, out)
         if sweep == 0:
-            size, memory = wander_of_residuals(t[:n], residual, p[:n], var[:n])
+            for i in range(n):
+                design[i, 0] = 1.0
+                design[i, 1] = t[i] / required_s
+                design[i, 2] = math.exp(-t[i] / SETTLING_S)
+                design[i, 3] = raw[i] if wetter else 1.0 - math.exp(-t[i] / tau[bi])
+                design[i, 4] = 1.0 - math.exp(-t[i] / (tau[bj] if bj >= 0 and not wetter else tau[pools[1]]))
+            several = 5 if wetter or bj >= 0 else 4
+            size, memory = wander_beside(t[:n], design, several, p[:n], p[:n], var[:n])
     out[9], out[10] = size, memory
     out[13] = tau[bi]
     if bj >= 0:

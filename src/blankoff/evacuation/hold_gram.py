@@ -1,6 +1,6 @@
 """Whitened columns of the hold model and their Gram matrix: kernels of the compiled fit.
 
-Columns: constant, settling step, ambient drift, line, the library of exponential approaches, data. Noise is white noise
+Columns: constant, settling step, slower evening out, ambient drift, line, the library of exponential approaches, data. Noise is white noise
 and quantisation plus AR(1) wander in per cent of reading; a scalar Kalman filter turns every column into innovations
 of unit variance, after which plain least squares is generalised least squares.
 """
@@ -17,9 +17,12 @@ from blankoff.physics.compiled import kernel
 __all__ = [
     "COLUMNS",
     "DRIFT",
+    "EVENING",
+    "EVENING_S",
     "EXP",
     "LIBRARY",
     "LINE",
+    "NUISANCES",
     "ONE",
     "SETTLING_S",
     "STEP",
@@ -40,7 +43,13 @@ LIBRARY = 20
 SETTLING_S = 7.0
 """Time constant of the step after isolation: gas evening out along the line, gauge lag (common practice, no source)."""
 
-ONE, STEP, DRIFT, LINE, EXP = 0, 1, 2, 3, 4
+EVENING_S = 22.0
+"""Time constant of what settles more slowly: the parts of a circuit evening out along its own long or narrow pipes, which
+no outgassing is as quick as, save the quickest ("from under a minute", the field's ranges)."""
+
+ONE, STEP, EVENING, DRIFT, LINE, EXP = 0, 1, 2, 3, 4, 5
+NUISANCES = LINE
+"""Columns projected out of all others: those before the line."""
 Y = EXP + LIBRARY
 COLUMNS = Y + 1
 
@@ -152,10 +161,11 @@ def fill_columns(
     warming_k: FloatArray,
     required_s: float,
 ) -> None:
-    """Raw columns: constant, settling step, drift, line, library of exponential approaches, data."""
+    """Raw columns: constant, settling step, evening out, drift, line, library of exponential approaches, data."""
     for i in range(n):
         cols[i, ONE] = 1.0
         cols[i, STEP] = math.exp(-t[i] / SETTLING_S)
+        cols[i, EVENING] = math.exp(-t[i] / EVENING_S)
         cols[i, DRIFT] = p[i] * warming_k[i]
         cols[i, LINE] = t[i] / required_s
         # the library's time constants fall by the root of two, so squaring walks down it: two exponentials do for all

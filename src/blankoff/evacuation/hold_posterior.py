@@ -27,7 +27,7 @@ P(saturating), 9 c ln tau, 10 c."""
 _LN_SQRT_2PI = 0.9189385332046727
 
 # places in the belief vector, see hold_prior.belief_vector
-BEND, PAIR, SLOW, STRAY, SMALL_SHARE, SMALL_SCALE, WET_SHARE, MATERIAL = range(8)
+BEND, PAIR, SLOW, STRAY, SMALL_SHARE, SMALL_SCALE, WET_SHARE, MATERIAL, EVENING_LEAST, EVENING_SHARE = range(10)
 
 
 @kernel

@@ -51,6 +51,9 @@ class RisePrior:
         Share of circuits that outgas very little, and how much that is.
     wet_share
         Share of circuits with free water.
+    evening_least_micron, evening_share
+        Standard deviation of what still evens out within the circuit after isolation, as a sum of a least one and a
+        share of the pressure then.
     """
 
     leak_share: float = 0.30
@@ -64,13 +67,15 @@ class RisePrior:
     small_share: float = 0.45
     small_scale_micron: float = 15.0
     wet_share: float = 0.2
+    evening_least_micron: float = 5.0
+    evening_share: float = 0.05
 
     def vector(self, material_micron: float) -> FloatArray:
         """Belief as the compiled fit takes it; places in `hold_posterior`."""
         return np.array(
             [
                 self.bend_scale_micron, self.pair_share, self.slow_scale_micron, self.stray_share, self.small_share,
-                self.small_scale_micron, self.wet_share, material_micron,
+                self.small_scale_micron, self.wet_share, material_micron, self.evening_least_micron, self.evening_share,
             ]
         )  # fmt: skip
 

@@ -11,11 +11,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.evacuation.hold_gram import DRIFT, EXP, LINE, ONE, SETTLING_S, STEP, Y, eliminate, with_prior
+from blankoff.evacuation.hold_gram import DRIFT, EVENING, EXP, LINE, NUISANCES, ONE, STEP, Y, eliminate, with_prior
 from blankoff.evacuation.hold_wet import wet_shape
 from blankoff.physics.compiled import kernel
 
-__all__ = ["WET_LINE", "WET_SIZE", "WET_SLACK", "WET_Y", "wet_gram", "wet_residual", "wet_terms"]
+__all__ = ["WET_LINE", "WET_SIZE", "WET_SLACK", "WET_Y", "wet_gram", "wet_start", "wet_terms"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -25,7 +25,7 @@ POOL_MEAN, _POOL_SD = 25.0, 40.0
 """Outgassing beside free water: three pools, each so many microns within the required hold (field's ranges)."""
 
 # places in the small Gram matrix of the wet family: nuisances, three pools, slack of the shape, line, data
-_W_POOL, _W_SLACK, WET_LINE, WET_Y, WET_SIZE = 3, 6, 7, 8, 9
+_W_POOL, _W_SLACK, WET_LINE, WET_Y, WET_SIZE = NUISANCES, NUISANCES + 3, NUISANCES + 4, NUISANCES + 5, NUISANCES + 6
 WET_SLACK = 0.04
 """How far, as a share of the rise, real water may stray from the tabulated shapes along a straight line."""
 
@@ -50,7 +50,7 @@ def wet_gram(
         while s > 0 and best >= pools[s - 1] and best > 0:
             best -= 1
         pools[s] = best
-    place = np.array([ONE, STEP, DRIFT, EXP + pools[0], EXP + pools[1], EXP + pools[2], LINE, LINE, Y])
+    place = np.array([ONE, STEP, EVENING, DRIFT, EXP + pools[0], EXP + pools[1], EXP + pools[2], LINE, LINE, Y])
     scale = np.ones(WET_SIZE)
     for s in range(3):
         scale[_W_POOL + s] = 1.0 / top_rise[pools[s]]
@@ -86,15 +86,13 @@ def wet_terms(
         state = before + filt[i, 1] * e
         e *= filt[i, 2]
         gww += e * e
-        v[0] += e * cols[i, ONE]
-        v[1] += e * cols[i, STEP]
-        v[2] += e * cols[i, DRIFT]
-        v[3] += e * cols[i, EXP + pools[0]]
-        v[4] += e * cols[i, EXP + pools[1]]
-        v[5] += e * cols[i, EXP + pools[2]]
-        v[6] += e * cols[i, LINE]
-        v[8] += e * cols[i, Y]
-    v[7] = v[6]
+        for k in range(NUISANCES):
+            v[k] += e * cols[i, k]
+        for s in range(3):
+            v[_W_POOL + s] += e * cols[i, EXP + pools[s]]
+        v[_W_SLACK] += e * cols[i, LINE]
+        v[WET_Y] += e * cols[i, Y]
+    v[WET_LINE] = v[_W_SLACK]
     for s in range(3):
         v[_W_POOL + s] /= top_rise[pools[s]]
     # a shape that is all but one of the projected columns must not end as a difference of two equal numbers
@@ -108,24 +106,15 @@ def wet_terms(
 
 
 @kernel
-def wet_residual(
-    t: FloatArray, p: FloatArray, n: int, warming_k: FloatArray, required_s: float, tau: FloatArray, pools: IntArray,
-    top_rise: FloatArray, small: FloatArray, rows: FloatArray, v: FloatArray, raw: FloatArray, c: float, straight: float,
-    residual: FloatArray, out: FloatArray,
-) -> None:  # fmt: skip
-    """What the best wet shape leaves over, its nuisance coefficients worked back; sets p0 and the step in `out`."""
+def wet_start(
+    first: float, small: FloatArray, rows: FloatArray, v: FloatArray, c: float, straight: float, out: FloatArray
+) -> None:
+    """Pressure at isolation and step beside the best wet shape, worked back into `out` (see `hold_fit.fit_blocks`)."""
     x = np.empty(WET_LINE)
     for j in range(WET_LINE - 1, -1, -1):
         # v[j] is the wet shape's projected product with nuisance j, as it stood when j was projected out
         x[j] = rows[j, WET_Y] - rows[j, WET_LINE] * straight - v[j] / small[j, j] * c
         for k in range(j + 1, WET_LINE):
             x[j] -= rows[j, k] * x[k]
-    out[7] = p[0] + x[0]
-    out[8] = x[1]
-    for i in range(n):
-        fitted = x[0] + x[1] * math.exp(-t[i] / SETTLING_S) + x[2] * p[i] * warming_k[i]
-        fitted += (straight + x[_W_SLACK]) * t[i] / required_s + c * raw[i]
-        for s in range(3):
-            k = pools[s]
-            fitted += x[_W_POOL + s] * (1.0 - math.exp(-t[i] / tau[k])) / top_rise[k]
-        residual[i] = p[i] - p[0] - fitted
+    out[7] = first + x[ONE]
+    out[8] = x[STEP] + x[EVENING]

@@ -13,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from blankoff import schemas
-from blankoff.evacuation.calibration import beside_water, calibrated
+from blankoff.evacuation.calibration import WATER_FROM_MICRON, calibrated
 from blankoff.evacuation.hold import HoldFits, fit_holds
 from blankoff.evacuation.middles import median_ambients, median_spacings
 from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
@@ -51,6 +51,10 @@ LOSS_REFRIGERANT = "R410A"
 SLOPE_ERROR = 0.025
 """Relative standard error of any slope beside what the readings' scatter gives: gas temperature, the gauge's
 linearity (this project's judgement, no source). The gauge's calibration as a whole is not in it: see `borderline`."""
+
+WATER_MISFIT = 0.1
+"""Share of a wet circuit's saturating rise that may pass for steady, or the other way, beside what the fit allows for: water
+warms, freezes and dries up as it evaporates; own simulation."""
 
 _CHUNK = 256
 
@@ -164,8 +168,10 @@ def _hold_columns(
     pressures: FloatArray, interval_s: FloatArray,
 ) -> dict[str, Any]:  # fmt: skip
     """Columns of `measure` that the hold gives, plus ``_kind`` codes of the rise."""
-    p_leak, p_moisture = calibrated(fits["p_leak_raw"], fits["p_moisture_raw"])
-    p_leak = beside_water(p_leak, fits["leak_micron"], fits["saturating_micron"])
+    p_leak, p_moisture = calibrated(
+        fits["p_leak_raw"], fits["p_moisture_raw"], fits["leak_micron"], fits["saturating_micron"],
+        fits["best_straight_micron"], fits["best_bend_micron"],
+    )  # fmt: skip
     rise = rise_kinds(p_leak, p_moisture, judging.proof_probability)
     leak = fits["leak_micron"] / context.hold_minutes
     stood_s = end_s - start_s
@@ -180,6 +186,7 @@ def _hold_columns(
         fits["wander"], fits["wander_memory_s"], rise == RiseKind.UNDETERMINED, judging.proof_probability,
         judging.evidence_power,
     )  # fmt: skip
+    water = np.where(fits["saturating_micron"] > WATER_FROM_MICRON, WATER_MISFIT * fits["saturating_micron"], 0.0)
     bends = fits["saturating_micron"] > 2.0 * fits["saturating_se"]
     return {
         "_kind": rise,
@@ -193,7 +200,11 @@ def _hold_columns(
         "hold_end_micron": end_micron,
         "hold_at_limit_micron": pressures[:, 1],
         "leak_micron_per_min": leak,
-        "leak_micron_per_min_se": np.hypot(fits["leak_se"] / context.hold_minutes, SLOPE_ERROR * leak),
+        "leak_micron_per_min_se": np.sqrt(
+            (fits["leak_se"] / context.hold_minutes) ** 2
+            + (SLOPE_ERROR * leak) ** 2
+            + (water / context.hold_minutes) ** 2
+        ),
         "leak_pa_m3_s": throughput,
         "leak_mass_g_per_year": np.where(
             np.isfinite(throughput), refrigerant_loss(np.nan_to_num(throughput), LOSS_REFRIGERANT).g_per_year, np.nan

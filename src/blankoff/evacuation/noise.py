@@ -8,7 +8,7 @@ What a gauge adds to the true pressure, in the order in which it is dealt with h
 * *quantisation*, from the smallest step seen locally: a quantised gauge whose noise is below one step repeats one
   error many times, so averaging helps only as often as a level is crossed;
 * *slow wander*, an AR(1) process in per cent of reading, whose size and memory are estimated from what a concave
-  curve leaves over (`wander_of_residuals`).
+  curve leaves over (`wander_beside`).
 
 All kernels are deterministic, take arrays in time order and never allocate more than the block arrays.
 """
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from blankoff.physics.compiled import kernel
 
-__all__ = ["BLOCKS", "block_means", "wander_of_residuals", "white_noise"]
+__all__ = ["BLOCKS", "DESIGN", "block_means", "wander_beside", "white_noise"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,6 +40,9 @@ WANDER_SIZES = np.array([0.0005, 0.0012, 0.0025, 0.005, 0.010, 0.020])
 WANDER_MEMORIES_S = np.array([45.0, 150.0, 500.0])
 _WANDER_PRIOR_SIZE = 0.0025
 _WANDER_PRIOR_LN_SD = 1.2
+
+DESIGN = 6
+"""Most columns of a curve beside which wander is looked for."""
 
 
 @kernel
@@ -224,50 +227,88 @@ def block_means(
 
 
 @kernel
-def wander_of_residuals(t: FloatArray, residual: FloatArray, level: FloatArray, var: FloatArray) -> tuple[float, float]:
-    """Size and memory of the slow wander in what a smooth curve leaves over.
+def wander_beside(
+    t: FloatArray, design: FloatArray, used: int, y: FloatArray, level: FloatArray, var: FloatArray
+) -> tuple[float, float]:
+    """Size and memory of the slow wander beside a smooth curve whose coefficients are not known.
 
-    The likelihood of AR(1) wander plus white noise is taken on a small grid by a scalar Kalman filter, with a wide
-    log-normal prior on the size, because a hold is short beside the memory of a gauge.
+    A hold is short beside the memory of a gauge, and a curve that may bend swallows much of the wander: what a fit
+    leaves over would make every gauge look two to three times steadier than it is. So the curve's columns are
+    projected out anew for every size and memory of a small grid, which takes the marginal (restricted) likelihood of
+    AR(1) wander plus white noise, by a scalar Kalman filter; a wide log-normal prior is laid on the size. The size
+    returned is the root of its posterior mean square.
 
     Parameters
     ----------
-    t, residual, level, var : (n,) float64
-        Block seconds, residual microns, block mean microns, white variance micron^2.
+    t, y, level, var : (n,) float64
+        Block seconds, microns, block mean microns, white variance micron^2.
+    design : (n, DESIGN) float64
+        Columns of the curve.
+    used
+        How many of them count.
 
     Returns
     -------
     size, memory_s
-        Stationary standard deviation as a fraction of reading, and time constant.
+        Standard deviation as a fraction of reading, and time constant of the likeliest wander.
+
+    References
+    ----------
+    .. [1] H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545: restricted likelihood (from memory).
     """
-    best, size, memory = -1e300, WANDER_SIZES[0], WANDER_MEMORIES_S[1]
     n = t.size
     rho = np.zeros(n)
+    column, state = np.empty(DESIGN + 1), np.empty(DESIGN + 1)
+    gram = np.empty((DESIGN + 1, DESIGN + 1))
+    scores = np.empty((WANDER_MEMORIES_S.size, WANDER_SIZES.size))
+    best, memory = -1e300, WANDER_MEMORIES_S[1]
     for b in range(WANDER_MEMORIES_S.size):
         for i in range(1, n):
             rho[i] = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
         for a in range(WANDER_SIZES.size):
             w2 = WANDER_SIZES[a] * WANDER_SIZES[a]
             z = math.log(WANDER_SIZES[a] / _WANDER_PRIOR_SIZE) / _WANDER_PRIOR_LN_SD
-            state, cov = 0.0, w2
             score = -0.5 * z * z
-            product = 1.0
+            cov, product = w2, 1.0
+            state[:] = 0.0
+            gram[:] = 0.0
             for i in range(n):
-                state *= rho[i]
                 cov = w2 + rho[i] * rho[i] * (cov - w2)
                 h = level[i]
                 s = h * h * cov + var[i]
-                e = residual[i] - h * state
-                score -= 0.5 * e * e / s
+                gain, weight = h * cov / s, 1.0 / s
                 # one logarithm for several variances
                 product *= s
                 if product > 1e100 or product < 1e-100:
                     score -= 0.5 * math.log(product)
                     product = 1.0
-                gain = h * cov / s
-                state += gain * e
+                for k in range(used + 1):
+                    state[k] *= rho[i]
+                    e = (design[i, k] if k < used else y[i]) - h * state[k]
+                    state[k] += gain * e
+                    column[k] = e
+                    e *= weight
+                    for j in range(k + 1):
+                        gram[k, j] += e * column[j]
                 cov -= gain * h * cov
             score -= 0.5 * math.log(product)
+            for j in range(used):
+                pivot = gram[j, j]
+                if not pivot > 1e-30:
+                    continue
+                score -= 0.5 * math.log(pivot)
+                for k in range(j + 1, used + 1):
+                    f = gram[k, j] / pivot
+                    for q in range(j + 1, k + 1):
+                        gram[k, q] -= f * gram[q, j]
+            score -= 0.5 * max(gram[used, used], 0.0)
+            scores[b, a] = score
             if score > best:
-                best, size, memory = score, WANDER_SIZES[a], WANDER_MEMORIES_S[b]
-    return size, memory
+                best, memory = score, WANDER_MEMORIES_S[b]
+    total, square = 0.0, 0.0
+    for b in range(WANDER_MEMORIES_S.size):
+        for a in range(WANDER_SIZES.size):
+            w = math.exp(max(scores[b, a] - best, -50.0))
+            total += w
+            square += w * WANDER_SIZES[a] * WANDER_SIZES[a]
+    return math.sqrt(square / total), memory
