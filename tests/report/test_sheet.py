@@ -139,3 +139,11 @@ def test_characters_outside_the_fonts_are_shown_as_codes():
     assert show("漢 a") == "[U+6F22] a"
     assert show("a\tb\u0007") == "a b[U+0007]"
     assert show("y" * 300).replace("\u200b", "") == "y" * 119 + "…"
+
+
+def test_a_sheet_in_pascals_names_no_other_unit_and_says_how_it_is_checked(wild_book, wild_data):
+    text = pypdf.PdfReader(io.BytesIO(sheet_bytes(wild_book.evacuation(one_with(wild_book, "held")), wild_data.as_of)))
+    words = " ".join(text.pages[0].extract_text().split())
+    assert "micron" not in words.lower()
+    assert "133" in words  # 1000 microns, 101 325 / 760 000 Pa each [CALC]
+    assert "sheet --store STORE --verify FILE.pdf" in words

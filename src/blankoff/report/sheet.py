@@ -150,7 +150,7 @@ def sheet_content(data: EvacuationData, made_on: dt.date, fit: tuple[int, int, i
         ),
         "cautions": [show(c, 400) for c in CAUTIONS[:2]],
         "hash": show(mark, 90) or "no log",
-        "check": "The hash belongs to the readings as they were handed in. Whoever holds the store can check that this sheet was made from them.",
+        "check": "The hash belongs to the readings as they were handed in. Whoever holds the store can check this sheet: blankoff sheet --store STORE --verify FILE.pdf",
     }
 
 
