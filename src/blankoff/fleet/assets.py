@@ -37,8 +37,8 @@ from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "assess_assets"]
 
-OIL_DUE_PROBABILITY = 0.8
-"""How probable it must be that blank-off is above the limit (it rises on: a week later it is surer)."""
+OIL_DUE_PROBABILITY = 0.65
+"""How probable it must be that blank-off is above the limit; most that are over are far over, so few are in doubt."""
 
 
 @dataclass(frozen=True)

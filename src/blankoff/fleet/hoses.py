@@ -24,8 +24,8 @@ from blankoff.settings import Settings
 
 __all__ = ["hoses_leaking", "hoses_restricted"]
 
-LEAKS_FROM_MICRON_L_S = 3.0
-"""A leak that holds the floor up by less is none worth an hour's work (judgement)."""
+LEAKS_FROM_MICRON_L_S = 8.0
+"""A line that lets in less is about as tight as fittings on a job get (judgement)."""
 PRIOR_LEAKING = 0.03
 """Share of hose sets that leak at a time (judgement)."""
 WANTED = 0.9

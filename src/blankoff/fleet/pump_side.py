@@ -109,6 +109,15 @@ def rig_speed_l_s(work: pl.DataFrame, pressure_micron: Floats) -> Floats:
     return np.asarray(1.0 / (1.0 / (0.9 * rated) + 1.0 / line))
 
 
+def leak_speed_l_s(work: pl.DataFrame, pressure_micron: Floats) -> Floats:
+    """Speed that draws on a leak somewhere along the line, l/s: the pump's behind half of the line."""
+    rated = known_or(column_of(work, "rated_l_per_s"), TYPICAL_RATED_L_S)
+    bore = known_or(column_of(work, "bore_mm"), TYPICAL_BORE_MM)
+    length = known_or(column_of(work, "length_m"), TYPICAL_LENGTH_M)
+    line = np.asarray(knudsen_tube_l_s(bore / 1000.0, 0.5 * length, pressure_micron), dtype=np.float64)
+    return np.asarray(1.0 / (1.0 / (0.9 * rated) + 1.0 / line))
+
+
 def likely_load(measured: Floats, volume_l: Floats) -> tuple[Floats, Floats]:
     """What the circuit's load adds to the floor, microns, and the s.e. of its logarithm; each (n,).
 
@@ -157,8 +166,8 @@ def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None
     DataFrame
         `FLOOR_SCHEMA`, a row per evacuation with a floor and a pump, sorted by day and id. ``load_micron`` is what the
         circuit's own load adds to the floor, with the standard error of its logarithm; ``pump_side_micron`` =
-        floor − load, with its standard error; ``speed_l_s`` the rig's speed at the floor; ``rated_blankoff_micron`` of the
-        pump's plate, nan where the register is silent.
+        floor − load, with its standard error; ``speed_l_s`` the speed that draws on a leak of the line;
+        ``rated_blankoff_micron`` of the pump's plate, nan where the register is silent.
 
     Notes
     -----
@@ -210,7 +219,7 @@ def pump_side_floors(work: pl.DataFrame, gauge_ratio: Mapping[str, float] | None
             "floor_se_ln": se,
             "load_micron": load,
             "load_se_ln": load_se,
-            "speed_l_s": scale * at_floor,
+            "speed_l_s": leak_speed_l_s(rows, np.clip(floor, 10.0, 3000.0)),
             "pump_side_micron": floor - load,
             "pump_side_se_micron": np.hypot(floor * se, np.minimum(load * load_se, floor)),
             "rated_blankoff_micron": column_of(rows, "rated_blankoff_micron"),
