@@ -63,6 +63,17 @@ class _Commands(click.Group):
 
 FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+class _Fleet(click.ParamType[Any]):
+    """A fleet folder that is there, or an address such as ``s3://bucket/fleet``."""
+
+    name = "fleet"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if isinstance(value, str) and "://" in value else FOLDER.convert(value, param, ctx)
+
+
 EXISTING = click.Path(exists=True, dir_okay=False, path_type=Path)
 ANY = click.Path(path_type=Path)
 
@@ -138,11 +149,17 @@ def _say(text: str = "") -> None:
     click.echo(text.encode(encoding, "backslashreplace").decode(encoding))
 
 
+_scheduler = click.option(
+    "--scheduler", metavar="ADDRESS", help="Let the workers of a Dask scheduler (tcp://...) read and judge new logs."
+)
+
+
 @main.command()
-@click.argument("fleet", type=FOLDER)
+@click.argument("fleet", type=_Fleet())
 @click.option("--store", type=FILE, metavar="S", help="The store.  [default: FLEET/fleet.duckdb]")
 @click.option("--month", type=_Month(), help="Which month.  [default: the last one with evacuations]")
 @click.option("--out", type=ANY, metavar="DIR", help="Where the pages go.  [default: FLEET/pages]")
+@_scheduler
 @_pseudonyms
 @_key_file
 @_lenient
@@ -150,10 +167,11 @@ def _say(text: str = "") -> None:
 @click.pass_context
 def review(
     ctx: click.Context,
-    fleet: Path,
+    fleet: Path | str,
     store: Path | None,
     month: str | None,
     out: Path | None,
+    scheduler: str | None,
     pseudonyms: bool,
     key_file: Path | None,
     lenient: bool,
@@ -169,18 +187,23 @@ def review(
 
     key = _key(pseudonyms, key_file)
     with _progress() as progress:
-        done = pipeline.review(fleet, store, month=month, out=out, progress=progress, pseudonym_key=key)
+        done = pipeline.review(
+            fleet, store, month=month, out=out, progress=progress, scheduler=scheduler, pseudonym_key=key
+        )
     _say(json.dumps(done.as_dict(), ensure_ascii=False) if as_json else done.text())
     ctx.exit(_status(done.quarantined, lenient))
 
 
 @main.command()
-@click.argument("fleet", type=FOLDER)
+@click.argument("fleet", type=_Fleet())
 @_store
+@_scheduler
 @_lenient
 @_as_json
 @click.pass_context
-def ingest(ctx: click.Context, fleet: Path, store: Path, lenient: bool, as_json: bool) -> None:
+def ingest(
+    ctx: click.Context, fleet: Path | str, store: Path, scheduler: str | None, lenient: bool, as_json: bool
+) -> None:
     r"""Read logs and registers into the store; what it already holds is not read again.
 
     \b
@@ -190,9 +213,10 @@ def ingest(ctx: click.Context, fleet: Path, store: Path, lenient: bool, as_json:
     from blankoff import pipeline
     from blankoff.store import open_store
 
-    pipeline.check_fleet_folder(fleet)
+    if isinstance(fleet, Path):
+        pipeline.check_fleet_folder(fleet)
     with _progress() as progress, open_store(store) as opened:
-        done = pipeline.ingest(fleet, opened, progress=progress)
+        done = pipeline.ingest(fleet, opened, progress=progress, scheduler=scheduler)
     _say(json.dumps(done.as_dict(), ensure_ascii=False) if as_json else done.text())
     ctx.exit(_status(done.quarantined, lenient))
 

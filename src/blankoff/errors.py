@@ -47,6 +47,10 @@ class FleetFolderError(BlankoffError):
     """The fleet folder lacks what every run needs (``evacuations`` register, ``logs/``)."""
 
 
+class ClusterError(BlankoffError):
+    """The hosts that should share the work cannot be reached, or were lost; what was stored before is safe."""
+
+
 class StoreError(BlankoffError):
     """The store cannot be opened, is newer than this program, or is being written by another one."""
 

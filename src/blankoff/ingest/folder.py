@@ -17,7 +17,7 @@ from blankoff.ingest.rejects import Rejects, frame_of, printable, printable_path
 from blankoff.ingest.unpack import SUFFIXES
 from blankoff.settings import Settings
 
-_LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".gitkeep", ".gitignore"})
+LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".gitkeep", ".gitignore"})
 """Files that systems leave in any folder; they are nobody's log."""
 FILE_SCHEMA = {
     "path": pl.String,
@@ -89,7 +89,7 @@ def scan_fleet(folder: str | Path, settings: Settings | None = None) -> FleetSca
     refused: list[Rejects] = []
     handed_in = 0
     for name, entry in _walk(logs):
-        if entry.name in _LITTER:
+        if entry.name in LITTER:
             continue
         handed_in += 1
         problem = _file_problem(entry, real_logs)

@@ -177,7 +177,7 @@ def _read_chunk(places: Sequence[tuple[str, str, str]], settings: Settings) -> l
     held = 0
     for file in files:
         try:
-            stored = read_stored(file.path, file.shown)
+            stored = _stored_at(file.path, file.shown)
             file.size, file.sha256 = len(stored), sha256_hex(stored)
             file.content = unpack(stored, file.shown)
         except LogUnreadableError as error:
@@ -190,6 +190,15 @@ def _read_chunk(places: Sequence[tuple[str, str, str]], settings: Settings) -> l
             waiting, held = [], 0
     _parse_waiting(waiting, settings)
     return [file.outcome for file in files if file.outcome is not None]
+
+
+def _stored_at(place: str, shown: str) -> bytes:
+    """Bytes of a file of this machine, or at an address."""
+    if "://" in place:
+        from blankoff.ingest.places import read_address
+
+        return read_address(place, shown)
+    return read_stored(place, shown)
 
 
 def _parse_waiting(files: Sequence[_File], settings: Settings) -> None:
@@ -276,6 +285,9 @@ def read_logs(
 def _place(path: str | Path, root: str) -> tuple[str, str, str]:
     """Where a file is, its path relative to the fleet folder, and its path under ``logs/``."""
     text = os.fspath(path)
+    if "://" in root:
+        shown = printable_path(text)
+        return f"{root.rstrip('/')}/{text}", shown, shown.removeprefix("logs/")
     full = text if os.path.isabs(text) else os.path.join(root, text)  # noqa: PTH117, PTH118 - a Path costs as much as reading
     relative = full[len(root) :].lstrip("/") if full.startswith(root.rstrip("/") + "/") else full
     shown = printable_path(relative.replace(os.sep, "/"))

@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import islice
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -35,6 +34,7 @@ from blankoff.pipeline.sources import (
     match_with_kept,
     missing_words,
     open_fleet,
+    read_files,
     stored_registers,
 )
 from blankoff.samples import SampleBatch
@@ -55,13 +55,14 @@ def ingest(
     *,
     now: dt.datetime | None = None,
     workers: int | None = None,
+    scheduler: str | None = None,
 ) -> Intake:
     """Bring a fleet folder into the store; what it already holds is not read again.
 
     Parameters
     ----------
     fleet
-        The fleet folder.
+        The fleet folder, or an address that fsspec knows.
     store
         A store opened for writing.
     progress
@@ -70,6 +71,9 @@ def ingest(
         The moment to note as ``seen_at`` and in the list of runs; the clock's if not given. No other value depends on it.
     workers
         Threads that read and judge; one per core if not given. No value depends on it.
+    scheduler
+        Address of a Dask scheduler whose workers shall read and judge new logs, as ``tcp://10.0.0.5:8786``. No value
+        depends on it.
 
     Returns
     -------
@@ -84,8 +88,10 @@ def ingest(
         ``fleet.toml`` is wrong.
     StoreError
         The store cannot be written.
+    ClusterError
+        The scheduler does not answer, has no worker, or was lost; what was stored by then is safe.
     """
-    folder = open_fleet(Path(fleet))
+    folder = open_fleet(fleet)
     now = now or dt.datetime.now(dt.UTC)
     workers = workers or os.cpu_count() or 1
     _bring_in_registers(folder, store, now)
@@ -96,7 +102,7 @@ def ingest(
     jobs = job_contexts(store.registers(), folder.settings).join(
         assigned, on="evacuation_id", how="inner", maintain_order="left"
     )
-    files_read, judged = _read_new_logs(folder, store, jobs, progress, now, workers)
+    files_read, judged = _read_new_logs(folder, store, jobs, progress, now, workers, scheduler)
     with store.transaction():
         store.replace_all_if_changed("assigned", assigned.sort("evacuation_id"))
         refused = pl.concat([folder.scan.quarantine, match.quarantine], how="diagonal_relaxed")
@@ -189,7 +195,13 @@ class _Batch:
 
 
 def _read_new_logs(
-    folder: FleetFolder, store: Store, jobs: pl.DataFrame, progress: Progress, now: dt.datetime, workers: int
+    folder: FleetFolder,
+    store: Store,
+    jobs: pl.DataFrame,
+    progress: Progress,
+    now: dt.datetime,
+    workers: int,
+    scheduler: str | None,
 ) -> tuple[int, int]:
     """Read, judge and store the log files that are new or changed; return how many files, and how many jobs."""
     unread, touched = folder.unread(store, jobs)
@@ -199,7 +211,7 @@ def _read_new_logs(
     numbers, forgotten = _LogNumbers(store), store.forgotten()
     judged_before = store.read("measure_contexts").select("evacuation_id")
     done = judged = 0
-    for batch in _in_order(_parts(unread), folder, jobs, workers):
+    for batch in _in_order(_parts(unread), folder, jobs, workers, scheduler):
         files = batch.files
         with store.transaction():
             seen_before = _take_files_out(store, files.entries)
@@ -267,23 +279,40 @@ def _parts(files: pl.DataFrame) -> Iterator[pl.DataFrame]:
         yield files[start:]
 
 
-def _in_order(parts: Iterator[pl.DataFrame], folder: FleetFolder, jobs: pl.DataFrame, workers: int) -> Iterator[_Batch]:
-    """Read and judge parts in threads, a few ahead of the writer, and hand them on in order."""
+def read_and_judge(root: str, settings: Settings, files: pl.DataFrame, jobs: pl.DataFrame) -> _Batch:
+    """Read some log files and judge the jobs that have them: the work of one batch, on any host that reaches ``root``."""
+    read = read_files(root, settings, files)
+    return _Batch(read, _judge_fresh(read, jobs, settings))
 
-    def work(part: pl.DataFrame) -> _Batch:
-        files = folder.read(part)
-        return _Batch(files, _judge_fresh(files, jobs, folder.settings))
 
+def _in_order(
+    parts: Iterator[pl.DataFrame], folder: FleetFolder, jobs: pl.DataFrame, workers: int, scheduler: str | None
+) -> Iterator[_Batch]:
+    """Read and judge parts in threads or on other hosts, a few ahead of the writer, and hand them on in order."""
+    calls = (
+        (
+            folder.root,
+            folder.settings,
+            part,
+            jobs.join(part.select("path"), on="path", how="semi", maintain_order="left"),
+        )
+        for part in parts
+    )
+    if scheduler is not None:
+        from blankoff.pipeline.cluster import in_order_on
+
+        yield from in_order_on(scheduler, read_and_judge, calls)
+        return
     if workers == 1:
-        yield from map(work, parts)
+        yield from (read_and_judge(*call) for call in calls)
         return
     with ThreadPoolExecutor(workers, thread_name_prefix="blankoff") as pool:
-        waiting: list[Future[_Batch]] = [pool.submit(work, part) for part in islice(parts, workers + 1)]
+        waiting: list[Future[_Batch]] = [pool.submit(read_and_judge, *call) for call in islice(calls, workers + 1)]
         try:
             while waiting:
                 batch = waiting.pop(0).result()
-                for part in islice(parts, 1):
-                    waiting.append(pool.submit(work, part))
+                for call in islice(calls, 1):
+                    waiting.append(pool.submit(read_and_judge, *call))
                 yield batch
         finally:
             for future in waiting:

@@ -10,7 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from blankoff.errors import NotInStoreError
+from blankoff.errors import FleetFolderError, NotInStoreError
+from blankoff.ingest.places import is_address
 from blankoff.pipeline.accounts import Intake
 from blankoff.pipeline.assessing import Assessed, assess
 from blankoff.pipeline.exporting import writable_folder
@@ -104,6 +105,7 @@ def review(
     progress: Progress = silent,
     now: dt.datetime | None = None,
     workers: int | None = None,
+    scheduler: str | None = None,
     pseudonym_key: bytes | None = None,
 ) -> Review:
     """Do it all: bring in what is new, assess the month and the one before it, write the month's pages.
@@ -111,46 +113,52 @@ def review(
     Parameters
     ----------
     fleet
-        The fleet folder.
+        The fleet folder, or an address that fsspec knows; for an address, ``store`` and ``out`` must be given.
     store
         An open store, or the path of one; ``fleet.duckdb`` in the fleet folder if not given.
     month
         ``YYYY-MM``; the last month with evacuations if not given.
     out
         Folder for the pages; ``pages`` in the fleet folder if not given.
-    now, workers
+    now, workers, scheduler
         As for `ingest`.
     pseudonym_key
         As for `write_month`.
 
     Raises
     ------
-    FleetFolderError, SettingsError, StoreError, NotInStoreError
+    FleetFolderError, SettingsError, StoreError, NotInStoreError, ClusterError
         See the stages.
     """
-    folder = Path(fleet)
-    check_fleet_folder(folder)
+    if is_address(fleet):
+        if store is None or out is None:
+            raise FleetFolderError(f"{fleet} is an address: name a place for the store (--store) and the pages (--out)")
+        folder = Path()
+    else:
+        folder = Path(fleet)
+        check_fleet_folder(folder)
     if month is not None:
         month_end(month)
     pages = Path(out) if out is not None else folder / "pages"
     writable_folder(pages.parent)
     if isinstance(store, Store):
-        return _review(folder, store, month, pages, progress, now, workers, pseudonym_key)
+        return _review(fleet, store, month, pages, progress, now, workers, scheduler, pseudonym_key)
     with open_store(Path(store) if store is not None else folder / "fleet.duckdb") as opened:
-        return _review(folder, opened, month, pages, progress, now, workers, pseudonym_key)
+        return _review(fleet, opened, month, pages, progress, now, workers, scheduler, pseudonym_key)
 
 
 def _review(
-    folder: Path,
+    folder: str | os.PathLike[str],
     store: Store,
     month: str | None,
     pages: Path,
     progress: Progress,
     now: dt.datetime | None,
     workers: int | None,
+    scheduler: str | None,
     pseudonym_key: bytes | None,
 ) -> Review:
-    intake = ingest(folder, store, progress, now=now, workers=workers)
+    intake = ingest(folder, store, progress, now=now, workers=workers, scheduler=scheduler)
     months = store.months()
     if not months:
         raise NotInStoreError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -15,6 +16,7 @@ from blankoff import schemas
 from blankoff.errors import FleetFolderError
 from blankoff.ingest.folder import FleetScan, LogMatch, match_logs, scan_fleet
 from blankoff.ingest.logs import read_logs
+from blankoff.ingest.places import absolute, fetch_registers, hash_address, is_address, scan_address
 from blankoff.ingest.registers import Registers, read_registers
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings, read_settings
@@ -92,7 +94,9 @@ class FleetFolder:
     Parameters
     ----------
     path
-        The folder.
+        The folder its registers are read from.
+    root
+        Where its logs are, so that every host that shares the storage finds them.
     settings
         From its ``fleet.toml``.
     scan
@@ -102,6 +106,7 @@ class FleetFolder:
     """
 
     path: Path
+    root: str
     settings: Settings
     scan: FleetScan
     register_sha256: str
@@ -130,35 +135,50 @@ class FleetFolder:
         both = both.filter(~(same_reader & untouched.fill_null(False)))
         maybe = both.filter(same_reader & (pl.col("bytes") == pl.col("bytes_known")))
         touched = [
-            path for path, sha in maybe.select("path", "sha256").iter_rows() if sha and _sha256(self.path / path) == sha
+            path for path, sha in maybe.select("path", "sha256").iter_rows() if sha and self._sha256(path) == sha
         ]
         only_touched = both.filter(pl.col("path").is_in(touched)).select("path", "bytes", "mtime_ns")
         return both.filter(~pl.col("path").is_in(touched)).select("path", "bytes", "mtime_ns"), only_touched
 
-    def read(self, files: pl.DataFrame) -> LogFiles:
-        """Read log files: ``path, bytes, mtime_ns`` of each."""
-        readout = read_logs(files["path"].to_list(), self.path, self.settings, threads=1)
-        info = readout.info
-        entries = info.select(
-            "path",
-            "sha256",
-            status=pl.when("readable").then(pl.lit("stored")).otherwise(pl.lit("unreadable")),
-            reader_sha256=pl.lit(reader_fingerprint(self.settings)),
-            readings="rows",
-            refused_lines="bad_rows",
-            first_reading_at="first_timestamp",
-        ).join(files.select("path", "bytes", "mtime_ns"), on="path", how="left", maintain_order="left")
-        return LogFiles(readout.batch, entries.select(k for k in _ENTRY if k != "log_no"), readout.quarantine)
+    def _sha256(self, path: str) -> str | None:
+        return hash_address(f"{self.root}/{path}") if is_address(self.root) else _sha256(self.path / path)
 
 
-def open_fleet(path: Path) -> FleetFolder:
-    """Look at a fleet folder: settings, log files, registers' hash.
+def read_files(root: str, settings: Settings, files: pl.DataFrame) -> LogFiles:
+    """Read log files under ``root``: ``path, bytes, mtime_ns`` of each."""
+    readout = read_logs(files["path"].to_list(), root, settings, threads=1)
+    info = readout.info
+    entries = info.select(
+        "path",
+        "sha256",
+        status=pl.when("readable").then(pl.lit("stored")).otherwise(pl.lit("unreadable")),
+        reader_sha256=pl.lit(reader_fingerprint(settings)),
+        readings="rows",
+        refused_lines="bad_rows",
+        first_reading_at="first_timestamp",
+    ).join(files.select("path", "bytes", "mtime_ns"), on="path", how="left", maintain_order="left")
+    return LogFiles(readout.batch, entries.select(k for k in _ENTRY if k != "log_no"), readout.quarantine)
+
+
+def open_fleet(place: str | os.PathLike[str]) -> FleetFolder:
+    """Look at a fleet folder, or a fleet at an address: settings, log files, registers' hash.
 
     Raises
     ------
     FleetFolderError, SettingsError
         See `check_fleet_folder`.
     """
+    root = absolute(place)
+    if not is_address(root):
+        return _look_at(Path(place), root)
+    with tempfile.TemporaryDirectory(prefix="blankoff_registers_") as copy:
+        fetch_registers(root, Path(copy))
+        folder = _look_at(Path(copy), root)
+        _ = folder.registers  # read while their copy is there
+    return folder
+
+
+def _look_at(path: Path, root: str) -> FleetFolder:
     check_fleet_folder(path)
     settings = read_settings(path / "fleet.toml")
     total = hashlib.sha256(repr((READ_BY, settings.timezone)).encode())
@@ -166,7 +186,8 @@ def open_fleet(path: Path) -> FleetFolder:
         if file.is_file() and file.name.casefold().rsplit(".", 1)[0] in schemas.REGISTERS:
             total.update(f"{file.name}\0".encode(errors="backslashreplace"))
             total.update((_sha256(file) or "").encode())
-    return FleetFolder(path, settings, scan_fleet(path, settings), total.hexdigest())
+    scan = scan_address(root, settings) if is_address(root) else scan_fleet(path, settings)
+    return FleetFolder(path, root, settings, scan, total.hexdigest())
 
 
 def stored_registers(store: Store) -> Registers:
