@@ -141,3 +141,8 @@ def test_rise_ceiling() -> None:
     assert out[0] == pytest.approx(saturation_pressure_micron(20.0) - 500.0)
     assert out[1] == 0.0
     assert np.isnan(out[2:]).all()
+
+
+def test_vapour_in_saturated_air_at_20_c() -> None:
+    """MEM: saturated air at 20 degC holds 17.3 g of water per cubic metre; its vapour pressure is 17.5 Torr."""
+    assert float(vapour_g(1000.0, 17_535.0, 20.0)) == pytest.approx(17.3, abs=0.05)
