@@ -13,7 +13,6 @@ from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
 from blankoff.fleet.wear_levels import GRID, LevelPaths, Movement, level_paths
-from blankoff.fleet.wear_speeds import rigging_ratio
 from blankoff.settings import Settings
 
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
@@ -22,7 +21,7 @@ Floats = NDArray[np.float64]
 
 PUMP_MOVES = Movement(0.25, 0.12, 0.12, -1.2, 0.0, 0.05)
 HOSE_MOVES = Movement(0.20, 0.06, 0.10, -2.0, 0.0, 0.08)
-TECHNICIAN_MOVES = Movement(0.30, 0.10, 0.05, -2.0, 0.0, 0.10)
+TECHNICIAN_MOVES = Movement(0.12, 0.05, 0.05, -1.6, 0.0, 0.10)
 MOVES = {"pump": PUMP_MOVES, "hose": HOSE_MOVES, "technician": TECHNICIAN_MOVES}
 """How levels move, before data (judgement): a jump in eight years of a pump's life or so, mostly down."""
 
@@ -162,11 +161,6 @@ def asset_levels(
         )
         rivals = [(g, who, gain) for g, who, gain in shift.rivals if gain > shift.gain - RIVAL_MARGIN]
         lead = shift.gain - max((gain for _, _, gain in shift.rivals), default=-np.inf)
-        if factor == "technician":
-            # A port's conductance is known as what it leaves of a usual rig's deep speed.
-            speed = np.log(rigging_ratio(table, causes.constants, paths.draws))
-            now = np.log(rigging_ratio(table, causes.constants, paths.now))
-            paths = LevelPaths(paths.days, speed, now)
         out.append(
             AssetLevel(
                 name,

@@ -33,20 +33,24 @@ Ints = NDArray[np.int64]
 _BOTH = np.array([(d, v) for d in np.arange(-1, 6) * 0.1 for v in np.arange(-12, 3) * 0.1])
 """What a gauge does to either band's speed: on the manifold it sits nearer the pump and shows a faster fall, never a
 slower one; its lag slows what is fast."""
-RIGGING = np.arange(-20, 5) * 0.15
-RIGGING_IN_VISCOUS = np.array([0.8, 1.0, 1.25])
-"""A port's ln conductance loses about as much in either band: a narrow short hole is viscous and molecular by turns as a
-wide one is."""
+RIGGING = np.arange(-16, 4) * 0.1
+HOLE_IN_VISCOUS = np.array([1.7, 2.4, 3.3])
+"""How much better what is left in a port conducts in the viscous band: a hole passes some 20 l/s per cm2 in choked flow and
+11.6 in molecular flow (handbook values, from memory); a core is longer than a hole, and gains with pressure."""
 SHIFTS = {
     "pump": np.arange(-24, 9) * 0.05,
     "hose": np.arange(-20, 9) * 0.1,
-    "technician": np.tile(RIGGING, RIGGING_IN_VISCOUS.size),
+    "technician": np.tile(RIGGING, HOLE_IN_VISCOUS.size),
     "gauge": _BOTH[:, 0],
 }
-"""ln shifts tried: of a pump's speed, a line's conductance, the conductance of a port as rigged, a gauge's reading."""
-IN_VISCOUS = {"technician": SHIFTS["technician"] * np.repeat(RIGGING_IN_VISCOUS, RIGGING.size), "gauge": _BOTH[:, 1]}
-"""What each shift does in the viscous band: of a port, about the same; of a gauge, anything."""
-SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.30, "gauge": 0.15}
+"""ln shifts tried: of a pump's speed, a line's conductance, the middle rig's deep speed as rigged, a gauge's reading."""
+USUAL_HOLE = 2.4
+IN_VISCOUS = {
+    "technician": -np.log1p(np.expm1(-SHIFTS["technician"]) / np.repeat(HOLE_IN_VISCOUS, RIGGING.size)),
+    "gauge": _BOTH[:, 1],
+}
+"""What each shift does in the viscous band: of rigging, by a smaller resistance there; of a gauge, its lag."""
+SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
 LARGE_SHARE = {"pump": 0.25, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
 FROM_THE_FIRST = {"pump": 0.05, "hose": 0.3, "technician": 0.9, "gauge": 1.0}
 """Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
@@ -146,7 +150,9 @@ def likelihood_on_grid(
     if factor in IN_VISCOUS:
         whole = IN_VISCOUS[factor]
         name = f"{factor}_viscous"
-        level[name] = own * level[name] + (whole if grid.size == whole.size else grid)[None, :]
+        # For other grids than the one of shifts (a technician's level over time), a usual hole.
+        at = whole if grid.size == whole.size else -np.log1p(np.expm1(-grid) / USUAL_HOLE)
+        level[name] = own * level[name] + at[None, :]
     viscous, contrast = predicted(t, causes.constants, rows, level)
     out = row_likelihood(t.line[rows], contrast, t.line_variance[rows], causes.line_shape[rows])
     out = out + row_likelihood(t.viscous[rows], viscous, t.viscous_variance[rows], causes.viscous_shape[rows])

@@ -37,7 +37,6 @@ __all__ = [
     "fit_constants",
     "noise_density",
     "predicted",
-    "rigging_ratio",
     "row_likelihood",
     "speed_table",
 ]
@@ -86,6 +85,8 @@ class SpeedTable:
         What blank-off takes off the pump's deep speed, ln, at most 0.
     fastness : float64
         1 where the viscous band is through in a gauge's lag, 0 where it takes long.
+    pump_middle, line_deep_middle : float
+        Of the fleet's middle rig by the registers, ln.
     """
 
     evacuation_id: list[str]
@@ -103,6 +104,8 @@ class SpeedTable:
     line_deep_ln: Floats
     oil_ln: Floats
     fastness: Floats
+    pump_middle: float
+    line_deep_middle: float
 
     def predict(self, constants: Floats, levels: Mapping[str, Floats]) -> tuple[Floats, Floats]:
         """Predict both values under the ln level of every job's pump, hose and technician (in either band)."""
@@ -113,8 +116,9 @@ class SpeedTable:
 def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[str, Floats]) -> tuple[Floats, Floats]:
     """Ln viscous speed and the line's value of some jobs, under levels of shape (n, k) or (n, 1).
 
-    Pump, line and the port with its fittings stand in series; a technician's rigging is what he leaves in the port, so
-    its level is one of the port's conductance: a core left in takes the more, the less the rest of the rig holds back.
+    Pump, line and the port with its fittings stand in series.  What a technician leaves in the way is a further resistance
+    in series; his level is what it does to ln deep speed of the fleet's middle rig: a core left in takes the more, the
+    less the rest of the rig holds back.
 
     Parameters
     ----------
@@ -125,15 +129,19 @@ def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[
     levels : mapping of `LEVELS` to ln level
     """
     a, b_viscous, b_deep, port_viscous, port_deep = constants
-    p = table.pump_ln[rows][:, None] + a + levels["pump"]
-    line = table.line_viscous_ln[rows][:, None] + b_viscous + levels["hose"]
-    viscous = -np.logaddexp(np.logaddexp(-p, -line), -(port_viscous + levels["technician_viscous"]))
+    middle = np.exp(-table.pump_middle - a) + np.exp(-table.line_deep_middle - b_deep) + np.exp(-port_deep)
+    pump = np.exp(-(table.pump_ln[rows][:, None] + a + levels["pump"]))
+    line = np.exp(-(table.line_viscous_ln[rows][:, None] + b_viscous + levels["hose"]))
+    # Less than nothing cannot be in the way: at best some of the usual port is not.
+    rig = np.maximum(np.expm1(-levels["technician_viscous"]) * middle, -0.8 * np.exp(-port_viscous))
+    viscous = -np.log(pump + line + np.exp(-port_viscous) + rig)
     # A gauge on the manifold misreads both bands, the deep one more; one that lags, fast pulls of the viscous band only.
     lag = levels["gauge_viscous"] * table.fastness[rows][:, None]
     viscous = viscous + MANIFOLD_IN_VISCOUS * levels["gauge"] + lag
-    line = table.line_deep_ln[rows][:, None] + b_deep + levels["hose"]
-    deep = -np.logaddexp(np.logaddexp(-(p + table.oil_ln[rows][:, None]), -line), -(port_deep + levels["technician"]))
-    deep = deep + levels["gauge"]
+    pump = pump * np.exp(-table.oil_ln[rows][:, None])
+    line = np.exp(-(table.line_deep_ln[rows][:, None] + b_deep + levels["hose"]))
+    rig = np.maximum(np.expm1(-levels["technician"]) * middle, -0.8 * np.exp(-port_deep))
+    deep = -np.log(pump + line + np.exp(-port_deep) + rig) + levels["gauge"]
     viscous, deep = np.broadcast_arrays(viscous, deep)
     contrast = np.where(table.alone[rows][:, None], deep, deep - viscous)
     return np.ascontiguousarray(viscous), contrast
@@ -207,6 +215,8 @@ def speed_table(
         line_deep_ln=line_d,
         oil_ln=np.log(np.clip(1.0 - blank / 1000.0, 0.2, 1.0)),
         fastness=np.array([1.0, 0.8, 0.4, 0.0])[fast],
+        pump_middle=float(np.median(np.log(rated))) if n else 0.0,
+        line_deep_middle=float(np.median(line_d)) if n else 0.0,
     )
 
 
@@ -260,13 +270,6 @@ def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
         total, core = _density(residual[i], variance[i], shape[i])
         out[i] = core / total / (variance[i] + shape[i, 0] ** 2)
     return out
-
-
-def rigging_ratio(table: SpeedTable, constants: Floats, level: Floats) -> Floats:
-    """Deep speed of the fleet's middle rig with a port of each ln level, over that with the usual port."""
-    a, _, b_deep, _, port = constants
-    rest = -np.logaddexp(-(np.median(table.pump_ln) + a), -(np.median(table.line_deep_ln) + b_deep))
-    return np.asarray(np.exp(np.logaddexp(-rest, -port) - np.logaddexp(-rest, -(port + level))))
 
 
 def noise_shapes(table: SpeedTable, viscous_residual: Floats, line_residual: Floats) -> tuple[Floats, Floats]:
