@@ -9,7 +9,16 @@ import pytest
 from numpy.typing import NDArray
 
 from blankoff.evacuation.phases import find_phases_batch
-from blankoff.evacuation.plateau import find_plateau, water_grams
+from blankoff.evacuation.plateau import (
+    LEAST_SPEED_L_S,
+    MOST_SPEED_L_S,
+    USUAL_SPEED_L_S,
+    VAPOUR_POWER,
+    find_plateau,
+    speed_for_water,
+    vapour_ceiling,
+    water_grams,
+)
 from blankoff.evacuation.pump_down import COLUMNS, effective_speed_l_s, pump_down_features_batch
 from blankoff.evacuation.pump_down_levels import first_below, last_steady, lowest_reading, pumped_floor
 from blankoff.samples import JobContext, SampleBatch
@@ -130,6 +139,26 @@ def test_water_by_the_ideal_gas_law() -> None:
     grams = water_grams(t, np.full(t.size, 5000.0), 0, t.size, 5000.0, 0.1, 10.0, 20.0)
     pascal = 5000.0 * 101_325.0 / 760_000.0
     assert grams == pytest.approx(pascal * 1.0 * 18.015 / (8.314_46 * 293.15), rel=1e-3)
+
+
+def test_speed_read_off_a_wet_pull_gives_way_to_the_usual_one() -> None:
+    assert speed_for_water(math.nan, math.nan, 10.0)[0] == USUAL_SPEED_L_S
+    assert speed_for_water(0.001, 0.05, 10.0)[0] == USUAL_SPEED_L_S
+    assert speed_for_water(0.2, 0.05, 10.0)[0] == pytest.approx(2.0)
+    assert speed_for_water(9.0, 0.05, 10.0)[0] == MOST_SPEED_L_S
+    assert speed_for_water(LEAST_SPEED_L_S / 10.0, 0.01, 10.0)[1] >= 0.2
+
+
+def test_vapour_ceiling_counts_what_may_be_vapour_and_time_over_range() -> None:
+    """CALC: 100 s at 8 000 microns count whole, air at 60 000 not at all, over-range time at saturation."""
+    t = np.arange(0.0, 101.0, 10.0)
+    at_8000 = vapour_ceiling(t, np.full(11, 8000.0), 0, 11, 20.0)
+    assert at_8000 == pytest.approx(8000.0 * 100.0)
+    assert vapour_ceiling(t, np.full(11, 60_000.0), 0, 11, 20.0) == 0.0
+    unseen = np.full(11, np.nan)
+    # saturation at 20 degC: 17 535 microns (2 338.8 Pa, IAPWS-95; reference_checks section 1)
+    want = 17_535.0 * (17_535.0 / 8000.0) ** VAPOUR_POWER * 100.0
+    assert vapour_ceiling(t, unseen, 0, 11, 20.0) == pytest.approx(want, rel=5e-3)
 
 
 def test_every_column_is_there_for_an_empty_batch_and_a_bad_log() -> None:

@@ -30,7 +30,19 @@ VAPOUR_SPEED = 1.2
 which is less viscous than air (own simulations of usual hoses and pumps; the bounds allow for others)."""
 
 WATER_SE_LN = 0.45
-"""Standard error of ln water, found on simulated pulls."""
+"""Standard error of ln water beside that of the speed, found on simulated pulls."""
+
+USUAL_SPEED_L_S, USUAL_SPEED_SE_LN = 1.8, 0.5
+LEAST_SPEED_L_S, MOST_SPEED_L_S = 1.0, 5.0
+"""Effective speed for air around 8 000 microns, the hose hardly in the way: pumps of 1.4 - 5 l/s free air (the field's ranges).
+Water that boils holds the pressure up, so that a speed read off a wet pull comes out many times too low: below the least
+one the usual speed is taken in its place."""
+
+_LEAST_SPEED_SE_LN = 0.25
+"""A volume is often guessed, and with it the speed."""
+
+_ABOVE_SATURATION = 1.2
+"""Gas drawn at pressures up to so many times saturation at the ambient may be water's vapour."""
 
 GRAM_PER_MICRON_L_K = MICRON_PA * 1e-3 * WATER_MOLAR_MASS_KG_MOL * 1e3 / GAS_CONSTANT_J_MOL_K
 """Grams of water vapour in a micron-litre, times kelvin: ideal gas law."""
@@ -121,6 +133,44 @@ def find_plateau(
             if pair > fastest:
                 fastest = pair
                 fastest_k = j
+
+
+@kernel
+def speed_for_water(rate_per_s: float, rate_se_ln: float, volume_l: float) -> tuple[float, float]:
+    """Effective speed for air around 8 000 microns, l/s, and its standard error in ln, where water may have boiled.
+
+    Parameters
+    ----------
+    rate_per_s, rate_se_ln
+        Viscous speed over volume as the pull shows it; NaN if it shows none.
+    volume_l
+        Volume, l.
+    """
+    speed = rate_per_s * volume_l
+    if not speed >= LEAST_SPEED_L_S:
+        return USUAL_SPEED_L_S, USUAL_SPEED_SE_LN
+    return min(speed, MOST_SPEED_L_S), min(max(rate_se_ln, _LEAST_SPEED_SE_LN), USUAL_SPEED_SE_LN)
+
+
+@kernel
+def vapour_ceiling(t: FloatArray, p: FloatArray, i0: int, i1: int, ambient_c: float) -> float:
+    """Most vapour that a pull can have drawn, micron s: pressure times relative speed, summed over its time.
+
+    Parameters
+    ----------
+    ambient_c
+        Ambient temperature, °C; NaN is taken as 25 °C. Time above the gauge's range counts at saturation.
+    """
+    saturation = _psat_kernel(25.0 if math.isnan(ambient_c) else ambient_c)
+    unseen = saturation * (saturation / 8000.0) ** VAPOUR_POWER
+    total = 0.0
+    for i in range(i0 + 1, i1):
+        mean = 0.5 * (p[i] + p[i - 1])
+        if math.isnan(mean):
+            total += unseen * (t[i] - t[i - 1])
+        elif mean < _ABOVE_SATURATION * saturation:
+            total += mean * (mean / 8000.0) ** VAPOUR_POWER * (t[i] - t[i - 1])
+    return float(total)
 
 
 @kernel

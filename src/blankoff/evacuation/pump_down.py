@@ -17,11 +17,21 @@ from blankoff.constants import (
     ATMOSPHERE_LAPSE_PER_M,
     MICRON_PA,
     STANDARD_ATMOSPHERE_PA,
+    ZERO_CELSIUS_K,
 )
 from blankoff.evacuation.middles import mean_ambients
 from blankoff.evacuation.phases import PhaseTable
 from blankoff.evacuation.phases_clean import MEDIAN_DT, N_SCALES, SIGMA, measure_scales
-from blankoff.evacuation.plateau import VAPOUR_POWER, VAPOUR_SPEED, WATER_SE_LN, find_plateau, water_grams
+from blankoff.evacuation.plateau import (
+    GRAM_PER_MICRON_L_K,
+    VAPOUR_POWER,
+    VAPOUR_SPEED,
+    WATER_SE_LN,
+    find_plateau,
+    speed_for_water,
+    vapour_ceiling,
+    water_grams,
+)
 from blankoff.evacuation.pump_down_levels import (
     LEVELS_MICRON,
     early_rise_rate,
@@ -176,32 +186,27 @@ def _features_of(
 
     # plateau: the longest of all pulls; water of all of them
     water = 0.0
-    seen = False
-    blind = False
+    ceiling = 0.0
     gas_c = 20.0 if math.isnan(ambient_c) else ambient_c
+    speed, speed_se_ln = speed_for_water(out[8], out[9], volume_l)
     for r in range(kind.size):
-        if kind[r] != 0 or math.isnan(plateaus[r, 0]):
+        if kind[r] != 0:
+            continue
+        ceiling += vapour_ceiling(t, p, start_i[r], end_i[r], ambient_c)
+        if math.isnan(plateaus[r, 0]):
             continue
         level = plateaus[r, 0]
         if math.isnan(out[13]) or plateaus[r, 1] / 60.0 > out[13]:
             out[12] = level
             out[13] = plateaus[r, 1] / 60.0
-        if not math.isnan(out[8]):
-            rate = out[8] * (level / 8000.0) ** VAPOUR_POWER
-        else:
-            rate = plateaus[r, 3] * max(level / plateaus[r, 4], 1.0) ** VAPOUR_POWER
-            blind = True
-        water += water_grams(t, p, start_i[r], end_i[r], level, VAPOUR_SPEED * rate, volume_l, gas_c)
-        seen = True
-    if seen and not math.isnan(volume_l):
-        # without a speed at the plateau only the least that was carried away is known
-        out[15] = water * math.exp(-1.645 * WATER_SE_LN)
-        if not blind:
-            out[14] = water
-            out[16] = water * math.exp(1.645 * WATER_SE_LN)
-    elif not math.isnan(volume_l):
-        out[14] = 0.0
-        out[15] = 0.0
+        rate = VAPOUR_SPEED * speed / volume_l * (level / 8000.0) ** VAPOUR_POWER
+        water += water_grams(t, p, start_i[r], end_i[r], level, rate, volume_l, gas_c)
+    if not math.isnan(volume_l):
+        # all that was drawn once it could be vapour bounds the water from above, whether it shows as a plateau or not
+        most = VAPOUR_SPEED * speed * ceiling * GRAM_PER_MICRON_L_K / (gas_c + ZERO_CELSIUS_K)
+        out[14] = water
+        out[15] = water * math.exp(-1.645 * math.hypot(WATER_SE_LN, speed_se_ln))
+        out[16] = max(most * math.exp(1.645 * speed_se_ln), water)
     for q in (8, 10):
         if out[q + 1] > _WIDEST_SE_LN:
             out[q] = out[q + 1] = math.nan
