@@ -40,7 +40,7 @@ NUMBER = re.compile(r"[−-]?\d[\d\u202f]*(?:\.\d+)?")
 MONTH_OR_DAY = re.compile(
     r"(?:\b\d{1,2}\s)?\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[a-z]*\s\d{4}\b", flags=re.UNICODE
 )
-PROSE = {"90", "80", "99", "1", "1.0", "2", "5", "10", "0", "12", "13", "15", "60"}
+PROSE = {"100", "90", "80", "99", "1", "1.0", "2", "5", "10", "0", "12", "13", "15", "60"}
 """Numbers of the prose itself: bounds' chances, "over 99 %", ratio 1.0, thresholds of thin data, rows shown at first."""
 
 

@@ -38,6 +38,7 @@ from blankoff.report.words import (
 )
 
 MOST_SPOTS = 400
+MOST_NUMBERS = 100
 MOST_LOGS = 60
 _FACTS = {
     "pump": (("rated_l_per_s", "free air displacement", "l/s"), ("rated_blankoff_micron", "blank-off by its plate", "micron"), ("in_service_on", "in service since", ""), ("branch", "branch", "")),
@@ -134,11 +135,14 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         f"{capital(MEASURE_WORDS[measure])} of each evacuation by date, unadjusted.",
         "pressure" if floor else "speed",
         f"{unit} (log axis)",
-        table_of(("evacuation", "date", unit, "verdict"), rows[::-1], links[::-1]),
+        table_of(
+            ("evacuation", "date", unit, "verdict"), rows[: -MOST_NUMBERS - 1 : -1], links[: -MOST_NUMBERS - 1 : -1]
+        ),
         events=events,
         spots=spots,
         reference=reference,
-        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log.",
+        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log."
+        + (f" The numbers below are the newest {MOST_NUMBERS}." if len(rows) > MOST_NUMBERS else ""),
     )
 
 
