@@ -89,7 +89,7 @@ def backtest_oil(
         then = known.filter(pl.col("started_on") <= origin)
         done = services.filter(pl.col("serviced_on") <= origin)
         fleet = fit_fleet(
-            settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=1), rounds=3
+            settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=2), rounds=3
         )
         for limit in limits:
             for look in outlooks(fleet, settings, origin, limit):

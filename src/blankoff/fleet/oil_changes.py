@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.oil_history import oil_histories
 from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HOURS_BEFORE, HOURS_UNIT, POWER, floor_likelihood
-from blankoff.fleet.oil_model import OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows
+from blankoff.fleet.oil_model import START_MEAN, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows
 
 __all__ = ["dated_changes", "settled_rows"]
 
@@ -32,7 +32,7 @@ FILLING_GRID = np.linspace(-0.8, 0.8, 9)
 
 
 def settled_rows(
-    work: pl.DataFrame, services: pl.DataFrame, floors: pl.DataFrame, as_of: date, turns: int = 2
+    work: pl.DataFrame, services: pl.DataFrame, floors: pl.DataFrame, as_of: date, turns: int = 4
 ) -> list[PumpRows]:
     """Floors and oil of every pump, with the order of changes and jobs of one day settled by the floors.
 
@@ -117,13 +117,15 @@ def _score(rows: PumpRows, fit: PumpFit, prior: OilPrior, fill: Ints, asked: tup
         h, w = hours[mine[held]], water[mine[held]]
         before = np.exp(theta[HOURS_BEFORE]) if number == 0 else 0.0
         grown = np.exp(theta[BY_HOURS]) * (np.maximum(h + before, 1e-3) / HOURS_UNIT) ** np.exp(theta[POWER])
-        grown = grown + np.exp(theta[BY_WATER]) * w
-        blank = np.exp(theta[FRESH]) + np.exp(FILLING_GRID)[:, None] * grown[None, :] + fit.leak_micron[held]
+        # Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
+        spoiled = np.stack([grown + np.exp(c) * w for c in (theta[BY_WATER], START_MEAN[BY_WATER])])
+        blank = np.exp(theta[FRESH]) + np.exp(FILLING_GRID)[None, :, None] * spoiled[:, None, :] + fit.leak_micron[held]
+        blank = blank.reshape(-1, h.size)
         load = rows.load[held] / np.exp(fit.gauge_ln[held])
         y = rows.y[held] - fit.gauge_ln[held]
         each = np.array(
             [floor_likelihood(y, one, load, rows.load_se[held], rows.se[held], prior.own_sd) for one in blank]
         )
-        each = each.sum(axis=1) - 0.5 * (FILLING_GRID / prior.fill_sd) ** 2
+        each = each.sum(axis=1) - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
         total += float(np.logaddexp.reduce(each))
     return total
