@@ -16,10 +16,15 @@ import click
 if TYPE_CHECKING:
     from blankoff.pipeline.progress import Progress
 
+    _TextType = click.ParamType[str]
+    _DateType = click.ParamType[dt.date]
+else:  # older versions of click have no parameter there
+    _TextType = _DateType = click.ParamType
+
 DONE, QUARANTINED, WRONG_CALL = 0, 1, 2
 
 
-class _Month(click.ParamType[str]):
+class _Month(_TextType):
     name = "YYYY-MM"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
@@ -28,7 +33,7 @@ class _Month(click.ParamType[str]):
         return str(value)
 
 
-class _Day(click.ParamType[dt.date]):
+class _Day(_DateType):
     name = "YYYY-MM-DD"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
@@ -114,6 +119,7 @@ def _progress() -> Iterator[Progress]:
     """Show a bar on stderr if that is a terminal; say nothing otherwise."""
     from blankoff.pipeline.progress import silent
 
+    _explain_waiting()
     if not sys.stderr.isatty():
         yield silent
         return
@@ -136,6 +142,17 @@ def _progress() -> Iterator[Progress]:
             bars.update(tasks[stage], completed=done, total=total)
 
         yield show
+
+
+def _explain_waiting() -> None:
+    """Let the first use on a machine say why it takes so long."""
+    from blankoff.physics.compiled import tell_when_compiling
+
+    tell_when_compiling(
+        lambda: click.echo(
+            "first use on this machine: compiling, for a minute or so; later runs start at once", err=True
+        )
+    )
 
 
 def _status(quarantined: int, lenient: bool) -> int:
@@ -337,6 +354,7 @@ def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | 
     """
     from blankoff.pipeline import single
 
+    _explain_waiting()
     criterion = {"target_micron": given["target"], "hold_limit_micron": given["limit"], "hold_minutes": given["hold"]}
     shown = single.judge_file(file, settings_file, criterion, given["volume"])
     if as_json:

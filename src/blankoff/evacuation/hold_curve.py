@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from blankoff.evacuation.hold import CHOKED_SHARE
 from blankoff.evacuation.hold_gram import SETTLING_S
@@ -103,6 +102,8 @@ def hold_curve(
     step = np.exp(-t / SETTLING_S)
     columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, parts(t)])
     target = p - leak_micron_per_min * t / 60.0
+    from scipy.optimize import nnls  # here, because one log in the terminal shall not wait for it
+
     amplitude, _ = nnls(columns / sd[:, None], target / sd)
     at = np.linspace(0.0, last_s, points)
     start = float(amplitude[0] - amplitude[1])

@@ -14,7 +14,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from blankoff.evacuation.hold_gram import eliminate
 from blankoff.physics.compiled import kernel
@@ -120,6 +119,8 @@ def _lengths(
 @lru_cache(maxsize=16)
 def _wanted(proof: float, power: float) -> float:
     """Noncentrality at which a test at the level of 99 per cent, or of `proof` if that is more, has `power`."""
+    from scipy.special import ndtri  # here, because one log in the terminal shall not wait for it
+
     return float((ndtri(max(proof, 0.99)) + ndtri(power)) ** 2)
 
 
@@ -162,7 +163,7 @@ def more_hold_minutes(
     _lengths(
         stood_s, required_s, np.maximum(straight_micron, 1.0), level_micron, np.maximum(noise, 1e-4),
         np.maximum(interval_s, 0.1), wander, np.maximum(wander_memory_s, 1.0), undetermined,
-        _wanted(proof, power), LONGEST_MORE_MIN * 60.0, total,
+        _wanted(proof, power) if undetermined.any() else math.nan, LONGEST_MORE_MIN * 60.0, total,
     )  # fmt: skip
     more = np.clip((total - stood_s) / 60.0, 0.0, LONGEST_MORE_MIN)
     return np.where(np.isfinite(total), np.where(undetermined, more, 0.0), np.nan)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Any
 
 from blankoff.evacuation.hold_curve import HoldCurve, hold_curve
@@ -80,10 +81,10 @@ class JudgedLog:
         What the hold's rise is made of, and how sure; None without a hold.
     hold, pump_down, phases
         The numbers behind it.
-    curve
-        The hold's fitted curve in its parts; None without a fitted hold.
     measure
         Every column of the table `measure`, by name.
+    log, altitude_m
+        What was judged, and where.
     """
 
     verdict: str
@@ -95,8 +96,18 @@ class JudgedLog:
     hold: HoldResult
     pump_down: PumpDownResult
     phases: tuple[JudgedPhase, ...]
-    curve: HoldCurve | None
     measure: dict[str, Any]
+    log: SampleBatch = field(repr=False, compare=False)
+    altitude_m: float | None = None
+
+    @cached_property
+    def curve(self) -> HoldCurve | None:
+        """The hold's fitted curve in its parts; None without a fitted hold."""
+        start_s, leak = self.measure["isolated_at_s"], self.measure["leak_micron_per_min"]
+        if start_s is None or leak is None:
+            return None
+        end_s = start_s + 60.0 * self.measure["hold_minutes"]
+        return hold_curve(self.log, start_s, end_s, leak, altitude_m=self.altitude_m or 0.0)
 
 
 def judge(
@@ -157,10 +168,6 @@ def judge(
     judged = judge_batch(log, context, settings, threads=1)
     row = judged.measure.row(0, named=True)
     hold = HoldResult(**{f.name: row[f.name] for f in fields(HoldResult)})
-    curve = None
-    if row["isolated_at_s"] is not None and row["leak_micron_per_min"] is not None:
-        end_s = row["isolated_at_s"] + 60.0 * row["hold_minutes"]
-        curve = hold_curve(log, row["isolated_at_s"], end_s, row["leak_micron_per_min"], altitude_m=altitude_m or 0.0)
     return JudgedLog(
         verdict=row["verdict"],
         reason=row["reason"],
@@ -174,6 +181,7 @@ def judge(
             JudgedPhase(**{f.name: phase[f.name] for f in fields(JudgedPhase)})
             for phase in judged.phase.iter_rows(named=True)
         ),
-        curve=curve,
         measure=row,
+        log=log,
+        altitude_m=altitude_m,
     )

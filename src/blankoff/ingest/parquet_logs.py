@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.arrow import pa, pa_parquet
+from blankoff.ingest.arrow import pa, parquet
 from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.rejects import Rejects, printable
@@ -53,7 +53,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
 
 def _read_columns(data: bytes, shown: str, layout: tuple[str, LogLayout] | None) -> tuple[Columns, dict[int, Any]]:
     """Which column is what, and the Arrow columns that are used, by position."""
-    file = pa_parquet.ParquetFile(pa.BufferReader(data), pre_buffer=False)
+    file = parquet().ParquetFile(pa.BufferReader(data), pre_buffer=False)
     names = file.schema_arrow.names
     if file.metadata.num_rows > LIMITS.lines:
         raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")

@@ -8,12 +8,14 @@ The cache knows a kernel by its own file. A change in another module, of a const
 not reach what is already compiled: after such an edit, touch the calling file or delete its ``__pycache__``.
 """
 
+import threading
 from collections.abc import Callable
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
+from numba.core import event
 
-__all__ = ["kernel"]
+__all__ = ["kernel", "tell_when_compiling"]
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
@@ -21,3 +23,36 @@ _Function = TypeVar("_Function", bound=Callable[..., object])
 def kernel(function: _Function) -> _Function:
     """Compile `function` on first call, without the interpreter lock, cached on disk."""
     return cast(_Function, numba.njit(cache=True, nogil=True)(function))
+
+
+class _Patience(event.Listener):
+    """Says once, after some seconds of compiling, what the wait is for."""
+
+    def __init__(self, say: Callable[[], None], after_s: float) -> None:
+        self._say, self._after_s = say, after_s
+        self._depth = 0
+        self._timer: threading.Timer | None = None
+
+    def on_start(self, event: Any) -> None:
+        self._depth += 1
+        if self._timer is None:
+            self._timer = threading.Timer(self._after_s, self._still_waiting)
+            self._timer.daemon = True
+            self._timer.start()
+
+    def on_end(self, event: Any) -> None:
+        self._depth -= 1
+
+    def _still_waiting(self) -> None:
+        if self._depth > 0:
+            self._say()
+        else:
+            self._timer = None
+
+
+def tell_when_compiling(say: Callable[[], None], after_s: float = 2.0) -> None:
+    """Call `say` once if kernels are still being compiled some seconds after the first one began.
+
+    Nothing is compiled once the cache on disk holds everything.
+    """
+    event.register("numba:compile", _Patience(say, after_s))
