@@ -12,7 +12,7 @@ import pytest
 
 from blankoff import pipeline, schemas
 from blankoff.store import open_store
-from tests.pipeline.fleets import copy_sample, plain_logs
+from tests.pipeline.fleets import copy_sample, plain_logs, tables
 
 NOW = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
 PERSON, NAME, WORD = "T-0 2/é", "Quillon Ashgrove-Ö", "Quillon"
@@ -20,16 +20,17 @@ PERSON, NAME, WORD = "T-0 2/é", "Quillon Ashgrove-Ö", "Quillon"
 
 @dataclass(frozen=True)
 class Reviewed:
-    """A fleet that was read and assessed: its folder and its store."""
+    """A fleet that was read and assessed: its folder, its store, and the tables that one undisturbed review gives."""
 
     fleet: Path
     store: Path
+    wanted: dict[str, pl.DataFrame]
 
     def copy(self, target: Path) -> Reviewed:
         """Copy folder and store, times of files included, so that nothing looks new."""
         shutil.copytree(self.fleet, target / "fleet")
         shutil.copy2(self.store, target / "s.duckdb")
-        return Reviewed(target / "fleet", target / "s.duckdb")
+        return Reviewed(target / "fleet", target / "s.duckdb", self.wanted)
 
 
 def name_person_everywhere(fleet: Path) -> None:
@@ -68,7 +69,9 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
     name_person_everywhere(fleet)
     with open_store(root / "s.duckdb") as store:
         pipeline.ingest(fleet, store, now=NOW)
-        pipeline.assess(store, dt.date(2026, 10, 31), now=NOW)
+        for day in (dt.date(2026, 9, 30), dt.date(2026, 10, 31)):
+            pipeline.assess(store, day, now=NOW)
+    wanted = tables(root / "s.duckdb")
     findings = pl.DataFrame(
         {
             "finding_id": ["aaaa", "bbbb"],
@@ -87,4 +90,4 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
         store.insert("finding", schemas.FINDING.conform(findings))
         store.set_aside("finding", schemas.FINDING.conform(findings.head(1)))
         store.set_aside("result", store.table("result").filter(pl.col("technician_id") == PERSON).head(2))
-    return Reviewed(fleet, root / "s.duckdb")
+    return Reviewed(fleet, root / "s.duckdb", wanted)

@@ -18,6 +18,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import polars as pl
+
 from blankoff import pipeline
 from blankoff.store import open_store
 from tests.faults.nursery import ROOT, Nursery
@@ -53,7 +55,14 @@ def look_at(store: Path, pages: Path) -> None:
         assert (pages / "index.html").is_file()
 
 
-def kill_and_go_on(scratch: Path, kills: int, seed: int, *, longest_s: float | None = None) -> Tally:
+def kill_and_go_on(
+    scratch: Path,
+    kills: int,
+    seed: int,
+    *,
+    longest_s: float | None = None,
+    undisturbed: tuple[Path, dict[str, pl.DataFrame]] | None = None,
+) -> Tally:
     """Kill reviews of one fleet at random moments, then finish, and compare with a run that nobody disturbed.
 
     Parameters
@@ -69,16 +78,18 @@ def kill_and_go_on(scratch: Path, kills: int, seed: int, *, longest_s: float | N
     """
     rng = random.Random(seed)
     tally = Tally()
-    fleet = copy_sample(scratch / "fleet")
-    whole, whole_pages = scratch / "whole.duckdb", scratch / "whole_pages"
-    pipeline.review(fleet, whole, out=whole_pages, now=NOW)
+    if undisturbed is None:
+        fleet = copy_sample(scratch / "fleet")
+        pipeline.review(fleet, scratch / "whole.duckdb", out=scratch / "whole_pages", now=NOW)
+        wanted = tables(scratch / "whole.duckdb")
+    else:
+        fleet, wanted = undisturbed
     with Nursery(scratch) as nursery:
         if longest_s is None:
-            nursery.run_and_kill(fleet, scratch / "timed.duckdb", whole_pages, 600.0)
+            nursery.run_and_kill(fleet, scratch / "timed.duckdb", scratch / "p", 600.0)
             begun = time.monotonic()
-            nursery.run_and_kill(fleet, scratch / "again.duckdb", whole_pages, 600.0)
+            nursery.run_and_kill(fleet, scratch / "again.duckdb", scratch / "p", 600.0)
             longest_s = time.monotonic() - begun
-        wanted = tables(whole)
         store, pages = scratch / "s.duckdb", scratch / "pages"
         while tally.kills < kills:
             at, finished = nursery.run_and_kill(fleet, store, pages, rng.uniform(0.0, longest_s))

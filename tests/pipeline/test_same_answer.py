@@ -89,9 +89,8 @@ ELSEWHERE = (
 )
 
 
-@pytest.mark.parametrize(
-    "elsewhere", [ELSEWHERE[0], *(pytest.param(e, marks=pytest.mark.scheduled) for e in ELSEWHERE[1:])]
-)
+@pytest.mark.scheduled
+@pytest.mark.parametrize("elsewhere", ELSEWHERE)
 def test_locale_time_zone_and_hash_seed_change_nothing(
     elsewhere: dict[str, str], straight: dict[str, pl.DataFrame], tmp_path: Path
 ) -> None:
