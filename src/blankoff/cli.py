@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
-import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,38 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from blankoff.arguments import ANY, EXISTING, FILE, FOLDER, Day, Fleet, Month
+
 if TYPE_CHECKING:
     from blankoff.pipeline.progress import Progress
 
-    _TextType = click.ParamType[str]
-    _DateType = click.ParamType[dt.date]
-else:  # older versions of click have no parameter there
-    _TextType = _DateType = click.ParamType
-
 DONE, QUARANTINED, WRONG_CALL = 0, 1, 2
-
-
-class _Month(_TextType):
-    name = "YYYY-MM"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", str(value), flags=re.ASCII):
-            self.fail(f"{value!r} is no month; write year and month such as 2026-10", param, ctx)
-        return str(value)
-
-
-class _Day(_DateType):
-    name = "YYYY-MM-DD"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
-        if isinstance(value, dt.date):
-            return value
-        try:
-            if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", str(value), flags=re.ASCII):
-                raise ValueError
-            return dt.date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"{value!r} is no date; write it such as 2026-10-31", param, ctx)
 
 
 class _Commands(click.Group):
@@ -65,22 +38,6 @@ class _Commands(click.Group):
             click.echo(f"Error: {named}{error.strerror or error}; mend that and run again", err=True)
             ctx.exit(WRONG_CALL)
 
-
-FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
-FILE = click.Path(dir_okay=False, path_type=Path)
-
-
-class _Fleet(click.ParamType[Any]):
-    """A fleet folder that is there, or an address such as ``s3://bucket/fleet``."""
-
-    name = "fleet"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        return value if isinstance(value, str) and "://" in value else FOLDER.convert(value, param, ctx)
-
-
-EXISTING = click.Path(exists=True, dir_okay=False, path_type=Path)
-ANY = click.Path(path_type=Path)
 
 _lenient = click.option("--lenient", is_flag=True, help="Exit 0 even if something was quarantined.")
 _as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
@@ -172,9 +129,9 @@ _scheduler = click.option(
 
 
 @main.command()
-@click.argument("fleet", type=_Fleet())
+@click.argument("fleet", type=Fleet())
 @click.option("--store", type=FILE, metavar="S", help="The store.  [default: FLEET/fleet.duckdb]")
-@click.option("--month", type=_Month(), help="Which month.  [default: the last one with evacuations]")
+@click.option("--month", type=Month(), help="Which month.  [default: the last one with evacuations]")
 @click.option("--out", type=ANY, metavar="DIR", help="Where the pages go.  [default: FLEET/pages]")
 @_scheduler
 @_pseudonyms
@@ -212,7 +169,7 @@ def review(
 
 
 @main.command()
-@click.argument("fleet", type=_Fleet())
+@click.argument("fleet", type=Fleet())
 @_store
 @_scheduler
 @_lenient
@@ -260,7 +217,7 @@ def check(ctx: click.Context, fleet: Path, lenient: bool, as_json: bool) -> None
 
 @main.command()
 @_store
-@click.option("--as-of", type=_Day(), help="Use only what was known on this date.  [default: end of the last month]")
+@click.option("--as-of", type=Day(), help="Use only what was known on this date.  [default: end of the last month]")
 @_as_json
 def assess(store: Path, as_of: dt.date | None, as_json: bool) -> None:
     r"""Run the fleet's models and make findings, using only what was known on a date.
@@ -278,7 +235,7 @@ def assess(store: Path, as_of: dt.date | None, as_json: bool) -> None:
 
 @main.command()
 @_store
-@click.option("--month", required=True, type=_Month(), help="Which month.")
+@click.option("--month", required=True, type=Month(), help="Which month.")
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the pages go.")
 @click.option("--every-log", is_flag=True, help="Write a page for every evacuation, not only those that matter.")
 @_pseudonyms
@@ -302,7 +259,7 @@ def report(store: Path, month: str, out: Path, every_log: bool, pseudonyms: bool
 @_store
 @click.argument("evacuation_id", required=False)
 @click.option("--out", type=FILE, metavar="FILE.pdf", help="Where the sheet goes.")
-@click.option("--made-on", type=_Day(), help="The day printed on it.  [default: today]")
+@click.option("--made-on", type=Day(), help="The day printed on it.  [default: today]")
 @click.option("--verify", type=EXISTING, metavar="FILE.pdf", help="Check a sheet against the store instead.")
 @_pseudonyms
 @_key_file
@@ -368,7 +325,7 @@ def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | 
 @_store
 @click.option("--out", required=True, type=ANY, metavar="DIR", help="Where the files go.")
 @click.option("--csv", is_flag=True, help="Write CSV files too.")
-@click.option("--believed-on", type=_Day(), help="What the store held on that day, later corrections undone.")
+@click.option("--believed-on", type=Day(), help="What the store held on that day, later corrections undone.")
 @_pseudonyms
 @_key_file
 def export(
