@@ -35,10 +35,11 @@ _CANDIDATES = 48
 _SINGLES = 25
 """Candidate blocks looked at first; readings taken singly beyond the likely ones."""
 
-_JUMP_PRICE = 5.0
+_JUMP_PRICE = -3.0
+_DROP_PRICE = 12.0
 _OPEN = 9.0
-"""Price of a jump, so that noise buys none, and the price up to which a block stays open; in units of twice the
-log-likelihood."""
+"""Price of a jump up against a mere bend: pressures along the circuit even out within seconds of the isolation, so a
+step is the rule. A drop is rare. And the price up to which a block stays open; in units of twice the log-likelihood."""
 
 _FLOOR_INFLATION = 1.2
 """Noise of single readings is seldom quite white."""
@@ -49,10 +50,19 @@ _ANSWER_S = 1.5
 _SHAPE_SHARE = 0.02
 """No sum of exponentials is quite the curve: it is trusted to this share of what pressure lies above its lowest."""
 
+_PARTS = 4
+"""Parts of the interval between two readings that the isolation is placed in."""
+
 N_MOMENT = 6
 MOMENT_S, MOMENT_SD, MOMENT_J, MOMENT_PUMPED, MOMENT_STEP, MOMENT_GAP = range(N_MOMENT)
 """Places of what is found: the isolation, s, and its standard deviation; first reading of the hold; pumped value and
 step there, microns; length of the gap it lies in, s, 0 for none."""
+
+
+@kernel
+def _back(part: int) -> float:
+    """How far before a reading the middle of a part of the interval lies, as a share of it; the earliest part first."""
+    return 1.0 - (part + 0.5) / _PARTS
 
 
 @kernel
@@ -65,11 +75,14 @@ def _weigh(
     stride: int,
     inflate: float,
     cost: FloatArray,
-    moment: FloatArray,
+    share: FloatArray,
     before: FloatArray,
     after: FloatArray,
 ) -> None:
-    """Twice the negative log-likelihood of each candidate, and the moment that it stands for."""
+    """Twice the negative log-likelihood that the hold begins with each candidate, and how it lies over the interval.
+
+    The curve bends at a moment of the interval before the candidate, or it jumps somewhere in it.
+    """
     n = hi - lo + 1
     pumped_side(t, z, w, lo, hi, stride, before)
     rising_side(t, z, w, lo, hi, stride, after)
@@ -85,15 +98,17 @@ def _weigh(
         spacing = t[lo + k] - t[lo + k - 1]
         # any moment is as likely as another beforehand, so a longer interval between readings is likelier
         base = (row[COST] + other[COST]) / inflate - 2.0 * math.log(max(spacing, 1e-3))
-        cost[k] = base + _JUMP_PRICE
-        moment[k] = t[lo + k] - 0.5 * spacing
-        for quarter in range(4):
-            back = 0.25 * quarter * spacing
+        jump = _JUMP_PRICE if other[VALUE] > row[VALUE] else _DROP_PRICE
+        total = 0.0
+        for part in range(_PARTS):
+            back = _back(part) * spacing
             apart = (other[VALUE] - other[SLOPE] * back) - (row[VALUE] - row[SLOPE] * back)
-            bend = base + apart * apart / ((row[VAR] + other[VAR]) * inflate + 1e-12)
-            if bend < cost[k]:
-                cost[k] = bend
-                moment[k] = t[lo + k] - back
+            bend = apart * apart / ((row[VAR] + other[VAR]) * inflate + 1e-12)
+            share[k, part] = math.exp(-0.5 * min(bend, 700.0)) + math.exp(-0.5 * jump)
+            total += share[k, part]
+        cost[k] = base - 2.0 * math.log(total / _PARTS)
+        for part in range(_PARTS):
+            share[k, part] /= total
 
 
 @kernel
@@ -149,16 +164,16 @@ def locate_isolation(
     n = 0
     stride = 1
     cost = np.empty(hi - pull + 2)
-    moment = np.empty(hi - pull + 2)
+    share = np.empty((hi - pull + 2, _PARTS))
     before = np.empty((hi - pull + 2, N_SIDE))
     after = np.empty((hi - pull + 2, N_SIDE))
     best = 0
     for halving in range(_HEADS):
-        share = 0.5**halving
+        reach = 0.5**halving
         first = lo
-        while first > pull and lo - first < share * _HEAD_BLOCKS and by[first - 1] < by[low] + share * _HEAD_LN:
+        while first > pull and lo - first < reach * _HEAD_BLOCKS and by[first - 1] < by[low] + reach * _HEAD_LN:
             first -= 1
-        while first < low - 6 and by[first] > by[low] + share * _HEAD_LN:
+        while first < low - 6 and by[first] > by[low] + reach * _HEAD_LN:
             first += 1
         lo = max(lo, first + 3)
         n = hi - lo + 1
@@ -169,7 +184,7 @@ def locate_isolation(
         w = 1.0 / (z * z * bv[first : last + 1] + shape * shape)
         stride = 1 + (n - 1) // _CANDIDATES
         inflate = max(scales[WANDER], 1.0)
-        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, moment, before, after)
+        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, share, before, after)
         best = 0
         for k in range(n):
             if cost[k] < cost[best]:
@@ -215,32 +230,36 @@ def locate_isolation(
     b = max(a, b)
     n = b - a + 1
     cost = np.empty(n)
-    moment = np.empty(n)
+    share = np.empty((n, _PARTS))
     before = np.empty((n, N_SIDE))
     after = np.empty((n, N_SIDE))
-    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, moment, before, after)
+    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, share, before, after)
     best = 0
     for k in range(n):
         if cost[k] < cost[best]:
             best = k
     if not cost[best] < 1e299:
         return False
-    total = mean = spread = half = 0.0
+    total = mean = square = half = 0.0
     for k in range(n):
-        cost[k] = math.exp(-0.5 * min(cost[k] - cost[best], 700.0)) if k != best else 1.0
+        cost[k] = math.exp(-0.5 * min(cost[k] - cost[best], 700.0))
         total += cost[k]
-        mean += cost[k] * moment[k]
-    mean /= total
     at = -1
+    isolated_s = 0.0
     for k in range(n):
-        spread += cost[k] * (moment[k] - mean) ** 2
-        half += cost[k]
-        if at < 0 and half >= 0.5 * total:
-            at = k
+        for part in range(_PARTS):
+            weight = cost[k] * share[k, part] / total
+            moment_s = ct[a + k] - _back(part) * (ct[a + k] - ct[a + k - 1])
+            mean += weight * (moment_s - ct[a])
+            square += weight * (moment_s - ct[a]) ** 2
+            half += weight
+            if at < 0 and half >= 0.5:
+                at = k
+                isolated_s = moment_s
     j = a + at
     spacing = ct[j] - ct[j - 1]
-    result[MOMENT_S] = moment[at]
-    result[MOMENT_SD] = math.sqrt(spread / total + spacing * spacing / 12.0 + _ANSWER_S * _ANSWER_S)
+    result[MOMENT_S] = isolated_s
+    result[MOMENT_SD] = math.sqrt(max(square - mean * mean, 0.0) + _ANSWER_S * _ANSWER_S)
     result[MOMENT_J] = j
     result[MOMENT_PUMPED] = before[at, VALUE]
     result[MOMENT_STEP] = after[at, VALUE] - before[at, VALUE]

@@ -17,7 +17,7 @@ from blankoff.samples import FloatArray
 _HEAD_SHARES = np.array([0.5, 0.2, 0.08, 0.03])
 """Time constants of the pumped curve, as shares of the fitted stretch."""
 
-_RISE_TAUS_S = np.array([15.0, 50.0, 200.0, 800.0])
+_RISE_TAUS_S = np.array([4.0, 15.0, 50.0, 200.0, 800.0])
 """Time constants of the part of a rise that saturates, s."""
 
 _TERM_PRICE = 3.0
