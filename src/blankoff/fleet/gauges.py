@@ -21,7 +21,7 @@ PRIOR_OFF = 0.06
 WANTED = 0.9
 FEWEST_ROWS = 12
 """Floors read since it began; a few may all be of one filling."""
-GAIN_HIGH, GAIN_LOW = 9.0, 6.0
+LEAST_GAIN = 6.0
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 
 
@@ -53,14 +53,7 @@ def gauges_off(
         done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
-        # A floor read too high looks like tired oil, and tired oil like it: up wants more proof than down.
-        wanted = GAIN_HIGH if cause.size > 0 else GAIN_LOW
-        if (
-            cause.gain < wanted
-            or len(cause.rows) < FEWEST_ROWS
-            or tied.get(cause.level_id)
-            or _shares_rows(cause, causes)
-        ):
+        if cause.gain < LEAST_GAIN or len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
             continue
         if _known_loads(cause, causes) < 0.5:
             continue
@@ -71,7 +64,7 @@ def gauges_off(
         probability = float(real * beyond)
         if probability < 0.5 or real < WANTED:
             continue
-        since = to_date(cause.since_day)
+        since = to_date(_since(cause, causes, edge))
         low, high = cause.size - 1.645 * cause.size_se, cause.size + 1.645 * cause.size_se
         rows.append(
             {
@@ -89,6 +82,15 @@ def gauges_off(
             }
         )
     return candidate_frame(rows)
+
+
+def _since(cause: Cause, causes: FloorCauses, edge: float) -> float:
+    """Day on which a gauge was beyond the limit: that of a step, or the first use at which a drift had come so far."""
+    beyond = np.flatnonzero(np.abs(cause.size) * np.array(cause.share) >= edge)
+    if cause.share[0] >= 1.0 or beyond.size == 0:
+        return cause.since_day
+    p, i = cause.rows[int(beyond[0])]
+    return max(cause.since_day, float(causes.fleet.rows[p].day[i]))
 
 
 def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
