@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from blankoff.pipeline.exporting import harmless_cells
 from blankoff.report.book import open_book
-from blankoff.report.handover import HEADERS, calendar_bytes, csv_bytes, harmless, xlsx_bytes
+from blankoff.report.handover import HEADINGS, calendar_bytes, csv_bytes, harmless, xlsx_bytes
 from blankoff.report.worklist import work_list
 
 
@@ -68,7 +68,7 @@ def test_workbook_reads_back_by_another_library(wild_items, wild_data):
     """openpyxl reads what xlsxwriter wrote [RUN]: same rows, dates as dates, no formula anywhere."""
     sheet = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(wild_items, wild_data.as_of))).active
     rows = list(sheet.iter_rows())
-    assert tuple(c.value for c in rows[0]) == HEADERS
+    assert tuple(c.value for c in rows[0]) == HEADINGS
     assert len(rows) == len(wild_items) + 1
     for line, item in zip(rows[1:], wild_items, strict=True):
         assert line[0].value.date() == item.due

@@ -35,6 +35,27 @@ HEADERS = (
     "finding_id",
     "evidence",
 )
+HEADINGS = (
+    "due on",
+    "earliest (80 %)",
+    "latest (80 %)",
+    "overdue",
+    "what",
+    "asset",
+    "id",
+    "to do",
+    "why",
+    "how sure (0 to 1)",
+    "since about",
+    "size",
+    "hours lost a month",
+    "at least (90 %)",
+    "at most (90 %)",
+    "cost a month (own money)",
+    "finding",
+    "evacuations behind it",
+)
+"""The workbook's headings, for people; the CSV keeps the names in `HEADERS`, for programs."""
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 _NAMESPACE = uuid.UUID("b1a2c0ff-0000-5000-8000-626c616e6b6f")
 
@@ -88,11 +109,11 @@ def xlsx_bytes(items: list[WorkItem], as_of: dt.date) -> bytes:
     with xlsxwriter.Workbook(buffer, options) as book:
         book.set_properties({"title": "Maintenance list", "created": dt.datetime(as_of.year, as_of.month, as_of.day)})
         sheet = book.add_worksheet("Maintenance")
-        bold = book.add_format({"bold": True, "bottom": 1})
+        bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         date = book.add_format({"num_format": "d mmm yyyy", "align": "left"})
         wrap = book.add_format({"text_wrap": True, "valign": "top"})
         widths = (12, 12, 12, 9, 18, 10, 16, 42, 60, 11, 12, 24, 10, 10, 10, 10, 18, 40)
-        for column, (header, width) in enumerate(zip(HEADERS, widths, strict=True)):
+        for column, (header, width) in enumerate(zip(HEADINGS, widths, strict=True)):
             sheet.set_column(column, column, width)
             sheet.write_string(0, column, header, bold)
         for line, item in enumerate(items, start=1):
