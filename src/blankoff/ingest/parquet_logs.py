@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -112,9 +113,18 @@ def _values(columns: Columns, used: dict[int, Any], shown: str, rejects: Rejects
     )
 
 
+@lru_cache(maxsize=256)
+def _usual_columns(names: tuple[str, ...]) -> Columns | None:
+    """Columns by headings that are in order; None where something must be said of the file."""
+    try:
+        return standard_columns(names, "", 0)
+    except LogUnreadableError:
+        return None
+
+
 def _columns(names: list[str], shown: str, layout: tuple[str, LogLayout] | None) -> Columns:
     if layout is None:
-        columns = standard_columns(names, shown, 0)
+        columns = _usual_columns(tuple(names)) or standard_columns(names, shown, 0)
         if columns is None:
             raise LogUnreadableError(
                 shown, "nothing in it can be a time and a pressure: no columns elapsed_s or timestamp, pressure_<unit>"

@@ -201,6 +201,7 @@ def _row_problem(line: str, fields: list[str] | None, headings: list[str]) -> st
         return "more fields than the heading has"
     if any(len(f) > _CELL_CHARACTERS for f in fields):
         return f"a field of more than {_CELL_CHARACTERS} characters"
-    if [clean_heading(f) for f in fields][: len(headings)] == headings:
+    # mostly the first cell says that it is none
+    if len(fields) >= len(headings) and all(clean_heading(f) == h for f, h in zip(fields, headings, strict=False)):
         return "a heading line among the rows"
     return ""

@@ -59,7 +59,7 @@ def arrow_to_batch(
     """
     number = samples["log_no"].to_numpy()
     starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1)) if number.size else np.empty(0, dtype=np.int64)
-    ends = np.append(starts[1:], number.size)
+    ends = np.append(starts[1:], number.size) if number.size else starts
     where = {int(number[a]): (int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
     spans = [where.get(int(n), (0, 0)) for n in log_nos]
     offsets = np.cumsum([0] + [b - a for a, b in spans]).astype(np.int64)
