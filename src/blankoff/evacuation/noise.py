@@ -40,6 +40,7 @@ WANDER_SIZES = np.array([0.0005, 0.0012, 0.0025, 0.005, 0.010, 0.020])
 WANDER_MEMORIES_S = np.array([45.0, 150.0, 500.0])
 _WANDER_PRIOR_SIZE = 0.0025
 _WANDER_PRIOR_LN_SD = 1.2
+_FORGONE_LN = 7.0
 
 DESIGN = 6
 """Most columns of a curve beside which wander is looked for."""
@@ -261,10 +262,12 @@ def wander_beside(
     column, state = np.empty(DESIGN + 1), np.empty(DESIGN + 1)
     gram = np.empty((DESIGN + 1, DESIGN + 1))
     scores = np.empty((WANDER_MEMORIES_S.size, WANDER_SIZES.size))
+    scores[:] = -1e300
     best, memory = -1e300, WANDER_MEMORIES_S[1]
     for b in range(WANDER_MEMORIES_S.size):
         for i in range(1, n):
             rho[i] = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
+        highest = -1e300
         for a in range(WANDER_SIZES.size):
             w2 = WANDER_SIZES[a] * WANDER_SIZES[a]
             z = math.log(WANDER_SIZES[a] / _WANDER_PRIOR_SIZE) / _WANDER_PRIOR_LN_SD
@@ -305,6 +308,10 @@ def wander_beside(
             scores[b, a] = score
             if score > best:
                 best, memory = score, WANDER_MEMORIES_S[b]
+            # past its peak the score only falls: larger sizes than one this unlikely count for nothing
+            highest = max(highest, score)
+            if score < highest - _FORGONE_LN:
+                break
     total, square = 0.0, 0.0
     for b in range(WANDER_MEMORIES_S.size):
         for a in range(WANDER_SIZES.size):

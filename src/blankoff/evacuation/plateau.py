@@ -164,12 +164,16 @@ def vapour_ceiling(t: FloatArray, p: FloatArray, i0: int, i1: int, ambient_c: fl
     saturation = _psat_kernel(25.0 if math.isnan(ambient_c) else ambient_c)
     unseen = saturation * (saturation / 8000.0) ** VAPOUR_POWER
     total = 0.0
+    at, relative = -1.0, 0.0
     for i in range(i0 + 1, i1):
         mean = 0.5 * (p[i] + p[i - 1])
         if math.isnan(mean):
             total += unseen * (t[i] - t[i - 1])
         elif mean < _ABOVE_SATURATION * saturation:
-            total += mean * (mean / 8000.0) ** VAPOUR_POWER * (t[i] - t[i - 1])
+            # powers are dear and readings many: one for as long as the pressure stays within three per cent
+            if abs(mean - at) > 0.03 * at:
+                at, relative = mean, (mean / 8000.0) ** VAPOUR_POWER
+            total += mean * relative * (t[i] - t[i - 1])
     return float(total)
 
 
