@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -49,14 +51,47 @@ def browser() -> Iterator[Browser]:
         opened.close()
 
 
+def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """Return a folder that ``make`` has filled: once for all processes of a test run, by whichever wants it first."""
+    shared = tmp_path_factory.getbasetemp().resolve()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
+    folder, mine = shared / name, shared / f"{name}.making"
+    while not folder.is_dir():
+        try:
+            mine.mkdir()
+        except FileExistsError:
+            time.sleep(0.2)
+            continue
+        try:
+            make(mine)
+            mine.rename(folder)
+        except BaseException:
+            shutil.rmtree(mine)  # the next one may try
+            raise
+    return folder
+
+
+class Fleets(Mapping[str, Path]):
+    """Fleet name → folder of its pages, made when first asked for."""
+
+    def __init__(self, tmp_path_factory: pytest.TempPathFactory) -> None:
+        self._factory = tmp_path_factory
+
+    def __getitem__(self, name: str) -> Path:
+        plan, place = FLEETS[name], f"pages_{list(FLEETS).index(name)}"
+        return made_once(self._factory, place, lambda folder: write_month(invented_month(plan), folder))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(FLEETS)
+
+    def __len__(self) -> int:
+        return len(FLEETS)
+
+
 @pytest.fixture(scope="session")
-def fleets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Fleet name → folder of its pages."""
-    folders = {}
-    for name, plan in FLEETS.items():
-        folders[name] = tmp_path_factory.mktemp("fleet").resolve()
-        write_month(invented_month(plan), folders[name])
-    return folders
+def fleets(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Path]:
+    return Fleets(tmp_path_factory)
 
 
 @pytest.fixture(scope="session")
@@ -68,9 +103,7 @@ def demo_pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if not (folder / "index.html").is_file():
             pytest.fail(f"BLANKOFF_PAGES={given} holds no index.html; point it at the pages of a demo", pytrace=False)
         return folder
-    out = tmp_path_factory.mktemp("demo").resolve()
-    run_demo(out)
-    return out / "pages"
+    return made_once(tmp_path_factory, "demo", run_demo) / "pages"
 
 
 @pytest.fixture(scope="session")
