@@ -120,12 +120,12 @@ def _score(rows: PumpRows, fit: PumpFit, prior: OilPrior, fill: Ints, asked: tup
         # Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
         spoiled = np.stack([grown + np.exp(c) * w for c in (theta[BY_WATER], START_MEAN[BY_WATER])])
         blank = np.exp(theta[FRESH]) + np.exp(FILLING_GRID)[None, :, None] * spoiled[:, None, :] + fit.leak_micron[held]
-        blank = blank.reshape(-1, h.size)
-        load = rows.load[held] / np.exp(fit.gauge_ln[held])
+        tries = 2 * FILLING_GRID.size
         y = rows.y[held] - fit.gauge_ln[held]
-        each = np.array(
-            [floor_likelihood(y, one, load, rows.load_se[held], rows.se[held], prior.own_sd) for one in blank]
-        )
-        each = each.sum(axis=1) - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
+        load = rows.load[held] / np.exp(fit.gauge_ln[held])
+        same = (np.tile(v, tries) for v in (y, load, rows.load_se[held], rows.se[held]))
+        y, load, load_se, se = same
+        each = floor_likelihood(y, blank.reshape(-1), load, load_se, se, prior.own_sd).reshape(tries, -1).sum(axis=1)
+        each = each - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
         total += float(np.logaddexp.reduce(each))
     return total

@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FEWEST_USES = 5
-ONSETS = 14
+ONSETS = 11
 """Days tried per asset and spell."""
 WANTED_GAIN = 4.0
 """Gain in ln evidence from which a cause is laid on the floors; the finding's own proof comes after (judgement)."""
