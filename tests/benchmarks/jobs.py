@@ -65,7 +65,9 @@ def group_by(folder: str, pattern: str) -> dict[str, Any]:
     expressions = [e.alias(f"f{k}") for k, e in enumerate(expressions)]
     types = dict.fromkeys(("elapsed_s", "pressure_micron", "ambient_c"), pl.Float64)
     with Clock() as clock:
-        pl.scan_csv(pattern, include_file_paths="path", schema_overrides=types).group_by("path").agg(expressions).collect(engine="streaming")
+        pl.scan_csv(pattern, include_file_paths="path", schema_overrides=types).group_by("path").agg(
+            expressions
+        ).collect(engine="streaming")
     return _told(clock)
 
 

@@ -70,7 +70,8 @@ def arrow_to_batch(
 
     def column(name: str) -> FloatArray:
         # a null and NaN mean the same here: over-range, or unknown
-        values = np.ascontiguousarray(samples[name].to_numpy(), dtype=np.float64)
+        # writable too: kernels would be compiled once more for arrays that are not
+        values = np.require(samples[name].to_numpy(), dtype=np.float64, requirements=["C", "W"])
         return values if take is None else np.ascontiguousarray(values[take])
 
     by_log: dict[int, list[tuple[float, str]]] = {}
