@@ -2,7 +2,7 @@
 
 As a script it does so for as long as wanted, and prints what came of it, for the table in the contributors' guide::
 
-    nice -n 19 python -m tests.faults.killing SCRATCH_FOLDER KILLS SEED
+    nice -n 19 python -m tests.faults.killing SCRATCH_FOLDER KILLS SEED [LONGEST_S]
 """
 
 from __future__ import annotations
@@ -114,13 +114,18 @@ def kill_and_go_on(
     return tally
 
 
-def main(scratch: str, kills: str, seed: str) -> None:
+def main(scratch: str, kills: str, seed: str, longest_s: str = "6") -> None:
+    """Kill for as long as wanted, and print what came of it."""
     total = Tally()
-    longest: float | None = None
+    root = Path(scratch)
+    fleet = copy_sample(root / "fleet")
+    pipeline.review(fleet, root / "whole.duckdb", out=root / "whole_pages", now=NOW)
+    undisturbed = fleet, tables(root / "whole.duckdb")
     while total.kills < int(kills):
-        folder = Path(scratch) / f"round{total.kills}"
+        folder = root / f"round{total.kills}"
         folder.mkdir(parents=True)
-        one = kill_and_go_on(folder, min(15, int(kills) - total.kills), int(seed) + total.kills, longest_s=longest)
+        some = min(15, int(kills) - total.kills)
+        one = kill_and_go_on(folder, some, int(seed) + total.kills, longest_s=float(longest_s), undisturbed=undisturbed)
         total.kills += one.kills
         total.finished_first += one.finished_first
         total.at += one.at

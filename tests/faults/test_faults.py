@@ -78,7 +78,7 @@ def test_a_full_disk_loses_nothing_that_was_stored(nursery: Nursery, reviewed: R
 
 
 @pytest.mark.scheduled
-@pytest.mark.parametrize("file_bytes", [1, 5_000, 13_000, 40_000, 300_000, 700_000, 1_500_000, 3_000_000])
+@pytest.mark.parametrize("file_bytes", [1_500, 5_000, 13_000, 40_000, 300_000, 700_000, 1_500_000, 3_000_000])
 def test_disks_full_at_any_moment(nursery: Nursery, reviewed: Reviewed, tmp_path: Path, file_bytes: int) -> None:
     fill_and_go_on(nursery, reviewed, tmp_path / "s.duckdb", file_bytes)
 

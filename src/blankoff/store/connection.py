@@ -130,6 +130,7 @@ def _made_ready(
 
 def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
     give_up_at = time.monotonic() + wait_s
+    is_new = not path.exists()
     while True:
         try:
             return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
@@ -143,6 +144,12 @@ def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnecti
                 who = f" (process {process.group(1)})" if process else ""
                 raise StoreError(
                     f"{path} is in use by another program{who}; wait until it has finished, then run this again"
+                ) from None
+            if "ould not write" in text or "No space" in text:
+                if is_new:  # a beginning of a file that no one could open
+                    path.unlink(missing_ok=True)
+                raise StoreError(
+                    f"{path} cannot be written ({text.splitlines()[0]}); make room and run again"
                 ) from None
             if "valid DuckDB" in text:
                 raise StoreError(f"{path} is not a DuckDB file; name another file for the store") from None
