@@ -29,6 +29,9 @@ ONSETS = 11
 """Days tried per asset and spell."""
 WANTED_GAIN = 4.0
 """Gain in ln evidence from which a cause is laid on the floors; the finding's own proof comes after (judgement)."""
+LEAK_FIRST = 6.0
+"""A leak and a gauge that reads far too high raise the floors of one van much alike; leaks of that size are met, gauges of
+that error are seen at once (judgement, ln odds)."""
 MOST_CAUSES = 3
 """Rounds: a cause found changes the oils, which changes the next."""
 
@@ -140,6 +143,11 @@ def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]
     )
 
 
+def _precedence(cause: Cause) -> float:
+    """Order in which causes are laid on: by gain; a line that clearly leaks comes before a gauge it hardly differs from."""
+    return cause.gain + (LEAK_FIRST if cause.factor == "hose" and cause.gain >= 2.0 * WANTED_GAIN else 0.0)
+
+
 def find_causes(
     rows: list[PumpRows], hose_renewals: Mapping[str, list[float]], gauge_renewals: Mapping[str, list[float]]
 ) -> FloorCauses:
@@ -175,7 +183,7 @@ def find_causes(
             break
         met: set[int] = set()
         touched: set[int] = set()
-        for cause in sorted(found, key=lambda c: (-c.gain, c.factor, c.level_id)):
+        for cause in sorted(found, key=lambda c: (-_precedence(c), c.factor, c.level_id)):
             usual = usual_pump(np.array([p for p, _ in cause.rows]))
             if usual in met:
                 # Two causes of one van explain the same floors: the better one first, then look again.

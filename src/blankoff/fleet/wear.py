@@ -221,7 +221,7 @@ SURE = 0.9
 LIKELY = 0.55
 LEAST_PROBABILITY = 0.7
 """How probable it must be that the loss is beyond the limit."""
-LEAST_GAIN = {"pump": 4.0, "hose": 9.0, "technician": 9.0}
+LEAST_GAIN = {"pump": 4.0, "hose": 11.0, "technician": 9.0}
 """Gain in ln evidence below which no level is believed: hose sets and people are each given as many tries as there are of
 them, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards it too."""
 CHART_WEIGHS = 2.0
