@@ -37,7 +37,7 @@ from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "assess_assets"]
 
-OIL_DUE_PROBABILITY = 0.65
+OIL_DUE_PROBABILITY = 0.7
 """How probable it must be that blank-off is above the limit; most that are over are far over, so few are in doubt."""
 
 
