@@ -53,10 +53,11 @@ _SHAPE_SHARE = 0.02
 _PARTS = 4
 """Parts of the interval between two readings that the isolation is placed in."""
 
-N_MOMENT = 6
-MOMENT_S, MOMENT_SD, MOMENT_J, MOMENT_PUMPED, MOMENT_STEP, MOMENT_GAP = range(N_MOMENT)
+N_MOMENT = 8
+MOMENT_S, MOMENT_SD, MOMENT_J, MOMENT_PUMPED, MOMENT_STEP, MOMENT_GAP, MOMENT_EVIDENCE, MOMENT_RISE_LN = range(N_MOMENT)
 """Places of what is found: the isolation, s, and its standard deviation; first reading of the hold; pumped value and
-step there, microns; length of the gap it lies in, s, 0 for none."""
+step there, microns; length of the gap it lies in, s, 0 for none; evidence against one smooth curve through both sides;
+rise of ln p to the hold's end."""
 
 
 @kernel
@@ -84,7 +85,7 @@ def _weigh(
     The curve bends at a moment of the interval before the candidate, or it jumps somewhere in it.
     """
     n = hi - lo + 1
-    pumped_side(t, z, w, lo, hi, stride, before)
+    pumped_side(t, z, w, lo, hi, stride, True, before)
     rising_side(t, z, w, lo, hi, stride, after)
     best = 1e300
     for k in range(0, n, stride):
@@ -191,6 +192,14 @@ def locate_isolation(
                 best = k
         if before[best, COST] < _DESCRIBED * inflate * (lo + best - first + 6):
             break
+    whole = last - first + 1
+    split = before[best, COST] + after[best, COST]
+    inflate = max(scales[WANDER], max(1.0, split / max(whole - 6, 1)))
+    smooth = np.empty((1, N_SIDE))
+    pumped_side(bt[first : last + 1], z, w, whole - 1, whole - 1, 1, False, smooth)
+    result[MOMENT_EVIDENCE] = (smooth[0, COST] - split) / inflate
+    begins = max(math.log(before[best, VALUE]), float(np.mean(by[lo + best - 1 : lo + best + 2])))
+    result[MOMENT_RISE_LN] = np.mean(by[max(end - 4, lo + best) : end + 1]) - begins
     a = b = best
     for k in range(n):
         if cost[k] < cost[best] + _OPEN:

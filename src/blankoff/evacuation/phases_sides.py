@@ -44,7 +44,7 @@ def _offer(
     price: float,
     x: FloatArray,
     inv: FloatArray,
-    falling: bool,
+    sign: int,
     row: FloatArray,
 ) -> None:
     """Solve one side's normal equations (`n` terms, of values `f` and slopes `g`) and keep the fit if it is better."""
@@ -80,13 +80,13 @@ def _offer(
         inv[1, 0] = inv[0, 1] = -a[1, 0] / det
         x[0] = inv[0, 0] * b[0] + inv[0, 1] * b[1]
         x[1] = inv[1, 0] * b[0] + inv[1, 1] * b[1]
-    elif not solve3(a, b, x, inv) or (not falling and (x[1] > 0.0 or x[2] < 0.0)):
+    elif not solve3(a, b, x, inv) or (sign < 0 and (x[1] > 0.0 or x[2] < 0.0)):
         return
     value = slope = 0.0
     for i in range(n):
         value += x[i] * f[i]
         slope += x[i] * g[i]
-    if not value > 0.0 or (falling and slope > 0.0):
+    if not value > 0.0 or (sign > 0 and slope > 0.0):
         return
     var = 0.0
     for i in range(n):
@@ -99,11 +99,12 @@ def _offer(
 
 
 @kernel
-def pumped_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, stride: int, out: FloatArray) -> None:
+def pumped_side(
+    t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, stride: int, falling: bool, out: FloatArray
+) -> None:
     """Fit the pumped curve on the readings before each candidate by the best of its shapes.
 
-    A constant, a line, a square, exponentials alone, with a line and in pairs; the curve falls or stands at the
-    candidate.
+    A constant, a line, a square, exponentials alone, with a line and in pairs.
 
     Parameters
     ----------
@@ -111,6 +112,8 @@ def pumped_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
         Time, s; pressure, microns; weight (inverse variance).
     lo, hi, stride
         Candidates: every `stride`-th reading from `lo` to `hi`.
+    falling
+        Whether the curve must fall or stand at the candidate.
     out
         ``(hi - lo + 1, N_SIDE)`` result.
     """
@@ -148,7 +151,7 @@ def pumped_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
             f[0], g[0] = 1.0, 0.0
             a[0, 0] = gram[0, 0]
             b[0] = right[0]
-            _offer(a, b, f, g, 1, zz, 0.0, x, inv, True, row)
+            _offer(a, b, f, g, 1, zz, 0.0, x, inv, 1 if falling else 0, row)
             for i in range(1, _N_BASIS):
                 if k < 3 or i == _SQUARE:
                     continue
@@ -157,7 +160,7 @@ def pumped_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
                 b[1] = right[i]
                 f[1], g[1] = value[i], slope[i]
                 price = _TERM_PRICE + (_TAU_PRICE if i >= _FIRST_EXP else 0.0)
-                _offer(a, b, f, g, 2, zz, price, x, inv, True, row)
+                _offer(a, b, f, g, 2, zz, price, x, inv, 1 if falling else 0, row)
             if k < 4:
                 continue
             for i in range(2, _N_BASIS):
@@ -173,7 +176,7 @@ def pumped_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
                     f[1], g[1] = value[j], slope[j]
                     f[2], g[2] = value[i], slope[i]
                     free = (1 if i >= _FIRST_EXP else 0) + (1 if j >= _FIRST_EXP else 0)
-                    _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + free * _TAU_PRICE, x, inv, True, row)
+                    _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + free * _TAU_PRICE, x, inv, 1 if falling else 0, row)
         wz = w[k] * z[k]
         for i in range(_N_BASIS):
             wf = w[k] * value[i]
@@ -227,7 +230,7 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
         a[0, 0] = w0
         b[0] = z0
         f[0], g[0] = 1.0, 0.0
-        _offer(a, b, f, g, 1, zz, 0.0, x, inv, False, row)
+        _offer(a, b, f, g, 1, zz, 0.0, x, inv, -1, row)
         if last - k < 2:
             continue
         v1 = w1 - u * w0
@@ -238,14 +241,14 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
         b[1] = y1
         f[1], g[1] = 0.0, 1.0
         if w0 * y1 > v1 * z0:
-            _offer(a, b, f, g, 2, zz, _TERM_PRICE, x, inv, False, row)
+            _offer(a, b, f, g, 2, zz, _TERM_PRICE, x, inv, -1, row)
         for i in range(n_tau):
             a[1, 0] = a[0, 1] = e[i, 0]
             a[1, 1] = e[i, 2]
             b[1] = e[i, 3]
             f[1], g[1] = 1.0, -1.0 / _RISE_TAUS_S[i]
             if w0 * e[i, 3] < e[i, 0] * z0:
-                _offer(a, b, f, g, 2, zz, _TERM_PRICE + _TAU_PRICE, x, inv, False, row)
+                _offer(a, b, f, g, 2, zz, _TERM_PRICE + _TAU_PRICE, x, inv, -1, row)
             if last - k < 4:
                 continue
             ve = e[i, 1] - u * e[i, 0]
@@ -254,4 +257,4 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
             a[2, 2] = v2
             b[2] = y1
             f[2], g[2] = 0.0, 1.0
-            _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + _TAU_PRICE, x, inv, False, row)
+            _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + _TAU_PRICE, x, inv, -1, row)
