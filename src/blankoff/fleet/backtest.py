@@ -36,7 +36,7 @@ LIMIT_SHARES = (0.5, 0.75, 1.0)
 """Limits tested, as shares of the fleet's own: oil is mostly changed before the last, and the same model passes all."""
 FIRST_AFTER_DAYS = 120
 FARTHEST_DAYS = 365
-MOST_ORIGINS = 6
+MOST_ORIGINS = 4
 
 
 def _origins(first: date, as_of: date) -> list[date]:
@@ -89,7 +89,7 @@ def backtest_oil(
         then = known.filter(pl.col("started_on") <= origin)
         done = services.filter(pl.col("serviced_on") <= origin)
         fleet = fit_fleet(
-            settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=2), rounds=3
+            settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=1), rounds=3
         )
         for limit in limits:
             for look in outlooks(fleet, settings, origin, limit):

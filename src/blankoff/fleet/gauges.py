@@ -19,7 +19,7 @@ __all__ = ["gauges_off"]
 PRIOR_OFF = 0.06
 """Share of gauges that are off at a time (judgement)."""
 WANTED = 0.9
-FEWEST_ROWS = 12
+FEWEST_ROWS = 25
 """Floors read since it began; a few may all be of one filling."""
 LEAST_GAIN = 6.0
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
