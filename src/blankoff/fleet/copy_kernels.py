@@ -196,7 +196,8 @@ def prepare_logs(
 
 
 @njit(cache=True, nogil=True)
-def _correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
+def correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
+    """Correlation of two curves at a lag over what both have, and over how many points; 0 under `least` points."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     n, sa, sb, saa, sbb, sab = 0, 0.0, 0.0, 0.0, 0.0, 0.0
     for i in range(lo, hi):
@@ -271,7 +272,7 @@ def _even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
     start = 0
     for q in range(4):
         stop = start + n // 4 + (1 if q < n % 4 else 0)
-        quarters[q] = _correlation(x[start:stop], y[start:stop], 0, 5)[0]
+        quarters[q] = correlation(x[start:stop], y[start:stop], 0, 5)[0]
         start = stop
     quarters.sort()
     return float(quarters[1] / rho)
@@ -357,7 +358,7 @@ def match_pairs(
                 continue
             if not _courses_agree(a, b, lags[k], least, tolerance):
                 continue
-            rho, n = _correlation(noise_a, noise_b, lags[k], least)
+            rho, n = correlation(noise_a, noise_b, lags[k], least)
             if n > 0 and rho > best:
                 best_lag, best, points = lags[k], rho, n
         if points == 0:
@@ -365,7 +366,7 @@ def match_pairs(
         total, squares, away = 0.0, 0.0, 0
         for d in range(_NULL_FROM, _NULL_TO):
             for lag in (best_lag - d, best_lag + d):
-                rho, n = _correlation(noise_a, noise_b, lag, max(20, least // 2))
+                rho, n = correlation(noise_a, noise_b, lag, max(20, least // 2))
                 if n > 0:
                     total += rho
                     squares += rho * rho

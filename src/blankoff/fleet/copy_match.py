@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
-from blankoff.fleet.copy_kernels import best_share
+from blankoff.fleet.copy_kernels import best_share, correlation
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
@@ -130,27 +130,6 @@ def spacing_s(log: SampleBatch) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
-    lo, hi = max(0, lag), min(a.size, b.size + lag)
-    n, sa, sb, saa, sbb, sab = 0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for i in range(lo, hi):
-        x, y = a[i], b[i - lag]
-        if np.isfinite(x) and np.isfinite(y):
-            n += 1
-            sa += x
-            sb += y
-            saa += x * x
-            sbb += y * y
-            sab += x * y
-    if n < least:
-        return 0.0, 0
-    va, vb = saa - sa * sa / n, sbb - sb * sb / n
-    if va <= 1e-12 or vb <= 1e-12:
-        return 0.0, n
-    return (sab - sa * sb / n) / np.sqrt(va * vb), n
-
-
-@njit(cache=True, nogil=True)
 def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> float:
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     if hi - lo < least:
@@ -175,7 +154,7 @@ def _best_alignment(
         difference = _course_difference(a, b, lag, least)
         if difference > tolerance:
             continue
-        rho, n = _correlation(noise_a, noise_b, lag, least)
+        rho, n = correlation(noise_a, noise_b, lag, least)
         if n > 0 and rho > best:
             best_lag, best, points, course = lag, rho, n, difference
     if points == 0:
@@ -183,7 +162,7 @@ def _best_alignment(
     total, squares, m = 0.0, 0.0, 0
     for d in range(14, 46):
         for away in (best_lag - d, best_lag + d):
-            rho, n = _correlation(noise_a, noise_b, away, max(20, least // 2))
+            rho, n = correlation(noise_a, noise_b, away, max(20, least // 2))
             if n > 0:
                 total += rho
                 squares += rho * rho
@@ -346,7 +325,7 @@ def _even_share(x: FloatArray, y: FloatArray, rho: float) -> float:
     both = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     if both.size < 40 or rho <= 0.0:
         return 0.0
-    quarters = sorted(_correlation(x[q], y[q], 0, 5)[0] for q in np.array_split(both, 4))
+    quarters = sorted(correlation(x[q], y[q], 0, 5)[0] for q in np.array_split(both, 4))
     return float(quarters[1] / rho)
 
 
