@@ -15,9 +15,7 @@ from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-from blankoff.evacuation.phases_clean import measure_scales
 from blankoff.evacuation.phases_segments import MARK_CLOSED, MARK_OPENED, N_PHASE, segment_log
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray, Mark, SampleBatch
@@ -264,10 +262,3 @@ def _judged(offsets: IntArray, kind: IntArray, start_s: FloatArray) -> tuple[Int
             if last_pull < 0:
                 hold[i] = first_hold
     return hold, pull
-
-
-def log_scales(elapsed_s: FloatArray, pressure_micron: FloatArray) -> NDArray[np.float64]:
-    """Scales of one log as `phases_clean.measure_scales` fills them: spacing, gap, noise, steps, over-range level."""
-    scales = np.zeros(8)
-    measure_scales(elapsed_s, pressure_micron, scales)
-    return scales

@@ -7,7 +7,6 @@ reads, so it stands at a level above every reading.
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
@@ -325,10 +324,3 @@ def turning_points(
         kinds[found] = 1
         found += 1
     return found
-
-
-def scratch(n: int) -> tuple[Any, ...]:
-    """Work arrays for a log of at most `n` readings."""
-    f = [np.empty(n + 2) for _ in range(5)]
-    i = [np.empty(n + 2, dtype=np.int64) for _ in range(2)]
-    return (*f, *i)

@@ -15,10 +15,10 @@ import numpy as np
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
-N_FIT = 9
-COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, COST_BEFORE, BEFORE_VAR, AFTER_VAR, SKIPPED = range(N_FIT)
+N_FIT = 7
+COST, BEFORE, BEFORE_SLOPE, AFTER, AFTER_SLOPE, COST_BEFORE, SKIPPED = range(N_FIT)
 """Places in the row of a candidate: cost, fitted values (microns) and slopes (microns/s) on both sides, the pumped side's
-share of the cost, variances of the values, readings before the fitted window (each costs 1)."""
+share of the cost, readings before the fitted window (each costs 1)."""
 
 
 _WINDOW_LN = 0.25
@@ -135,7 +135,6 @@ def candidate_costs(
         if count < 1:
             row[BEFORE] = math.exp(y[k])
             row[BEFORE_SLOPE] = 0.0
-            row[BEFORE_VAR] = 1e12
             row[COST_BEFORE] = 0.0
             row[SKIPPED] = k - first
             continue
@@ -155,7 +154,6 @@ def candidate_costs(
         value = s[5] / s[0]
         slope = 0.0
         cost = s[8] - s[5] * value
-        variance = 1.0 / s[0]
         if count >= 2:
             done = False
             if count >= 3:
@@ -167,18 +165,16 @@ def candidate_costs(
                 a[2, 2] = s4 + ridge
                 b[0], b[1], b[2] = s[5], z1, z2
                 if solve3(a, b, x, inv) and x[1] <= 0.0:
-                    value, slope, variance = x[0], x[1] / scale, inv[0, 0]
+                    value, slope = x[0], x[1] / scale
                     cost = s[8] - x[0] * b[0] - x[1] * b[1] - x[2] * b[2]
                     done = True
             if not done:
                 c0, c1, good = _solve2(s[0], s1, s2, s[5], z1)
                 if good and c1 <= 0.0:
                     value, slope = c0, c1 / scale
-                    variance = s2 / (s[0] * s2 - s1 * s1)
                     cost = s[8] - c0 * s[5] - c1 * z1
         row[BEFORE] = value
         row[BEFORE_SLOPE] = slope
-        row[BEFORE_VAR] = variance
         cost = max(cost, 0.0) + (start - first)
         if start > first and count >= 3:
             # a fall that stops where the fitted window begins is a bend that this candidate leaves unexplained
@@ -230,7 +226,6 @@ def candidate_costs(
             # standing, then a straight rise, then with the exponential part, each if it pays for its coefficients
             c0 = z0 / w0
             c1 = c2 = 0.0
-            variance = 1.0 / w0
             rest = zz - c0 * z0
             best = rest
             p0, p1, good = _solve2(w0, v1, v2, z0, y1)
@@ -238,13 +233,11 @@ def candidate_costs(
                 rest = zz - p0 * z0 - p1 * y1
                 if rest < best:
                     best, c0, c1 = rest, p0, p1
-                    variance = v2 / (w0 * v2 - v1 * v1)
             solved = last - j >= 3 and solve3(a, b, x, inv)
             if solved and x[1] >= 0.0 and x[2] <= 0.0:
                 rest = zz - x[0] * z0 - x[1] * y1 - x[2] * ze
                 if rest < best:
                     best, c0, c1, c2 = rest, x[0], x[1], x[2]
-                    variance = inv[0, 0] + 2.0 * inv[0, 2] + inv[2, 2]
             elif last - j >= 2:
                 p0, p2, good = _solve2(w0, we, wee, z0, ze)
                 if good and p2 <= 0.0:
@@ -256,4 +249,3 @@ def candidate_costs(
                 row[COST] = cost
                 row[AFTER] = c0 + c2
                 row[AFTER_SLOPE] = c1 / scale - c2 / tau
-                row[AFTER_VAR] = variance

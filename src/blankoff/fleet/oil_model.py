@@ -6,7 +6,7 @@ maximisation over the pumps); a pump with little history leans on the fleet, one
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -373,11 +373,6 @@ def fit_fleet(
         if turn < rounds - 1:
             now = _pooled(now, rows, fits, free_fillings)
     return FleetOil(rows, fits, now)
-
-
-def with_rows(fit: PumpFit, leak_micron: Floats, gauge_ln: Floats) -> PumpFit:
-    """The same parameters with other leaks and gauge errors on the rows."""
-    return replace(fit, leak_micron=leak_micron, gauge_ln=gauge_ln)
 
 
 def blankoff_at_uses(fleet: FleetOil) -> dict[str, float]:

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from blankoff.evacuation.judge import judge_batch
-from blankoff.fleet.copy_sketch import SKETCH_SCHEMA, sketch_batch
+from blankoff.fleet.copy_sketch import sketch_batch
 from blankoff.pipeline.contexts import to_job_context
 from blankoff.samples import Mark, SampleBatch
 from blankoff.settings import Settings
@@ -71,8 +71,3 @@ def judge_jobs(batch: SampleBatch, jobs: pl.DataFrame, settings: Settings, threa
         judged.phase.rename({"log_key": "evacuation_id"}),
         sketch_batch(logs, isolated).rename({"log_key": "evacuation_id"}),
     )
-
-
-def empty_sketch() -> pl.DataFrame:
-    """Return a table ``sketch`` of no rows."""
-    return pl.DataFrame(schema=SKETCH_SCHEMA).rename({"log_key": "evacuation_id"})
