@@ -16,6 +16,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from blankoff.pipeline.results import refresh_results
+from blankoff.store import open_store
+
 _IDS = {
     "register_evacuations": ("evacuation_id", "technician_id", "pump_id", "hose_id", "gauge_id", "system_id"),
     "register_technicians": ("technician_id",),
@@ -85,6 +88,8 @@ def grow(fleet: Path, store: Path, times: int, out: Path) -> Path:
                 frame.with_columns(pl.col(pl.Datetime).dt.strftime("%Y-%m-%dT%H:%M:%SZ")).write_csv(
                     grown / f"{name}.csv"
                 )
+    with open_store(path) as kept, kept.transaction():
+        refresh_results(kept, kept.settings())
     if (fleet / "fleet.toml").exists():
         shutil.copy2(fleet / "fleet.toml", grown / "fleet.toml")
     for source in sorted(p for p in (fleet / "logs").rglob("*") if p.is_file()):

@@ -9,8 +9,9 @@ import polars as pl
 import pytest
 
 from blankoff.fleet.oil_changes import dated_changes, settled_rows
+from blankoff.fleet.oil_floors import floor_likelihood, floor_moments
 from blankoff.fleet.oil_history import oil_histories
-from blankoff.fleet.oil_kernels import FRESH, floor_likelihood, floor_moments
+from blankoff.fleet.oil_kernels import FRESH
 from blankoff.fleet.oil_model import fit_fleet, prior_arrays, pump_rows
 from blankoff.fleet.pump_side import LOAD_SE_LN, likely_load, pump_side_floors
 from tests.fleet.test_oil_model import drawn, rows_of
@@ -155,7 +156,9 @@ def test_a_floor_lies_far_above_sooner_than_below() -> None:
     one = np.ones(1)
 
     def likelihood(floor: float) -> float:
-        return float(floor_likelihood(np.log(floor * one), 50.0 * one, 20.0 * one, 0.7 * one, 0.01 * one, 0.08)[0])
+        return float(
+            floor_likelihood(np.log(floor * one), 50.0 * one[None, :], 20.0 * one, 0.7 * one, 0.01 * one, 0.08)[0]
+        )
 
     assert likelihood(100.0) > likelihood(35.0) + 2.0
     assert likelihood(52.0) > likelihood(35.0) + 2.0

@@ -159,10 +159,29 @@ def row_variances(position: Ints, z: Floats, inverse: Floats) -> Floats:
     return out
 
 
+BLOCK = 64
+"""Side of the squares in which matrices are turned and mirrored: two of them stay in the processor's nearest cache."""
+
+
+@njit(cache=True, nogil=True)
+def turned(square: Floats) -> Floats:
+    """A square matrix transposed into memory of its own."""
+    n = len(square)
+    out = np.empty((n, n))
+    for top in range(0, n, BLOCK):
+        for left in range(0, n, BLOCK):
+            for i in range(top, min(top + BLOCK, n)):
+                for j in range(left, min(left + BLOCK, n)):
+                    out[i, j] = square[j, i]
+    return out
+
+
 @njit(cache=True, nogil=True)
 def mirror(square: Floats) -> None:
-    """Copy the lower triangle of a matrix onto its upper one, in place."""
+    """Copy the upper triangle of a matrix onto its lower one, in place."""
     n = len(square)
-    for i in range(n):
-        for j in range(i):
-            square[j, i] = square[i, j]
+    for top in range(0, n, BLOCK):
+        for left in range(0, top + 1, BLOCK):
+            for i in range(top, min(top + BLOCK, n)):
+                for j in range(left, min(left + BLOCK, i)):
+                    square[i, j] = square[j, i]

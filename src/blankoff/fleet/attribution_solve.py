@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-from blankoff.fleet.attribution_kernels import accumulate, mirror, row_variances, system_effects
+from blankoff.fleet.attribution_kernels import accumulate, mirror, row_variances, system_effects, turned
 from blankoff.fleet.attribution_model import Linearise, Problem, Solution
 from blankoff.fleet.attribution_states import OIL, WALK
 from blankoff.fleet.attribution_system import (
@@ -56,11 +56,12 @@ TUNING_STATES = 2400
 
 
 def _invert(h: Floats) -> Floats:
-    chol, info = lapack.dpotrf(h, lower=1, clean=1)
+    chol, info = lapack.dpotrf(turned(h).T, lower=1, clean=1, overwrite_a=1)
     if info != 0:
         raise np.linalg.LinAlgError("attribution's equations are not positive definite")
     inverse, _ = lapack.dpotri(chol, lower=1, overwrite_c=1)
-    out = np.ascontiguousarray(inverse)
+    # LAPACK fills the lower triangle column by column: read row by row that is the upper one, and nothing is copied.
+    out: Floats = inverse.T
     mirror(out)
     return out
 

@@ -148,11 +148,11 @@ def _outlook(
 ) -> PumpOutlook:
     rng = np.random.default_rng([seed, zlib.crc32(rows.oil.pump_id.encode())])
     k = fit.theta.size
-    covariance = fit.covariance.copy()
-    for j in (LEAK, GAUGE):
-        covariance[j, :] = covariance[:, j] = 0.0
-    vector, values = np.linalg.eigh(0.5 * (covariance + covariance.T))
-    root = values * np.sqrt(np.maximum(vector, 0.0))
+    free = np.setdiff1d(np.arange(k), (LEAK, GAUGE))
+    root = np.zeros((k, k))
+    # Of all roots of the covariance the triangular one is its only one of that kind, so that a last digit elsewhere does not
+    # turn into other draws, as it does through eigenvectors.
+    root[np.ix_(free, free)] = np.linalg.cholesky(fit.covariance[np.ix_(free, free)])
     # Pairs of draws either side of the middle keep medians where the estimate is.
     half = rng.standard_normal((DRAWS // 2, k)) @ root.T
     theta = fit.theta + np.concatenate([half, -half])

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
+from functools import partial
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from blankoff.fleet.oil_floors import floor_likelihood
 from blankoff.fleet.oil_history import oil_histories
-from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HOURS_BEFORE, HOURS_UNIT, POWER, floor_likelihood
-from blankoff.fleet.oil_model import START_MEAN, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows
+from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HOURS_BEFORE, HOURS_UNIT, POWER
+from blankoff.fleet.oil_model import START_MEAN, TOGETHER, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows
+from blankoff.fleet.threads import in_threads
 
 __all__ = ["dated_changes", "settled_rows"]
 
@@ -50,14 +53,18 @@ def settled_rows(
     late: dict[tuple[str, float], int] = {}
     for _ in range(turns):
         fleet = fit_fleet(rows, rounds=3, free_fillings=False)
-        found = {
-            k: v for r, f in zip(rows, fleet.fits, strict=True) for k, v in dated_changes(r, f, fleet.prior).items()
-        }
+        pumps = list(zip(rows, fleet.fits, strict=True))
+        told = in_threads(partial(_changes_of, fleet.prior), pumps, TOGETHER)
+        found = {k: v for changes in told for k, v in changes.items()}
         if found == late:
             break
         late = found
         rows = pump_rows(oil_histories(work, services, as_of, late), floors)
     return rows
+
+
+def _changes_of(prior: OilPrior, pump: tuple[PumpRows, PumpFit]) -> Mapping[tuple[str, float], int]:
+    return dated_changes(*pump, prior)
 
 
 def dated_changes(rows: PumpRows, fit: PumpFit, prior: OilPrior) -> Mapping[tuple[str, float], int]:
@@ -120,12 +127,10 @@ def _score(rows: PumpRows, fit: PumpFit, prior: OilPrior, fill: Ints, asked: tup
         # Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
         spoiled = np.stack([grown + np.exp(c) * w for c in (theta[BY_WATER], START_MEAN[BY_WATER])])
         blank = np.exp(theta[FRESH]) + np.exp(FILLING_GRID)[None, :, None] * spoiled[:, None, :] + fit.leak_micron[held]
-        tries = 2 * FILLING_GRID.size
         y = rows.y[held] - fit.gauge_ln[held]
         load = rows.load[held] / np.exp(fit.gauge_ln[held])
-        same = (np.tile(v, tries) for v in (y, load, rows.load_se[held], rows.se[held]))
-        y, load, load_se, se = same
-        each = floor_likelihood(y, blank.reshape(-1), load, load_se, se, prior.own_sd).reshape(tries, -1).sum(axis=1)
+        tried = blank.reshape(2 * FILLING_GRID.size, -1)
+        each = floor_likelihood(y, tried, load, rows.load_se[held], rows.se[held], prior.own_sd)
         each = each - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
         total += float(np.logaddexp.reduce(each))
     return total

@@ -7,6 +7,7 @@ maximisation over the pumps); a pump with little history leans on the fleet, one
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,7 @@ from blankoff.fleet.oil_kernels import (
     POWER,
     fit_pump,
 )
+from blankoff.fleet.threads import in_threads
 
 __all__ = [
     "FleetOil",
@@ -43,6 +45,8 @@ Ints = NDArray[np.int64]
 
 FEWEST_PLATES = 6
 """Pumps with a stated blank-off from which plates are asked at all."""
+TOGETHER = 16
+"""Pumps that one thread is given at a time."""
 FIXED = 1e12
 """Prior precision that holds a parameter where it is."""
 
@@ -338,6 +342,11 @@ def clean_residuals(rows: PumpRows, fit: PumpFit) -> Floats:
     return np.asarray(residual[(share < 0.15) & (rows.se < 0.05)])
 
 
+def _refit_one(prior: OilPrior, pump: tuple[PumpRows, Floats, Floats, Floats | None]) -> PumpFit:
+    rows, leak_micron, gauge_ln, start = pump
+    return refit(rows, prior, leak_micron, gauge_ln, start)
+
+
 def fit_fleet(
     rows: list[PumpRows],
     leak_micron: list[Floats] | None = None,
@@ -366,10 +375,9 @@ def fit_fleet(
     now = prior or first_prior(rows)
     fits: list[PumpFit] = []
     for turn in range(rounds):
-        fits = [
-            refit(r, now, q, g, fits[i].theta if turn else None)
-            for i, (r, q, g) in enumerate(zip(rows, leaks, gauges, strict=True))
-        ]
+        starts = [f.theta for f in fits] if turn else [None] * len(rows)
+        expected = partial(_refit_one, now)
+        fits = in_threads(expected, list(zip(rows, leaks, gauges, starts, strict=True)), TOGETHER)
         if turn < rounds - 1:
             now = _pooled(now, rows, fits, free_fillings)
     return FleetOil(rows, fits, now)

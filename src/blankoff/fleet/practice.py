@@ -13,6 +13,7 @@ from sklearn.linear_model import LogisticRegression
 
 from blankoff import schemas
 from blankoff.fleet.rates import RatePosterior, rate_prior, standing_rate
+from blankoff.fleet.threads import in_threads
 from blankoff.samples import FloatArray, IntArray
 from blankoff.settings import FleetModels
 
@@ -25,6 +26,8 @@ FAULT_KINDS = {
     "overclaimed": "reported_pass_rate",
 }
 """Fault column → the topic under which a talk about it is recorded (a technician finding's kind, where there is one)."""
+TOGETHER = 32
+"""Technicians that one thread is given at a time."""
 STILL_FALLING = 1.25
 """Lowest pumped pressure over the pull's floor beyond which pumping on would have helped; own judgement, no source."""
 WET_MINUTES = 2.0
@@ -44,8 +47,16 @@ class FaultRate:
     fault: str
     posterior: RatePosterior
     peers: float
-    jobs: pl.DataFrame
-    """The jobs behind it in time order: ``evacuation_id, started_on, fault`` (0 or 1)."""
+    counted: pl.DataFrame
+    """All technicians' jobs that count for this fault, in time order."""
+    mine: IntArray
+    """Which of them are this technician's."""
+
+    @property
+    def jobs(self) -> pl.DataFrame:
+        """The jobs behind it in time order: ``evacuation_id, started_on, fault`` (0 or 1)."""
+        own = self.counted.select("evacuation_id", "started_on", pl.col(self.fault).alias("fault"))
+        return own[self.mine]
 
 
 def _band(value: pl.Expr, edges: tuple[float, ...]) -> pl.Expr:
@@ -197,30 +208,24 @@ def fault_rates(events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of:
     )
     prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
     talks = coaching.filter((pl.col("coached_on") <= as_of) & (pl.col("topic") == FAULT_KINDS[fault]))
-    posteriors: dict[str, tuple[RatePosterior, pl.DataFrame]] = {}
-    for technician, jobs in sorted(
-        known.partition_by("technician_id", as_dict=True).items(), key=lambda kv: str(kv[0][0])
-    ):
-        name = str(technician[0])
-        days = jobs["started_on"].to_numpy()
-        talked = talks.filter(pl.col("technician_id") == name)["coached_on"].to_numpy()
-        before: IntArray = np.searchsorted(days, talked, side="left").astype(np.int64)
-        posteriors[name] = (standing_rate(jobs[fault].to_numpy(), prior, before), jobs)
-    standard = float(np.median([p.mean for p, _ in posteriors.values()]))
-    offenders = [t for t, (p, _) in posteriors.items() if p.above(max(2 * standard, standard + 0.05)) > 0.8]
+    dates = talks.group_by("technician_id").agg("coached_on")
+    talked = {str(t): on.to_numpy() for t, on in zip(dates["technician_id"], dates["coached_on"], strict=True)}
+    rows = known.select("technician_id", pl.int_range(pl.len()).alias("row")).group_by("technician_id").agg("row")
+    rows = rows.sort("technician_id")
+    mine = {str(t): at.to_numpy() for t, at in zip(rows["technician_id"], rows["row"], strict=True)}
+    days, happened = known["started_on"].to_numpy(), known[fault].to_numpy()
+
+    def standing(technician: str) -> RatePosterior:
+        at = mine[technician]
+        talks_of = talked.get(technician, np.empty(0, dtype=days.dtype))
+        before: IntArray = np.searchsorted(days[at], talks_of, side="left").astype(np.int64)
+        return standing_rate(happened[at], prior, before)
+
+    posteriors = dict(zip(mine, in_threads(standing, list(mine), TOGETHER), strict=True))
+    standard = float(np.median([p.mean for p in posteriors.values()]))
+    offenders = [t for t, p in posteriors.items() if p.above(max(2 * standard, standard + 0.05)) > 0.8]
     predicted = like_work_rates(known, fault, offenders)
-    names = known["technician_id"].to_numpy()
-    peer_of = {t: float(predicted[names == t].mean()) for t in posteriors}
-    return {
-        t: FaultRate(
-            t,
-            fault,
-            p,
-            peer_of[t],
-            jobs.select("evacuation_id", "started_on", pl.col(fault).alias("fault")),
-        )
-        for t, (p, jobs) in posteriors.items()
-    }
+    return {t: FaultRate(t, fault, p, float(predicted[mine[t]].mean()), known, mine[t]) for t, p in posteriors.items()}
 
 
 def month_end(month: str) -> date:

@@ -11,13 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import SPOILED_MICRON
+from blankoff.fleet.oil_floors import SPOILED_MICRON
 from blankoff.fleet.oil_model import FleetOil, PumpRows, fit_fleet, predicted_blankoff
-from blankoff.fleet.pump_side_trials import DRIFT_DAYS, Uses, come_by, try_cause, usual_pump
+from blankoff.fleet.pump_side_trials import DRIFT_DAYS, Trials, Uses, come_by, usual_pump
+from blankoff.fleet.threads import in_threads
 
 __all__ = ["Cause", "FloorCauses", "find_causes"]
 
@@ -108,13 +110,12 @@ def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]
     if not coarse:
         return None
     drifts = (0.0, DRIFT_DAYS) if uses.factor == "gauge" else (0.0,)
-    tried = {(k, d): try_cause(uses, fleet, leaks, gauges, k, d) for d in drifts for k in coarse}
+    trials = Trials(uses, fleet, leaks, gauges)
+    tried = {(k, d): trials.gain(k, d) for d in drifts for k in coarse}
     best = max(tried, key=lambda key: (tried[key][0], key))
     if tried[best][0] > WANTED_GAIN - 3.0:
         near = range(max(0, best[0] - step + 1), min(n - FEWEST_USES, best[0] + step - 1) + 1)
-        tried |= {
-            (k, best[1]): try_cause(uses, fleet, leaks, gauges, k, best[1]) for k in near if (k, best[1]) not in tried
-        }
+        tried |= {(k, best[1]): trials.gain(k, best[1]) for k in near if (k, best[1]) not in tried}
         best = max(tried, key=lambda key: (tried[key][0], key))
     top, size, size_se = tried[best]
     gain = np.array([g for g, _, _ in tried.values()])
@@ -171,8 +172,9 @@ def find_causes(
     answers: list[Cause | None] = [None] * len(spells)
     stale = list(range(len(spells)))
     for _ in range(MOST_CAUSES):
-        for k in stale:
-            answers[k] = _scan(spells[k], fleet, leaks, gauges)
+        asked = in_threads(partial(_scan, fleet=fleet, leaks=leaks, gauges=gauges), [spells[k] for k in stale])
+        for k, answer in zip(stale, asked, strict=True):
+            answers[k] = answer
         taken = {(c.factor, c.level_id, c.spell) for c in accepted}
         found = [
             c

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, fit_pump
 from blankoff.fleet.oil_model import FleetOil, fit_arguments, predicted_blankoff, prior_arrays, refit
 
-__all__ = ["DRIFT_DAYS", "Uses", "come_by", "try_cause", "usual_pump"]
+__all__ = ["DRIFT_DAYS", "Trials", "Uses", "come_by", "usual_pump"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -62,10 +62,54 @@ def usual_pump(pumps: Ints) -> int:
     return int(np.bincount(pumps).argmax())
 
 
-def try_cause(
-    uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats], onset: int, drift_days: float = 0.0
-) -> tuple[float, float, float]:
-    """Evidence gained, size and its s.e., if the cause began at use ``onset``.
+Arguments = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Ints, Floats, Floats, Floats]
+"""What `oil_kernels.fit_pump` takes of floors: from ``y`` to ``x_mul``."""
+
+
+@dataclass(frozen=True)
+class _Floors:
+    """Floors that a cause is tried on: those of one pump, then the asset's few uses on others.
+
+    Attributes
+    ----------
+    y, se, load, load_se, hours, water, base : float64 (n,)
+        As `oil_kernels.fit_pump` takes them.
+    fill : int64 (n,)
+    speed : float64 (n,)
+        That a leak of the line is drawn on with, l/s.
+    use : int64 (n,)
+        Which of the asset's uses each is; -1 for none of them.
+    own : int
+        How many are the pump's own.
+    """
+
+    y: Floats
+    se: Floats
+    load: Floats
+    load_se: Floats
+    hours: Floats
+    water: Floats
+    fill: Ints
+    base: Floats
+    speed: Floats
+    use: Ints
+    own: int
+
+    def with_share(self, share: Floats, elsewhere: bool = True) -> Arguments:
+        """Arguments of a fit when the asset's uses have so much of the cause.
+
+        Uses on other pumps that have nothing of it say nothing.
+        """
+        x = np.where(self.use >= 0, share[self.use], 0.0)
+        keep = (x > 0) & elsewhere
+        keep[: self.own] = True
+        at: slice | NDArray[np.bool_] = slice(None) if keep.all() else keep
+        floors = (self.y[at], self.se[at], self.load[at], self.load_se[at], self.hours[at], self.water[at])
+        return (*floors, self.fill[at], self.base[at], x[at] / self.speed[at], x[at])
+
+
+class Trials:
+    """One asset's floors, made ready to be tried for a cause from any use on.
 
     Parameters
     ----------
@@ -73,84 +117,85 @@ def try_cause(
     fleet : FleetOil
     leaks, gauges : list of float64 (n,)
         What is already laid on every pump's rows.
-    onset : int
-    drift_days : float
-        0 for a step.
     """
-    count = np.bincount(uses.pump)
-    major = [int(p) for p in np.argsort(-count, kind="stable")[:MOST_MAJORS] if count[p] >= MAJOR_USES]
-    share = come_by(uses.day, onset, drift_days)
-    if not (share > 0).any():
-        return -np.inf, 0.0, 1.0
-    trial = _Trial(uses, share, fleet, leaks, gauges)
-    if uses.factor == "gauge":
-        return trial.gauge(major or [usual_pump(uses.pump)])
-    return max(trial.leak(p, major) for p in major or [usual_pump(uses.pump)])
 
+    def __init__(self, uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]) -> None:
+        self.uses, self.fleet, self.leaks, self.gauges = uses, fleet, leaks, gauges
+        count = np.bincount(uses.pump)
+        self.majors = [int(p) for p in np.argsort(-count, kind="stable")[:MOST_MAJORS] if count[p] >= MAJOR_USES]
+        self.pumps = self.majors or [usual_pump(uses.pump)]
+        others = self._elsewhere()
+        self.floors = {p: self._joined(p, others) for p in self.pumps}
 
-@dataclass(frozen=True)
-class _Trial:
-    uses: Uses
-    share: Floats
-    fleet: FleetOil
-    leaks: list[Floats]
-    gauges: list[Floats]
+    def _laid(self, pump: int) -> tuple[Floats, ...]:
+        return fit_arguments(self.fleet.rows[pump], self.leaks[pump], self.gauges[pump])
 
-    def _on(self, pump: int) -> tuple[Floats, Bools]:
-        """What of the cause each row of a pump has, and whether the row says which asset it was."""
-        rows = self.fleet.rows[pump]
-        x = np.zeros(rows.y.size)
-        mine = self.uses.pump == pump
-        x[self.uses.row[mine]] = self.share[mine]
-        ids = rows.hose_id if self.uses.factor == "hose" else rows.gauge_id
-        return x, np.array([i is not None for i in ids], dtype=bool)
-
-    def _own(self, pump: int) -> list[Floats]:
-        """Arguments of a fit of one pump's oil with the cause beside: twelve arrays."""
+    def _joined(self, pump: int, others: list[tuple[Floats | Ints, ...]]) -> _Floors:
+        """Floors of one pump whose row says which asset it was, the uses on other pumps behind."""
         r = self.fleet.rows[pump]
-        x, known = self._on(pump)
-        y, se, load, load_se = fit_arguments(r, self.leaks[pump], self.gauges[pump])
-        parts = [y, se, load, load_se, r.hours, r.water, r.fill.astype(np.float64), np.zeros(y.size), x / r.speed, x]
-        return [np.asarray(part[known]) for part in parts]
+        ids = r.hose_id if self.uses.factor == "hose" else r.gauge_id
+        known = np.array([i is not None for i in ids], dtype=bool)
+        use = np.full(r.y.size, -1, dtype=np.int64)
+        mine = np.flatnonzero(self.uses.pump == pump)
+        use[self.uses.row[mine]] = mine
+        none = np.zeros(r.y.size)
+        own = tuple(a[known] for a in (*self._laid(pump), r.hours, r.water, r.fill, none, r.speed, use))
+        y, se, load, load_se, hours, water, fill, base, speed, use = (
+            np.concatenate(parts) for parts in zip(own, *others, strict=True)
+        )
+        return _Floors(y, se, load, load_se, hours, water, fill, base, speed, use, int(known.sum()))
 
-    def _elsewhere(self, but: list[int]) -> list[list[Floats]]:
-        """The same of the few uses on other pumps, whose blank-off is taken as it stands."""
-        out = []
+    def _elsewhere(self) -> list[tuple[Floats | Ints, ...]]:
+        """The few uses on other pumps, whose blank-off is taken as it stands."""
+        out: list[tuple[Floats | Ints, ...]] = []
         for p in np.unique(self.uses.pump):
-            at = self.uses.row[(self.uses.pump == p) & (self.share > 0)]
-            if p in but or at.size == 0:
+            if p in self.pumps:
                 continue
-            x, _ = self._on(int(p))
-            r = self.fleet.rows[p]
-            y, se, load, load_se = fit_arguments(r, self.leaks[p], self.gauges[p])
-            base = predicted_blankoff(r, self.fleet.fits[p].theta)
+            use = np.flatnonzero(self.uses.pump == p)
+            at, r = self.uses.row[use], self.fleet.rows[p]
+            y, se, load, load_se = (a[at] for a in self._laid(int(p)))
+            base = predicted_blankoff(r, self.fleet.fits[p].theta)[at]
             ones = np.ones(at.size)
-            se = np.hypot(se[at], ELSEWHERE_SD)
-            out.append([y[at], se, load[at], load_se[at], ones, ones, -ones, base[at], (x / r.speed)[at], x[at]])
+            se = np.hypot(se, ELSEWHERE_SD)
+            out.append((y, se, load, load_se, ones, ones, np.full(at.size, -1), base, r.speed[at], use))
         return out
 
+    def gain(self, onset: int, drift_days: float = 0.0) -> tuple[float, float, float]:
+        """Evidence gained, size and its s.e., if the cause began at use ``onset``.
+
+        Parameters
+        ----------
+        onset : int
+        drift_days : float
+            0 for a step.
+        """
+        share = come_by(self.uses.day, onset, drift_days)
+        if not (share > 0).any():
+            return -np.inf, 0.0, 1.0
+        if self.uses.factor == "gauge":
+            return self._gauge(share)
+        return max(self._leak(p, share) for p in self.pumps)
+
     def _fit(
-        self, start: Floats, pump: int, parts: list[list[Floats]], which: int, sd: float, rounds: int
+        self, start: Floats, pump: int, floors: Arguments, which: int, sd: float, rounds: int
     ) -> tuple[Floats, Floats, float]:
         prior = self.fleet.prior
         mean, precision = prior_arrays(prior, self.fleet.rows[pump])
         if sd > 0:
             precision[which] = 1.0 / sd**2
-        a = [np.concatenate([part[j] for part in parts]) for j in range(10)]
-        fill = a[6].astype(np.int64)
-        floors = (a[0], a[1], a[2], a[3], a[4], a[5], fill, a[7], a[8], a[9])
         found: tuple[Floats, Floats, float] = fit_pump(start, mean, precision, *floors, prior.own_sd, rounds)
         return found
 
-    def gauge(self, majors: list[int]) -> tuple[float, float, float]:
+    def _gauge(self, share: Floats) -> tuple[float, float, float]:
         """A gauge's error, from every pump it was much on; each says its own, and they are brought together."""
         at, information, gain = [], [], 0.0
-        for n, pump in enumerate(majors):
-            parts = [self._own(pump)] + (self._elsewhere(majors) if n == 0 else [])
-            if not (np.concatenate([part[9] for part in parts]) > 0).any():
+        for n, pump in enumerate(self.pumps):
+            # The uses elsewhere speak once.
+            floors = self.floors[pump].with_share(share, elsewhere=n == 0)
+            if not (floors[9] > 0).any():
                 continue
-            flat = self._fit(self.fleet.fits[pump].theta, pump, parts, GAUGE, 0.0, 12)
-            theta, covariance, evidence = self._fit(flat[0], pump, parts, GAUGE, WIDE_SD, 25)
+            flat = self._fit(self.fleet.fits[pump].theta, pump, floors, GAUGE, 0.0, 12)
+            theta, covariance, evidence = self._fit(flat[0], pump, floors, GAUGE, WIDE_SD, 25)
             at.append(float(theta[GAUGE]))
             information.append(1.0 / float(covariance[GAUGE, GAUGE]) - 1.0 / WIDE_SD**2)
             # A wide prior was paid for: take what it cost back, for all pumps share one error with one prior.
@@ -167,23 +212,23 @@ class _Trial:
         gain -= 0.5 * np.log(precision * GAUGE_SD**2)
         return float(gain), size, float(np.sqrt(1.0 / precision))
 
-    def leak(self, usual: int, majors: list[int]) -> tuple[float, float, float]:
+    def _leak(self, usual: int, share: Floats) -> tuple[float, float, float]:
         """A line's leak, its size found on one pump and tried on the others it was much on."""
-        parts = [self._own(usual), *self._elsewhere([usual, *majors])]
-        x_add = np.concatenate([part[8] for part in parts])
-        if not (parts[0][8] > 0).any():
+        floors = self.floors[usual].with_share(share)
+        y, load, x_add = floors[0], floors[2], floors[8]
+        if not (x_add[: self.floors[usual].own] > 0).any():
             return -np.inf, 0.0, 1.0
         mean, _ = prior_arrays(self.fleet.prior, self.fleet.rows[usual])
-        flat = self._fit(self.fleet.fits[usual].theta, usual, parts, LEAK, 0.0, 12)
+        flat = self._fit(self.fleet.fits[usual].theta, usual, floors, LEAK, 0.0, 12)
         best: tuple[Floats, Floats, float] | None = None
         # From what oil alone makes of these floors, and from the fleet's usual pump with all its excess laid on the
         # cause: the first may sit in a valley of its own.
-        floor = np.exp(np.concatenate([part[0] for part in parts])) - np.concatenate([part[2] for part in parts])
+        floor = np.exp(y) - load
         excess = (floor - np.exp(mean[FRESH]) - np.exp(mean[BY_HOURS]))[x_add > 0] / x_add[x_add > 0]
         for begin in (flat[0], mean):
             start = begin.copy()
             start[LEAK] = max(float(np.median(excess)), 5.0)
-            found = self._fit(start, usual, parts, LEAK, LEAK_SD, 25)
+            found = self._fit(start, usual, floors, LEAK, LEAK_SD, 25)
             if best is None or found[2] > best[2]:
                 best = found
         assert best is not None
@@ -191,14 +236,14 @@ class _Trial:
         # A leak is of one sign, so the half of its prior that is ruled out counts.
         gain = evidence - flat[2] + np.log(2.0)
         size = float(theta[LEAK])
-        for p in majors:
+        for p in self.majors:
             if p != usual:
-                gain += self._gain_elsewhere(p, size)
+                gain += self._gain_elsewhere(p, size, share)
         return float(gain), size, float(np.sqrt(covariance[LEAK, LEAK]))
 
-    def _gain_elsewhere(self, pump: int, size: float) -> float:
+    def _gain_elsewhere(self, pump: int, size: float, share: Floats) -> float:
         """What a leak of known size gains on another pump, whose oil is fitted again with it."""
-        at = self.uses.row[(self.uses.pump == pump) & (self.share > 0)]
+        at = self.uses.row[(self.uses.pump == pump) & (share > 0)]
         if at.size == 0:
             return 0.0
         rows = self.fleet.rows[pump]
