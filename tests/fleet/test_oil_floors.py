@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from blankoff.fleet import oil_floors
-from blankoff.fleet.oil_floors import floor_likelihood, floor_moments, ln
+from blankoff.fleet.oil_floors import floor_likelihood, floor_moments
 from blankoff.fleet.oil_kernels import FRESH, HEAD, fit_pump
 
 Floats = NDArray[np.float64]
@@ -43,15 +43,6 @@ def plainly(y: float, held: float, load: float, load_se: float, se: float) -> tu
     second = float(np.dot(density, weight)) / total
     squares = float(np.dot(density, np.square(score))) / total
     return float(np.log(total)), first, max(second - (squares - first**2), 0.15 * second)
-
-
-def test_logarithm_is_good_to_the_last_place() -> None:
-    x = np.concatenate(
-        [np.exp(np.random.default_rng(1).normal(0.0, 30.0, 4000)), [1.0, 0.70710678, 1.41421357, 1e-300]]
-    )
-    ours = np.array([ln(v) for v in x])
-    assert np.abs(ours - np.log(x)).max() <= 2.0 * np.spacing(np.abs(np.log(x)).max())
-    assert ln(1.0) == 0.0
 
 
 def test_blocks_give_what_the_plain_formula_gives() -> None:

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from blankoff.fleet.backtest import BACKTEST_SCHEMA, backtest_oil, backtest_summary
-from blankoff.fleet.oil import FORECAST_SCHEMA, forecast_frame, outlooks
+from blankoff.fleet.oil import FORECAST_SCHEMA, forecast_frame, outlooks, outlooks_to
 from blankoff.fleet.oil_cost import deep_stage_stretch, least_cost
 from blankoff.fleet.oil_history import oil_histories
 from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, HEAD
@@ -149,7 +149,7 @@ def test_overdue_oil_is_dated_in_the_past() -> None:
     never = services.filter(pl.col("asset_id") != "P2")
     # The pump's floors go on rising only if its oil is not changed: lift them as the formula would.
     fleet = fit_fleet(rows_of(work, never, as_of))
-    looks = outlooks(fleet, Settings(), as_of, limit_micron=40.0)
+    looks = outlooks_to(fleet, Settings(), as_of, [40.0])[0]
     frame = forecast_frame(looks, least_cost(looks, work, Settings(), as_of), Settings(), as_of)
     over = frame.filter(pl.col("blankoff_micron") > 60.0)
     assert over.height

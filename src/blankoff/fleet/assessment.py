@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from blankoff import schemas
 from blankoff.fleet.assets import assess_assets
@@ -102,6 +103,18 @@ def assess_fleet(
     progress
         Called with a plain name of each stage as it begins.
     """
+    # One BLAS thread: the same digits on any machine, and no spinning beside threads of our own.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _assess(work, registers, settings, as_of, progress)
+
+
+def _assess(
+    work: pl.DataFrame,
+    registers: Mapping[str, pl.DataFrame],
+    settings: Settings,
+    as_of: date,
+    progress: Callable[[str], None],
+) -> Assessment:
     coaching = registers.get("coaching", schemas.COACHING.empty())
     services = registers.get("services", schemas.SERVICES.empty())
     rules = settings.fleet

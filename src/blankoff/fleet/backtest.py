@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from blankoff.fleet.oil import outlooks
+from blankoff.fleet.oil import outlooks_to
 from blankoff.fleet.oil_changes import settled_rows
 from blankoff.fleet.oil_model import FleetOil, fit_fleet, predicted_blankoff_at
 from blankoff.fleet.pump_side import pump_side_floors
@@ -91,8 +91,8 @@ def backtest_oil(
         fleet = fit_fleet(
             settled_rows(then, done, floors.filter(pl.col("started_on") <= origin), origin, turns=1), rounds=3
         )
-        for limit in limits:
-            for look in outlooks(fleet, settings, origin, limit):
+        for limit, looks in zip(limits, outlooks_to(fleet, settings, origin, limits), strict=True):
+            for look in looks:
                 if look.rows.y.size == 0 or float(np.median(look.blankoff)) > limit:
                     continue
                 oil = look.rows.oil

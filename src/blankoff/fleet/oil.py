@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_history import PumpOil
-from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, GAUGE, HEAD, HOURS_BEFORE, LEAK, POWER
-from blankoff.fleet.oil_model import FleetOil, PumpFit, PumpRows
+from blankoff.fleet.oil_kernels import FRESH, GAUGE, LEAK
+from blankoff.fleet.oil_model import TOGETHER, FleetOil, PumpFit, PumpRows
+from blankoff.fleet.oil_passage import DRAWS, drawn_blankoff, passage_days
 from blankoff.fleet.oil_state import OilState, oil_state, wander_of_fleet
+from blankoff.fleet.threads import in_threads
 from blankoff.settings import Settings
 
-__all__ = ["FORECAST_SCHEMA", "Pace", "PumpOutlook", "forecast_frame", "outlooks", "pace_of"]
+__all__ = ["FORECAST_SCHEMA", "Pace", "PumpOutlook", "forecast_frame", "outlooks", "outlooks_to", "pace_of"]
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +45,6 @@ FORECAST_SCHEMA = {
 }
 """Contract table ``oil_forecast`` and what stands beside it."""
 
-DRAWS = 500
 HALF_LIFE_DAYS = 240.0
 """How fast a pump's past pace of work loses weight; the seasons of a year are all in it (judgement)."""
 PACE_CHANGE_CV, WATER_CHANGE_CV = 0.18, 0.3
@@ -135,17 +138,17 @@ def pace_of(oils: list[PumpOil], end_day: float) -> list[Pace]:
     return paces
 
 
-def _blankoff(theta: Floats, ratio: Floats, fill: int, hours: Floats, water: Floats) -> Floats:
-    """Blank-off per draw, microns."""
-    before = np.exp(theta[:, HOURS_BEFORE]) if fill == 0 else 0.0
-    grown = np.exp(theta[:, BY_HOURS]) * (np.maximum(hours + before, 1e-3) / 10.0) ** np.exp(theta[:, POWER])
-    grown = grown + np.exp(theta[:, BY_WATER]) * water
-    return np.asarray((np.exp(theta[:, FRESH]) + np.exp(theta[:, HEAD + fill]) * grown) * np.exp(ratio))
-
-
 def _outlook(
-    rows: PumpRows, fit: PumpFit, state: OilState, pace: Pace, limit: float, end_day: float, seed: int
-) -> PumpOutlook:
+    pump: tuple[PumpRows, PumpFit, Pace],
+    limits: Sequence[float],
+    own_sd: float,
+    wander: float,
+    end_day: float,
+    seed: int,
+) -> list[PumpOutlook]:
+    """Look ahead for one pump, once for every limit; all from the same draws."""
+    rows, fit, pace = pump
+    state = oil_state(rows, fit, own_sd, wander)
     rng = np.random.default_rng([seed, zlib.crc32(rows.oil.pump_id.encode())])
     k = fit.theta.size
     free = np.setdiff1d(np.arange(k), (LEAK, GAUGE))
@@ -160,56 +163,50 @@ def _outlook(
     z = np.concatenate([z, -z])
     ratio = state.mean + np.hypot(state.sd, UNSEEN_SD) * z[:, 0]
     fill, hours, water = rows.oil.now()
-    now = _blankoff(theta, ratio, fill, np.full(DRAWS, hours), np.full(DRAWS, water))
-    hours_pace = pace.hours_per_day * np.exp(pace.hours_cv * z[:, 1])
-    water_pace = pace.water_per_day * np.exp(pace.water_cv * z[:, 2])
-    due = np.full(DRAWS, np.inf)
-    over = now > limit
-    low, high = np.zeros(DRAWS), np.full(DRAWS, FARTHEST_DAYS)
-    reached = _blankoff(theta, ratio, fill, hours + hours_pace * high, water + water_pace * high) > limit
-    for _ in range(22):
-        middle = 0.5 * (low + high)
-        beyond = _blankoff(theta, ratio, fill, hours + hours_pace * middle, water + water_pace * middle) > limit
-        high, low = np.where(beyond, middle, high), np.where(beyond, low, middle)
-    due = np.where(reached, end_day + high, np.inf)
-    if over.any():
-        uses = np.flatnonzero(rows.oil.fill == fill)
-        past = np.full(int(over.sum()), end_day)
-        for i in uses[::-1]:
-            size = past.size
-            above = (
-                _blankoff(
-                    theta[over], ratio[over], fill, np.full(size, rows.oil.hours[i]), np.full(size, rows.oil.water_g[i])
-                )
-                > limit
-            )
-            # Growth never turns back within a filling: the first use above the limit is where it crossed.
-            past = np.where(above, rows.oil.day[i], past)
-        due[over] = past
-    return PumpOutlook(rows, fit, state, pace, theta, ratio, now, due)
+    drawn, now = drawn_blankoff(theta, ratio, fill, hours, water)
+    ahead = (pace.hours_per_day * np.exp(pace.hours_cv * z[:, 1]), pace.water_per_day * np.exp(pace.water_cv * z[:, 2]))
+    uses = rows.oil.fill == fill
+    past = (rows.oil.day[uses], rows.oil.hours[uses], rows.oil.water_g[uses])
+    due = [passage_days(drawn, now, x, hours, water, *ahead, FARTHEST_DAYS, *past, end_day) for x in limits]
+    return [PumpOutlook(rows, fit, state, pace, theta, ratio, now, day) for day in due]
 
 
-def outlooks(fleet: FleetOil, settings: Settings, as_of: date, limit_micron: float | None = None) -> list[PumpOutlook]:
-    """Look ahead for every pump.
+def outlooks(fleet: FleetOil, settings: Settings, as_of: date) -> list[PumpOutlook]:
+    """Look ahead for every pump to the limit that the settings give."""
+    return outlooks_to(fleet, settings, as_of, [settings.maintenance.blankoff_limit_micron])[0]
+
+
+def outlooks_to(
+    fleet: FleetOil, settings: Settings, as_of: date, limits_micron: Sequence[float]
+) -> list[list[PumpOutlook]]:
+    """Look ahead for every pump to each of several limits.
 
     Parameters
     ----------
     fleet : FleetOil
         From `oil_model.fit_fleet`.
     settings : Settings
-        ``maintenance.blankoff_limit_micron`` and the seed.
+        For the seed.
     as_of : date
-    limit_micron : float, optional
-        Instead of the settings' limit.
+    limits_micron : sequence of float
+
+    Returns
+    -------
+    list of list of PumpOutlook
+        By limit, then by pump.
     """
     end_day = float((as_of - date(1970, 1, 1)).days) + 1.0
-    wander = wander_of_fleet(fleet)
     paces = pace_of([r.oil for r in fleet.rows], end_day)
-    limit = settings.maintenance.blankoff_limit_micron if limit_micron is None else limit_micron
-    return [
-        _outlook(r, f, oil_state(r, f, fleet.prior.own_sd, wander), p, limit, end_day, settings.fleet.seed)
-        for r, f, p in zip(fleet.rows, fleet.fits, paces, strict=True)
-    ]
+    look = partial(
+        _outlook,
+        limits=limits_micron,
+        own_sd=fleet.prior.own_sd,
+        wander=wander_of_fleet(fleet),
+        end_day=end_day,
+        seed=settings.fleet.seed,
+    )
+    by_pump = in_threads(look, list(zip(fleet.rows, fleet.fits, paces, strict=True)), TOGETHER)
+    return [[looks[n] for looks in by_pump] for n in range(len(limits_micron))]
 
 
 def _date(day: float) -> date | None:

@@ -4,18 +4,17 @@ The circuit's load is known to a factor only: a few possible loads stand for all
 pump alone reaches, but it may lie far above.
 
 Of everything that assessing a fleet computes, this is what it computes most.  So rows are worked off in blocks that lie in
-one workspace, in plain loops without a branch or a call, which the compiler turns into vector instructions; the logarithm is
-written out for that reason.  What does not depend on the fitted parameters is prepared once per fit (`prepare`).
+one workspace, in plain loops without a branch or a call, which the compiler turns into vector instructions.  What does not
+depend on the fitted parameters is prepared once per fit (`prepare`).
 """
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numba import config, njit, types
-from numba.extending import intrinsic
+from numba import njit
 from numpy.typing import NDArray
+
+from blankoff.fleet.vector_math import ln
 
 __all__ = ["BLOCK", "FIRST", "HELD", "ROOM", "SPARE", "STIFF", "STILL", "VALUE", "Y", "floor_block", "floor_likelihood"]
 
@@ -39,54 +38,6 @@ Y, HELD, STILL, VALUE, FIRST, STIFF, _SQUARES, SPARE = (k * BLOCK for k in range
 """Places in the workspace.  Put in: ln floor, what is held up, variance of ln floor that is no load's.  Given back: minus ln
 likelihood, its slope by what is held up (sign turned), its curvature.  From ``SPARE`` on four more blocks are free to use."""
 ROOM = SPARE + 4 * BLOCK
-
-# ln(x) as in fdlibm's e_log.c (Sun Microsystems 1993, freely usable), good to one unit in the last place; x is brought to
-# between 1/sqrt(2) and sqrt(2) by its bits.
-_LOWEST, _BIAS = np.uint64(0x3FE6A09E667F3BCD), np.uint64(1024 << 52)
-_EXPONENT, _TWO_52, _MANTISSA_BITS = np.uint64(0xFFF << 52), np.uint64(0x433 << 52), np.uint64(52)
-_LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
-_L1, _L2, _L3 = 6.666666666666735130e-01, 3.999999999940941908e-01, 2.857142874366239149e-01
-_L4, _L5, _L6, _L7 = (
-    2.222219843214978396e-01,
-    1.818357216161805012e-01,
-    1.531383769920937332e-01,
-    1.479819860511658591e-01,
-)
-
-
-def _read_as(wanted: Any) -> Any:
-    """Make a compiled function that takes a number's bits for one of another type."""
-
-    @intrinsic
-    def read(context, given):  # type: ignore[no-untyped-def]  # numba asks for this form
-        def generate(target: Any, build: Any, signature: Any, values: Any) -> Any:
-            return build.bitcast(values[0], target.get_value_type(wanted))
-
-        return wanted(given), generate
-
-    return read
-
-
-_bits, _float = _read_as(types.uint64), _read_as(types.float64)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _compiled_ln(x: float) -> float:
-    """Natural logarithm of a positive, normal number."""
-    bits = _bits(x)
-    above = bits - _LOWEST
-    k = _float(((above + _BIAS) >> _MANTISSA_BITS) | _TWO_52) - (4503599627370496.0 + 1024.0)
-    f = _float(bits - (above & _EXPONENT)) - 1.0
-    s = f / (2.0 + f)
-    z = s * s
-    w = z * z
-    r = z * (_L1 + w * (_L3 + w * (_L5 + w * _L7))) + w * (_L2 + w * (_L4 + w * _L6))
-    half = 0.5 * f * f
-    return float(k * _LN2_HIGH - ((half - (s * (half + r) + k * _LN2_LOW)) - f))
-
-
-# Uncompiled, as when coverage is measured, there are no bits to take.
-ln: Any = np.log if config.DISABLE_JIT else _compiled_ln  # type: ignore[attr-defined]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

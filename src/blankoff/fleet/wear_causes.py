@@ -12,9 +12,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
+from blankoff.fleet.threads import in_threads
+from blankoff.fleet.vector_math import exp
 from blankoff.fleet.wear_speeds import (
     CONSTANTS_MEAN,
     FACTORS,
@@ -61,7 +63,8 @@ MOST_SHIFTS = 6
 """Shifts per asset and spell."""
 RIVALS_BELOW, RIVAL_SHARE = 0.1, 0.4
 """Rivals are asked where a level is lower than this, among those on so large a share of its jobs."""
-MOST_ROUNDS = 400
+TOGETHER = 8
+"""Assets that one thread is given at a time."""
 
 
 @dataclass
@@ -169,15 +172,31 @@ class _State:
 
 
 def _evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool) -> tuple[float, Floats]:
-    """Ln evidence of one shift from some job on, over none; and the weight of every (onset, shift)."""
-    n = like.shape[0]
-    gain = like - like[:, zero : zero + 1]
-    tail = np.cumsum(gain[::-1], axis=0)[::-1]
-    last = max(n - FEWEST_USES, 0) + 1 if later else 1
-    score = tail[:last] + prior[1][None, :] - np.log(max(last - 1, 1))
-    score[0] = tail[0] + prior[0]
-    total = float(logsumexp(score))
-    return total, np.exp(score - total)
+    """Ln evidence of one shift from some job on, over none; and the ln weight of every (onset, shift)."""
+    last = max(like.shape[0] - FEWEST_USES, 0) + 1 if later else 1
+    score, total = _scores(like, prior[0], prior[1], zero, last)
+    return float(total), score - total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) -> tuple[Floats, float]:
+    """Ln evidence of every (onset, shift), for onsets at the first ``last`` jobs; and that of all together."""
+    n, m = like.shape
+    score, tail = np.empty((last, m)), np.zeros(m)
+    tries = np.log(max(last - 1, 1))
+    for i in range(n - 1, -1, -1):
+        for j in range(m):
+            tail[j] += like[i, j] - like[i, zero]
+        if i < last:
+            for j in range(m):
+                score[i, j] = tail[j] + later[j] - tries
+    for j in range(m):
+        score[0, j] = tail[j] + begin[j]
+    top, total = score.max(), 0.0
+    for i in range(last):
+        for j in range(m):
+            total += exp(score[i, j] - top)
+    return score, top + np.log(total)
 
 
 def _mean_level(weight: Floats, grid: Floats, n: int) -> Floats:
@@ -231,14 +250,20 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
         for i in asset.rows:
             owner.setdefault(int(i), []).append(k)
 
-    def ask(asset: _Asset) -> tuple[float, dict[str, Floats]]:
-        grid = SHIFTS[asset.factor]
-        like = likelihood_on_grid(state, asset.factor, asset.rows, grid)
-        gain, weight = _evidence(like, priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")
-        laid = {asset.factor: _mean_level(weight, grid, asset.rows.size)}
+    def told(asset: _Asset, keep_level: bool = True) -> tuple[float, Floats]:
+        like = likelihood_on_grid(state, asset.factor, asset.rows, SHIFTS[asset.factor], keep_level)
+        return _evidence(like, priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")
+
+    def ask(asset: _Asset, keep_level: bool = True) -> tuple[float, dict[str, Floats]]:
+        gain, weight = told(asset, keep_level)
+        laid = {asset.factor: _mean_level(np.exp(weight), SHIFTS[asset.factor], asset.rows.size)}
         if asset.factor in IN_VISCOUS:
-            laid[f"{asset.factor}_viscous"] = _mean_level(weight, IN_VISCOUS[asset.factor], asset.rows.size)
+            viscous = _mean_level(np.exp(weight), IN_VISCOUS[asset.factor], asset.rows.size)
+            laid[f"{asset.factor}_viscous"] = viscous
         return gain, laid
+
+    def gain_of(k: int) -> float:
+        return told(assets[k])[0] if assets[k].shifts < MOST_SHIFTS else -1.0
 
     def rivals_of(asset: _Asset) -> list[_Asset]:
         met = np.bincount([k for i in asset.rows for k in owner[int(i)]], minlength=len(assets))
@@ -246,27 +271,18 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
         return [assets[k] for k in near if assets[k].factor != asset.factor]
 
     for sweep in range(3):
-        answers: list[tuple[float, dict[str, Floats]] | None] = [None] * len(assets)
-        for _ in range(MOST_ROUNDS):
-            for k, asset in enumerate(assets):
-                if answers[k] is None:
-                    answers[k] = ask(asset)
-            gains = np.array(
-                [
-                    a[0] if a is not None and s.shifts < MOST_SHIFTS else -1.0
-                    for a, s in zip(answers, assets, strict=True)
-                ]
-            )
-            best = int(gains.argmax()) if gains.size else -1
-            if best < 0 or gains[best] < WANTED_GAIN:
+        gains = np.full(len(assets), -1.0)
+        stale = list(range(len(assets)))
+        while stale:
+            gains[stale] = in_threads(gain_of, stale, TOGETHER)
+            best = int(gains.argmax())
+            if gains[best] < WANTED_GAIN:
                 break
-            asset, answer = assets[best], answers[best]
-            assert answer is not None
-            for name, laid in answer[1].items():
+            asset = assets[best]
+            for name, laid in ask(asset)[1].items():
                 state.levels[name][asset.rows] += laid
             asset.shifts += 1
-            for k in {k for i in asset.rows for k in owner[int(i)]}:
-                answers[k] = None
+            stale = sorted({k for i in asset.rows for k in owner[int(i)]})
         constants, shape_v, shape_l = fit_constants(table, state.levels, state.constants, 3)
         state = _State(table, constants, shape_v, shape_l, state.levels)
         if sweep == 0:
@@ -280,22 +296,26 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
     for asset in assets:
         newest[asset.factor, asset.level_id] = max(newest.get((asset.factor, asset.level_id), 0), asset.spell)
     shifts = []
-    for asset in assets:
+    is_laid = [bool(np.abs(state.levels[a.factor][a.rows]).max() > 1e-6) for a in assets]
+    asked = [
+        (a, laid)
+        for a, laid in zip(assets, is_laid, strict=True)
+        if laid or (a.factor != "gauge" and a.spell == newest[a.factor, a.level_id])
+    ]
+    for (asset, has_own), (gain, found) in zip(
+        asked, in_threads(lambda pair: ask(pair[0], keep_level=False), asked, TOGETHER), strict=True
+    ):
         level = state.levels[asset.factor][asset.rows].copy()
-        laid = np.abs(level).max() > 1e-6
-        if not laid and (asset.factor == "gauge" or asset.spell < newest[asset.factor, asset.level_id]):
-            continue
-        kept = _take_off(state, asset)
-        gain, found = ask(asset)
-        if not laid:
+        if not has_own:
             # Too little to be laid on the fleet's jobs, but a slow change shows in a history where a step does not.
             level = found[asset.factor]
         rivals = []
         if level[-1] < -RIVALS_BELOW:
-            rivals = [(r.factor, r.level_id, ask(r)[0]) for r in rivals_of(asset)]
-        for name, old in kept.items():
-            state.levels[name][asset.rows] = old
-        if laid or level[-1] < -RIVALS_BELOW:
+            kept = _take_off(state, asset)
+            rivals = [(r.factor, r.level_id, told(r)[0]) for r in rivals_of(asset)]
+            for name, old in kept.items():
+                state.levels[name][asset.rows] = old
+        if has_own or level[-1] < -RIVALS_BELOW:
             shifts.append(Shift(asset.factor, asset.level_id, asset.spell, asset.rows, level, gain, rivals))
     return SpeedCauses(table, state.constants, state.viscous_shape, state.line_shape, state.levels, shifts)
 

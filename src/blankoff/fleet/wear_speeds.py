@@ -26,6 +26,7 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
+from blankoff.fleet.vector_math import exp, ln
 from blankoff.fleet.wear_levels import shapes_of_rows
 from blankoff.physics.conductance import knudsen_tube_l_s
 
@@ -220,29 +221,44 @@ def speed_table(
     )
 
 
-@njit(cache=True, nogil=True)
-def _density(r: float, variance: float, shape: Floats) -> tuple[float, float]:
-    """Density of one residual under a noise shape, and its core's part."""
-    sd, low, low_scale, high, high_scale = shape
-    v = variance + sd * sd
-    width = np.sqrt(v)
-    core = np.exp(-0.5 * r * r / v) / np.sqrt(2.0 * np.pi * v) * (1.0 - low - high)
-    z = min(max(r / width, -40.0), 40.0)
-    below = low * np.exp(-max(-r, 0.0) / low_scale) / (low_scale + width) / (1.0 + np.exp(2.0 * z))
-    above = high * np.exp(-max(r, 0.0) / high_scale) / (high_scale + width) / (1.0 + np.exp(-2.0 * z))
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _density(
+    r: float, v: float, width: float, peak: float, low: float, low_scale: float, high: float, high_scale: float
+) -> tuple[float, float]:
+    """Density of one residual under a noise shape (see `_terms`), and its core's part.
+
+    Loops over it are to become vector instructions: no branch, and nothing in it that does not depend on the residual.
+    """
+    core = exp(-0.5 * r * r / v) * peak
+    z = r / width
+    z = z if z > -40.0 else -40.0
+    side = exp(2.0 * (z if z < 40.0 else 40.0))
+    below = low * exp((r if r < 0.0 else 0.0) * low_scale) / (1.0 + side)
+    above = high * exp((r if r > 0.0 else 0.0) * high_scale) * side / (1.0 + side)
     return core + below + above + 1e-9, core
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _terms(variance: float, shape: Floats) -> tuple[float, float, float, float, float, float, float]:
+    """What the density of all residuals of one variance and noise shape is made of."""
+    sd, low, low_scale, high, high_scale = shape[0], shape[1], shape[2], shape[3], shape[4]
+    v = variance + sd * sd
+    width = np.sqrt(v)
+    peak = (1.0 - low - high) / np.sqrt(2.0 * np.pi * v)
+    return v, width, peak, low / (low_scale + width), 1.0 / low_scale, high / (high_scale + width), -1.0 / high_scale
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
     """Density of residuals (n,) of one measurement variance under one noise shape, up to its norm."""
     out = np.empty(residual.size)
+    v, width, peak, low, low_scale, high, high_scale = _terms(variance, shape)
     for i in range(residual.size):
-        out[i] = _density(residual[i], variance, shape)[0]
+        out[i] = _density(residual[i], v, width, peak, low, low_scale, high, high_scale)[0]
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Floats) -> Floats:
     """(n, levels): ln density of each value under each prediction; 0 where the value is nan.
 
@@ -255,20 +271,23 @@ def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Fl
     for i in range(n):
         if np.isnan(value[i]):
             continue
+        v, width, peak, low, low_scale, high, high_scale = _terms(variance[i], shape[i])
+        here, guess, told = value[i], predicted[i], out[i]
         for j in range(m):
-            out[i, j] = np.log(_density(value[i] - predicted[i, j], variance[i], shape[i])[0])
+            told[j] = ln(_density(here - guess[j], v, width, peak, low, low_scale, high, high_scale)[0])
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     """Weight of each residual in an estimate of the core's middle: its chance to be of the core, over the variance."""
     out = np.zeros(residual.size)
     for i in range(residual.size):
         if np.isnan(residual[i]):
             continue
-        total, core = _density(residual[i], variance[i], shape[i])
-        out[i] = core / total / (variance[i] + shape[i, 0] ** 2)
+        v, width, peak, low, low_scale, high, high_scale = _terms(variance[i], shape[i])
+        total, core = _density(residual[i], v, width, peak, low, low_scale, high, high_scale)
+        out[i] = core / total / v
     return out
 
 
