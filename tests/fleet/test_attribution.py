@@ -11,6 +11,7 @@ import pytest
 from blankoff.fleet import attribution
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.attribution_kernels import accumulate
+from blankoff.fleet.attribution_solve import _invert
 from blankoff.fleet.attribution_states import REPAIR, factor_states
 from blankoff.schemas import EFFECT
 from blankoff.settings import Settings
@@ -176,3 +177,24 @@ def test_kernel_against_dense_algebra() -> None:
     assert zwz == pytest.approx(dense_z.T @ inverse @ dense_z, abs=1e-10)
     assert zwr == pytest.approx(dense_z.T @ inverse @ right, abs=1e-10)
     assert rwr == pytest.approx(right.T @ inverse @ right, abs=1e-10)
+
+
+def test_taking_out_quiet_stretches_changes_no_inverse() -> None:
+    """Chains of joints, some after a repair, with rows on a few stretches only: as the dense inverse has it."""
+    rng = np.random.default_rng(4)
+    m = 90
+    previous = np.arange(m) - 1
+    previous[::15] = -1
+    previous[8::15] = np.arange(0, m, 15)
+    h = np.diag(np.where(previous < 0, 3.0, 0.0))
+    for i in np.flatnonzero(previous >= 0):
+        step = np.exp(rng.normal(3.0, 2.0))
+        both = np.ix_([previous[i], i], [previous[i], i])
+        h[both] += step * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    met = rng.random(m) < 0.4
+    at = np.flatnonzero(met)
+    rows = rng.normal(size=(200, at.size)) * (rng.random((200, at.size)) < 0.2)
+    h[np.ix_(at, at)] += rows.T @ rows
+    wanted = np.linalg.inv(h)
+    np.testing.assert_allclose(_invert(h.copy(), met, previous), wanted, rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(_invert(h.copy(), np.ones(m, dtype=bool), previous), wanted, rtol=1e-9, atol=1e-12)

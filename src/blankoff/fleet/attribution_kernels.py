@@ -185,3 +185,87 @@ def mirror(square: Floats) -> None:
             for i in range(top, min(top + BLOCK, n)):
                 for j in range(left, min(left + BLOCK, i)):
                     square[i, j] = square[j, i]
+
+
+@njit(cache=True, nogil=True)
+def eliminate(h: Floats, met: NDArray[np.bool_], previous: Ints) -> tuple[Ints, Ints, Floats, Floats]:
+    """Take out of a matrix, in place, the stretches that only their joints tie to others.
+
+    Parameters
+    ----------
+    h : float64 (m, m)
+    met : bool (m,)
+        Stretches that stay.
+    previous : int64 (m,)
+        The stretch before each in its level, -1 for a level's first.
+
+    Returns
+    -------
+    left, right : int64 (m,)
+        What each that was taken out hung on just before, -1 for nothing.
+    share : float64 (m, 2)
+        And by how much, on either.
+    pivot : float64 (m,)
+    """
+    m = len(h)
+    left, right = previous.copy(), np.full(m, -1)
+    for i in range(m):
+        if previous[i] >= 0:
+            right[previous[i]] = i
+    share, pivot = np.zeros((m, 2)), np.ones(m)
+    for i in range(m):
+        if met[i]:
+            continue
+        a, b = left[i], right[i]
+        pivot[i] = h[i, i]
+        if a >= 0:
+            share[i, 0] = h[i, a] / pivot[i]
+            h[a, a] -= share[i, 0] * h[i, a]
+            right[a] = b
+        if b >= 0:
+            share[i, 1] = h[i, b] / pivot[i]
+            h[b, b] -= share[i, 1] * h[i, b]
+            left[b] = a
+        if a >= 0 and b >= 0:
+            h[a, b] -= share[i, 0] * h[i, b]
+            h[b, a] = h[a, b]
+    return left, right, share, pivot
+
+
+@njit(cache=True, nogil=True)
+def put_back(inverse: Floats, at: Ints, left: Ints, right: Ints, share: Floats, pivot: Floats) -> Floats:
+    """Inverse of the whole matrix from that of what was left of it.
+
+    Parameters
+    ----------
+    inverse : float64 (k, k)
+    at : int64 (k,)
+        Places of what was left.
+    left, right, share, pivot : from `eliminate`
+    """
+    m = len(left)
+    out = np.zeros((m, m))
+    known = np.zeros(m, np.bool_)
+    for i in range(len(at)):
+        known[at[i]] = True
+        for j in range(len(at)):
+            out[at[i], at[j]] = inverse[i, j]
+    # Backwards: what one hung on was taken out after it, or stayed.
+    for i in range(m - 1, -1, -1):
+        if known[i]:
+            continue
+        a, b = left[i], right[i]
+        row = np.zeros(m)
+        if a >= 0:
+            row -= share[i, 0] * out[a]
+        if b >= 0:
+            row -= share[i, 1] * out[b]
+        own = 1.0 / pivot[i]
+        if a >= 0:
+            own -= share[i, 0] * row[a]
+        if b >= 0:
+            own -= share[i, 1] * row[b]
+        row[i] = own
+        out[i] = row
+        out[:, i] = row
+    return out

@@ -6,14 +6,22 @@ and block Gauss-Seidel sweeps over all groups then carry what borrowed gear tell
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-from blankoff.fleet.attribution_kernels import accumulate, mirror, row_variances, system_effects, turned
+from blankoff.fleet.attribution_kernels import (
+    accumulate,
+    eliminate,
+    mirror,
+    put_back,
+    row_variances,
+    system_effects,
+    turned,
+)
 from blankoff.fleet.attribution_model import Linearise, Problem, Solution
 from blankoff.fleet.attribution_states import OIL, WALK
 from blankoff.fleet.attribution_system import (
@@ -27,11 +35,14 @@ from blankoff.fleet.attribution_system import (
     step_variance,
 )
 from blankoff.fleet.attribution_tell import Stand, tell
+from blankoff.fleet.threads import in_threads
 
 __all__ = ["EXACT_STATES", "GROUP_STATES", "solve"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+_NOTHING: Floats = np.empty((0, 0))
 
 NOISE_FREEDOM = 4.0
 """Degrees of freedom of the heavy-tailed noise, of systems and of steps (common choice in robust fitting, no source)."""
@@ -46,7 +57,6 @@ WARM_UP = 3
 STIFFNESS = 0.05
 """Rounds, and share of the prior variances, with which outliers are first looked for."""
 SWEEPS = 3
-GROUP_THREADS = 2
 EXACT_STATES = 1300
 """Stretches of the four factors up to which a fleet is solved exactly, in one dense system."""
 GROUP_STATES = 450
@@ -55,7 +65,22 @@ TUNING_STATES = 2400
 """Stretches of the groups from which a large fleet's variances are learnt."""
 
 
-def _invert(h: Floats) -> Floats:
+def _invert(h: Floats, met: Bools, previous: Ints) -> Floats:
+    """Inverse of a group's equations; ``met`` are the stretches with rows in it, ``previous`` the joints of all.
+
+    A stretch without rows hangs on its neighbours alone: such are taken out first, one by one, which costs next to nothing,
+    where a van's borrowed gear would otherwise make its equations several times as many.
+    """
+    # One that several follow (after a repair a level goes on from its first) stays: it has too many neighbours.
+    met = met | (np.bincount(previous[previous >= 0], minlength=len(h)) > 1)
+    if met.all():
+        return _dense_inverse(h)
+    left, right, share, pivot = eliminate(h, met, previous)
+    at = np.flatnonzero(met)
+    return put_back(_dense_inverse(h[np.ix_(at, at)]), at, left, right, share, pivot)
+
+
+def _dense_inverse(h: Floats) -> Floats:
     chol, info = lapack.dpotrf(turned(h).T, lower=1, clean=1, overwrite_a=1)
     if info != 0:
         raise np.linalg.LinAlgError("attribution's equations are not positive definite")
@@ -107,33 +132,42 @@ class _Run:
         local[g.global_state] = np.arange(len(g.global_state))
         return local
 
-    def solve_group(self, g: Group, y: Floats, priors: Priors) -> tuple[Solved, Floats]:
-        weight, group_variance = self.weight(), self.variance_of_systems()
-        r = g.rows
-        zwz, zwr, rwr = accumulate(
-            g.position,
-            self.z[r],
-            self.x[r],
-            y[r],
-            weight[r],
-            g.group_start,
-            group_variance[g.group_system],
-            len(g.global_state),
+    def equations(self, g: Group, y: Floats, noise: tuple[Floats, Floats]) -> tuple[Floats, Floats, Floats]:
+        """Normal equations of a group's rows, ``y`` being those rows'; ``noise`` as of `told`."""
+        weight, group_variance = noise
+        r, start, variance = g.rows, g.group_start, group_variance[g.group_system]
+        return accumulate(g.position, self.z[r], self.x[r], y, weight[r], start, variance, len(g.global_state))
+
+    def told(self) -> tuple[Floats, Floats]:
+        """What rows and systems weigh now: inverse variances of the rows, variances of the systems."""
+        return self.weight(), self.variance_of_systems()
+
+    def solve_group(self, g: Group, noise: tuple[Floats, Floats], priors: Priors, keep: bool) -> tuple[Solved, Floats]:
+        zwz, zwr, rwr = self.equations(g, self.y[g.rows], noise)
+        before = priors.add(zwz, g.global_state, self.local(g))
+        met = np.zeros(len(before), dtype=bool)
+        met[g.position[g.position >= 0]] = True
+        equations = zwz.copy() if keep and not met.all() else zwz
+        inverse = _invert(zwz, met, before)
+        k = np.flatnonzero(before >= 0)
+        b = before[k]
+        step = np.zeros(len(before))
+        step[k] = inverse[k, k] + inverse[b, b] - 2 * inverse[k, b]
+        solved = Solved(
+            s=inverse @ zwr,
+            row_variance=row_variances(g.position, self.z[g.rows], inverse),
+            variance=np.diag(inverse).copy(),
+            step_variance=step,
+            equations=equations if keep else _NOTHING,
+            inverse=inverse if keep else _NOTHING,
         )
-        priors.add(zwz, g.global_state, self.local(g))
-        inverse = _invert(zwz)
-        solved = Solved(zwz, inverse, inverse @ zwr)
         return solved, np.asarray(rwr - zwr.T @ solved.s)
 
-    def joint_pass(self, groups: list[Group]) -> tuple[list[Solved], Floats]:
+    def joint_pass(self, groups: list[Group], keep: bool = False) -> tuple[list[Solved], Floats]:
         """Solve groups that share the fixed effects and nothing else."""
-        priors = Priors(self.p, self.v, self.step_weight, self.first_weight)
-        if len(groups) == 1:
-            parts = [self.solve_group(groups[0], self.y, priors)]
-        else:
-            # Kernels and LAPACK let go of the interpreter; the order of the parts, and so every digit, stays.
-            with ThreadPoolExecutor(GROUP_THREADS) as pool:
-                parts = list(pool.map(lambda g: self.solve_group(g, self.y, priors), groups))
+        priors, noise = Priors(self.p, self.v, self.step_weight, self.first_weight), self.told()
+        # Kernels and LAPACK let go of the interpreter; the order of the parts, and so every digit, stays.
+        parts = in_threads(lambda g: self.solve_group(g, noise, priors, keep), groups)
         reduced = np.sum([part[1] for part in parts], axis=0)
         information = reduced[:-1, :-1] + np.diag(1.0 / self.p.x_sd**2)
         covariance = np.linalg.inv(information)
@@ -149,7 +183,7 @@ class _Run:
         residual = self.y - self.x @ self.beta - self.random_part()
         row_var = np.zeros(len(p.y))
         for g, s in zip(groups, solved, strict=True):
-            row_var[g.rows] = np.maximum(row_var[g.rows], row_variances(g.position, self.z[g.rows], s.inverse))
+            row_var[g.rows] = np.maximum(row_var[g.rows], s.row_variance)
         self.find_systems(residual, rows)
         self._update_noise(rows, residual, row_var)
         self._update_systems(rows)
@@ -157,12 +191,8 @@ class _Run:
         priors = Priors(p, v, self.step_weight, self.first_weight)
         used = np.concatenate([g.global_state for g in groups])
         for g, s in zip(groups, solved, strict=True):
-            local = self.local(g)
-            variance[g.global_state] = np.diag(s.inverse)
-            before = priors.previous[g.global_state]
-            k = np.flatnonzero(before >= 0)
-            b = local[before[k]]
-            step_var[g.global_state[k]] = s.inverse[k, k] + s.inverse[b, b] - 2 * s.inverse[k, b]
+            variance[g.global_state] = s.variance
+            step_var[g.global_state] = s.step_variance
         self._update_levels(used, variance, step_var, priors)
 
     def find_systems(self, residual: Floats, rows: Ints) -> None:
@@ -283,7 +313,7 @@ def _solve(p: Problem, linearise: Linearise | None, vans: Ints) -> Solution:
         solved, _ = run.joint_pass(tuning)
         run.update(tuning, solved)
         run.relinearise()
-    solved, covariance = run.joint_pass(home)
+    solved, covariance = run.joint_pass(home, keep=len(home) == 1)
     if len(home) == 1:
         return _finish(run, home, solved, covariance)
     found = run.v.copy()
@@ -330,15 +360,16 @@ def _sweep(run: _Run, p: Problem, vans: Ints) -> tuple[list[Group], list[Solved]
     solved: list[Solved] = []
     for sweep in range(SWEEPS):
         run.relinearise()
-        priors, solved = Priors(p, run.v, run.step_weight, run.first_weight), []
-        for g in groups:
+        priors, noise = Priors(p, run.v, run.step_weight, run.first_weight), run.told()
+        # Only the right-hand sides depend on the groups before: the matrices of all are made and inverted in threads.
+        keep = partial(run.solve_group, noise=noise, priors=priors, keep=True)
+        solved = [part for part, _ in in_threads(keep, groups)]
+        for n, g in enumerate(groups):
             padded = np.append(run.u, 0.0)
             foreign = np.where(g.position < 0, padded[run.global_state[g.rows]], 0.0)
-            y = run.y.copy()
-            y[g.rows] -= (run.z[g.rows] * foreign).sum(axis=1)
-            part, _ = run.solve_group(g, y, priors)
-            run.u[g.global_state] = part.s[:, -1] - part.s[:, :-1] @ run.beta
-            solved.append(part)
+            _, zwr, _ = run.equations(g, run.y[g.rows] - (run.z[g.rows] * foreign).sum(axis=1), noise)
+            solved[n].s = solved[n].inverse @ zwr
+            run.u[g.global_state] = solved[n].s[:, -1] - solved[n].s[:, :-1] @ run.beta
         if sweep < SWEEPS - 1:
             run.v = held.copy()
             run.update(groups, solved)

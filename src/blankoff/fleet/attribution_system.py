@@ -45,11 +45,26 @@ class Group:
 
 @dataclass
 class Solved:
-    """A group's equations: themselves, their inverse, and the inverse times the right-hand sides."""
+    """A group's equations, solved.
 
+    Attributes
+    ----------
+    s : float64 (m, p + 1)
+        Their inverse times the right-hand sides.
+    row_variance : float64 (rows,)
+        Posterior variance of each row's sum of stretch effects.
+    variance, step_variance : float64 (m,)
+        Of each stretch's effect, and of its step from the stretch before (0 where there is none).
+    equations, inverse : float64 (m, m)
+        Themselves and their inverse; empty where nobody asks for them any more, for those of a large fleet fill gigabytes.
+    """
+
+    s: Floats
+    row_variance: Floats
+    variance: Floats
+    step_variance: Floats
     equations: Floats
     inverse: Floats
-    s: Floats
 
 
 class Priors:
@@ -68,8 +83,8 @@ class Priors:
         self.step = np.concatenate(step) * step_weight
         self.previous = np.concatenate(previous)
 
-    def add(self, h: Floats, states: Ints, local: Ints) -> None:
-        """Add the precision of some stretches (all of each level's) to a local matrix."""
+    def add(self, h: Floats, states: Ints, local: Ints) -> Ints:
+        """Add the precision of some stretches (all of each level's) to a local matrix; return the stretch before each, or -1."""
         k = np.arange(len(states))
         h[k, k] += self.first[states] + self.step[states]
         joined = self.previous[states] >= 0
@@ -77,6 +92,9 @@ class Priors:
         np.add.at(h, (b, b), d)
         h[a, b] -= d
         h[b, a] -= d
+        before = np.full(len(states), -1, dtype=np.int64)
+        before[a] = b
+        return before
 
 
 def start_variances(p: Problem) -> Variances:
