@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 import polars as pl
+from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_floors import floor_likelihood
@@ -32,6 +33,7 @@ WET_G, WET_FIRST = 5.0, 1.5
 """Oil is changed because a job was wet rather than before it: ln odds, from so many grams (judgement)."""
 FILLING_GRID = np.linspace(-0.8, 0.8, 9)
 """ln factors by which a filling may differ from its pump's usual, tried for each order of events."""
+USUAL_BY_WATER = START_MEAN[BY_WATER]
 
 
 def settled_rows(
@@ -109,28 +111,54 @@ def dated_changes(rows: PumpRows, fit: PumpFit, prior: OilPrior) -> Mapping[tupl
 
 def _score(rows: PumpRows, fit: PumpFit, prior: OilPrior, fill: Ints, asked: tuple[int, int]) -> float:
     """Ln likelihood of the floors on two fillings, each with the factor that suits it best."""
-    oil, theta = rows.oil, fit.theta
+    oil = rows.oil
+    tilt = np.exp(fit.gauge_ln)
+    floors = (rows.at, rows.y - fit.gauge_ln, rows.load / tilt, rows.load_se, rows.se, fit.leak_micron)
     total = 0.0
     for number in asked:
-        uses = np.flatnonzero(fill == number)
-        if uses.size == 0:
+        held, y, load, load_se, se = _held_up(number, fill, oil.job_hours, oil.job_water_g, *floors, fit.theta)
+        if held.shape[1] == 0:
             continue
-        hours = np.cumsum(oil.job_hours[uses]) - 0.5 * oil.job_hours[uses]
-        water = np.cumsum(oil.job_water_g[uses])
-        mine = np.searchsorted(uses, rows.at)
-        held = (mine < uses.size) & (uses[np.minimum(mine, uses.size - 1)] == rows.at)
-        if not held.any():
-            continue
-        h, w = hours[mine[held]], water[mine[held]]
-        before = np.exp(theta[HOURS_BEFORE]) if number == 0 else 0.0
-        grown = np.exp(theta[BY_HOURS]) * (np.maximum(h + before, 1e-3) / HOURS_UNIT) ** np.exp(theta[POWER])
-        # Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
-        spoiled = np.stack([grown + np.exp(c) * w for c in (theta[BY_WATER], START_MEAN[BY_WATER])])
-        blank = np.exp(theta[FRESH]) + np.exp(FILLING_GRID)[None, :, None] * spoiled[:, None, :] + fit.leak_micron[held]
-        y = rows.y[held] - fit.gauge_ln[held]
-        load = rows.load[held] / np.exp(fit.gauge_ln[held])
-        tried = blank.reshape(2 * FILLING_GRID.size, -1)
-        each = floor_likelihood(y, tried, load, rows.load_se[held], rows.se[held], prior.own_sd)
+        each = floor_likelihood(y, held, load, load_se, se, prior.own_sd)
         each = each - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
         total += float(np.logaddexp.reduce(each))
     return total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _held_up(
+    number: int,
+    fill: Ints,
+    job_hours: Floats,
+    job_water_g: Floats,
+    at: Ints,
+    y: Floats,
+    load: Floats,
+    load_se: Floats,
+    se: Floats,
+    leak: Floats,
+    theta: Floats,
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """What is held up of the floors on one filling, (guesses, n); and those floors' y, load, load_se and se.
+
+    Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
+    """
+    on = np.flatnonzero(fill[at] == number)
+    hours, water = np.empty(fill.size), np.empty(fill.size)
+    ran, swallowed = 0.0, 0.0
+    for i in range(fill.size):
+        if fill[i] == number:
+            ran += job_hours[i]
+            swallowed += job_water_g[i]
+            hours[i], water[i] = ran - 0.5 * job_hours[i], swallowed
+    tries = FILLING_GRID.size
+    out = np.empty((2 * tries, on.size))
+    before = np.exp(theta[HOURS_BEFORE]) if number == 0 else 0.0
+    for j in range(on.size):
+        i = at[on[j]]
+        grown = np.exp(theta[BY_HOURS]) * (max(hours[i] + before, 1e-3) / HOURS_UNIT) ** np.exp(theta[POWER])
+        for c in range(2):
+            spoiled = grown + np.exp(theta[BY_WATER] if c == 0 else USUAL_BY_WATER) * water[i]
+            for m in range(tries):
+                out[c * tries + m, j] = np.exp(theta[FRESH]) + np.exp(FILLING_GRID[m]) * spoiled + leak[on[j]]
+    return out, y[on], load[on], load_se[on], se[on]

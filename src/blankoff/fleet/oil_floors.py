@@ -36,8 +36,8 @@ BLOCK = 128
 """Rows worked off together; all of a block stays in the processor's nearest cache."""
 Y, HELD, STILL, VALUE, FIRST, STIFF, _SQUARES, SPARE = (k * BLOCK for k in range(8))
 """Places in the workspace.  Put in: ln floor, what is held up, variance of ln floor that is no load's.  Given back: minus ln
-likelihood, its slope by what is held up (sign turned), its curvature.  From ``SPARE`` on four more blocks are free to use."""
-ROOM = SPARE + 4 * BLOCK
+likelihood, its slope by what is held up (sign turned), its curvature.  From ``SPARE`` on seven more blocks are free to use."""
+ROOM = SPARE + 7 * BLOCK
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -106,10 +106,11 @@ def prepare(load: Floats, load_se: Floats) -> tuple[Floats, Floats]:
     return here, wide
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
 def still_variance(held: float, se: float, own_sd: float) -> float:
     """Variance of ln floor that no load makes.  Oil spoiled beyond any use is spoiled: how far, the model cannot say."""
-    far = 0.5 * np.log(held / SPOILED_MICRON) if held > SPOILED_MICRON else 0.0
+    far = 0.5 * ln(held / SPOILED_MICRON)
+    far = far if far > 0.0 else 0.0
     return float(se * se + own_sd * own_sd + far * far)
 
 

@@ -30,108 +30,163 @@ from blankoff.fleet.oil_floors import (
     prepare,
     still_variance,
 )
+from blankoff.fleet.vector_math import exp, ln
 
-__all__ = ["FRESH", "HEAD", "fit_pump"]
+__all__ = ["FRESH", "HEAD", "Floors", "fit_pump"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Floors = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Ints, Floats, Floats, Floats]
+"""What `fit_pump` is given of the floors, from ``y`` to ``x_mul``."""
 
 HEAD = 7
 """Parameters before the fillings' own: ln f, ln A, ln c, ln p, ln h0, Q, g."""
 FRESH, BY_HOURS, BY_WATER, POWER, HOURS_BEFORE, LEAK, GAUGE = range(HEAD)
 HOURS_UNIT = 10.0
-_TILT, _BY_HOURS, _BY_WATER, _LN_HOURS = (SPARE + k * BLOCK for k in range(4))
+_TILT, _BY_HOURS, _BY_WATER, _LN_HOURS, _TIMES, _BASE, _RAN = (SPARE + k * BLOCK for k in range(7))
 """Places in the workspace of `oil_floors` for what a floor's slopes by the parameters are made of."""
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _hold_up(theta: Floats, start: int, size: int, floors: Floors, scale: Floats, own_sd: float, w: Floats) -> None:
+    """Put into the workspace what pump and line hold up of a block of floors, and what its slopes are made of."""
+    y, se, _, _, hours, water, fill, base, x_add, x_mul = floors
+    f, a, c = np.exp(theta[FRESH]), np.exp(theta[BY_HOURS]), np.exp(theta[BY_WATER])
+    p, h0 = np.exp(theta[POWER]), np.exp(theta[HOURS_BEFORE])
+    leak, gauge = theta[LEAK], theta[GAUGE]
+    for i in range(size):
+        g = start + i
+        of = fill[g]
+        w[_TIMES + i] = scale[of] if of >= 0 else 0.0
+        w[_BASE + i] = f if of >= 0 else base[g]
+        w[_RAN + i] = hours[g] + (h0 if of == 0 else 0.0)
+        w[Y + i] = y[g]
+    for i in range(size):
+        g = start + i
+        ran = w[_RAN + i]
+        ln_h = ln((ran if ran > 1e-3 else 1e-3) / HOURS_UNIT)
+        by_hours, by_water = w[_TIMES + i] * (a * exp(p * ln_h)), w[_TIMES + i] * (c * water[g])
+        up = w[_BASE + i] + by_hours + by_water + leak * x_add[g]
+        tilt = exp(gauge * x_mul[g])
+        held = tilt * (up if up > 1.0 else 1.0)
+        w[_TILT + i], w[_LN_HOURS + i] = tilt, ln_h
+        w[_BY_HOURS + i], w[_BY_WATER + i] = by_hours * tilt, by_water * tilt
+        w[HELD + i] = held
+        w[STILL + i] = still_variance(held, se[g], own_sd)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _evaluate(
     theta: Floats,
-    y: Floats,
-    se: Floats,
+    floors: Floors,
     here: Floats,
     wide: Floats,
-    hours: Floats,
-    ln_hours: Floats,
-    water: Floats,
-    fill: Ints,
-    base: Floats,
-    x_add: Floats,
-    x_mul: Floats,
     own_sd: float,
     w: Floats,
     gradient: Floats,
     hessian: Floats,
 ) -> float:
-    """Minus log likelihood; fills gradient and Gauss-Newton hessian. ``fill`` -1: another pump's use, of blank-off ``base``.
-
-    ``ln_hours`` is that of hours over `HOURS_UNIT`, ``w`` a workspace of `oil_floors`.
-    """
-    n, k = y.size, theta.size
+    """Minus log likelihood; fills gradient and Gauss-Newton hessian.  ``w`` is a workspace of `oil_floors`."""
+    fill, x_add, x_mul = floors[6], floors[8], floors[9]
+    n, k = fill.size, theta.size
     gradient[:] = 0.0
     hessian[:] = 0.0
-    f, a, c = np.exp(theta[FRESH]), np.exp(theta[BY_HOURS]), np.exp(theta[BY_WATER])
-    p, h0 = np.exp(theta[POWER]), np.exp(theta[HOURS_BEFORE])
-    leak, gauge = theta[LEAK], theta[GAUGE]
     scale = np.exp(theta[HEAD:])
-    # A row has a slope by few parameters only: those that are common, its filling's, the leak's, the gauge's.
-    at, row = np.empty(HEAD + 1, np.int64), np.empty(HEAD + 1)
+    f, p, h0 = np.exp(theta[FRESH]), np.exp(theta[POWER]), np.exp(theta[HOURS_BEFORE])
+    # What slopes are made of: what does not depend on a floor's oil, its hours, its water, the bend of its hours, the hours
+    # before the first record, the leak, the gauge.  A filling's own slope is that of its hours and water together.
+    row, sums, push_sums = np.zeros(HEAD), np.zeros((HEAD, HEAD)), np.zeros(HEAD)
     total = 0.0
     for start in range(0, n, BLOCK):
         size = min(BLOCK, n - start)
-        for i in range(size):
-            g = start + i
-            tilt = np.exp(gauge * x_mul[g]) if x_mul[g] != 0.0 else 1.0
-            if fill[g] >= 0:
-                ln_h = ln_hours[g]
-                if fill[g] == 0:
-                    ln_h = np.log(max(hours[g] + h0, 1e-3) / HOURS_UNIT)
-                s = scale[fill[g]]
-                w[_BY_HOURS + i] = s * (a * np.exp(p * ln_h))
-                w[_BY_WATER + i] = s * (c * water[g])
-                w[_LN_HOURS + i] = ln_h
-                b = f + w[_BY_HOURS + i] + w[_BY_WATER + i]
-            else:
-                b = base[g]
-            held = tilt * max(b + leak * x_add[g], 1.0)
-            w[_TILT + i] = tilt
-            w[Y + i] = y[g]
-            w[HELD + i] = held
-            w[STILL + i] = still_variance(held, se[g], own_sd)
+        _hold_up(theta, start, size, floors, scale, own_sd, w)
         floor_block(w, start, size, here, wide)
         for i in range(size):
-            g = start + i
             total += w[VALUE + i]
-            push, stiff, tilt = w[FIRST + i], w[STIFF + i], w[_TILT + i]
-            used = 0
-            if fill[g] >= 0:
-                by_hours, by_water = w[_BY_HOURS + i] * tilt, w[_BY_WATER + i] * tilt
-                at[0], row[0] = FRESH, f * tilt
-                at[1], row[1] = BY_HOURS, by_hours
-                at[2], row[2] = BY_WATER, by_water
-                at[3], row[3] = POWER, by_hours * w[_LN_HOURS + i] * p
-                used = 4
-                if fill[g] == 0:
-                    at[4], row[4] = HOURS_BEFORE, by_hours * p * h0 / HOURS_UNIT / np.exp(w[_LN_HOURS + i])
-                    used = 5
-            if x_add[g] != 0.0:
-                at[used], row[used] = LEAK, x_add[g] * tilt
-                used += 1
-            if x_mul[g] != 0.0:
-                at[used], row[used] = GAUGE, x_mul[g] * w[HELD + i]
-                used += 1
-            if fill[g] >= 0:
-                at[used], row[used] = HEAD + fill[g], by_hours + by_water
-                used += 1
-            for j in range(used):
-                gradient[at[j]] -= push * row[j]
-                stiff_j = stiff * row[j]
-                for q in range(j + 1):
-                    hessian[at[j], at[q]] += stiff_j * row[q]
+        i = 0
+        while i < size:
+            of = fill[start + i]
+            sums[:] = 0.0
+            push_sums[:] = 0.0
+            i = _add_filling(w, start, i, size, fill, x_add, x_mul, p, h0, row, sums, push_sums)
+            _lay_out(sums, push_sums, f, of, gradient, hessian)
     for j in range(k):
         for q in range(j):
             hessian[q, j] = hessian[j, q]
     return total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_filling(
+    w: Floats,
+    start: int,
+    i: int,
+    size: int,
+    fill: Ints,
+    x_add: Floats,
+    x_mul: Floats,
+    p: float,
+    h0: float,
+    row: Floats,
+    sums: Floats,
+    push_sums: Floats,
+) -> int:
+    """Sum up slopes and their products over the rows from ``i`` on that ran on one filling; return the row after them."""
+    of = fill[start + i]
+    s00, s10, s11, s20, s21, s22, s30, s31, s32, s33 = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    g0, g1, g2, g3 = 0.0, 0.0, 0.0, 0.0
+    while i < size and fill[start + i] == of:
+        push, stiff, tilt = w[FIRST + i], w[STIFF + i], w[_TILT + i]
+        oil = tilt if of >= 0 else 0.0
+        by_hours, by_water = w[_BY_HOURS + i], w[_BY_WATER + i]
+        bend = by_hours * w[_LN_HOURS + i] * p
+        a, b, c, d = stiff * oil, stiff * by_hours, stiff * by_water, stiff * bend
+        s00 += a * oil
+        s10 += b * oil
+        s11 += b * by_hours
+        s20 += c * oil
+        s21 += c * by_hours
+        s22 += c * by_water
+        s30 += d * oil
+        s31 += d * by_hours
+        s32 += d * by_water
+        s33 += d * bend
+        g0 += push * oil
+        g1 += push * by_hours
+        g2 += push * by_water
+        g3 += push * bend
+        added, tilted = x_add[start + i], x_mul[start + i]
+        if of == 0 or added != 0.0 or tilted != 0.0:
+            row[0], row[1], row[2], row[3] = oil, by_hours, by_water, bend
+            row[4] = by_hours * p * h0 / HOURS_UNIT / np.exp(w[_LN_HOURS + i]) if of == 0 else 0.0
+            row[5], row[6] = added * tilt, tilted * w[HELD + i]
+            for j in range(4, HEAD):
+                push_sums[j] += push * row[j]
+                for q in range(j + 1):
+                    sums[j, q] += stiff * row[j] * row[q]
+        i += 1
+    sums[0, 0], sums[1, 0], sums[1, 1], sums[2, 0], sums[2, 1] = s00, s10, s11, s20, s21
+    sums[2, 2], sums[3, 0], sums[3, 1], sums[3, 2], sums[3, 3] = s22, s30, s31, s32, s33
+    push_sums[0], push_sums[1], push_sums[2], push_sums[3] = g0, g1, g2, g3
+    return i
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lay_out(sums: Floats, push_sums: Floats, f: float, of: int, gradient: Floats, hessian: Floats) -> None:
+    """Add one filling's sums to gradient and lower hessian; the parameters stand in the order of the sums, then fillings."""
+    for j in range(HEAD):
+        left = f if j == FRESH else 1.0
+        gradient[j] -= left * push_sums[j]
+        for q in range(j + 1):
+            hessian[j, q] += left * (f if q == FRESH else 1.0) * sums[j, q]
+    if of < 0:
+        return
+    own = HEAD + of
+    gradient[own] -= push_sums[BY_HOURS] + push_sums[BY_WATER]
+    for q in range(HEAD):
+        both = sums[max(q, BY_HOURS), min(q, BY_HOURS)] + sums[max(q, BY_WATER), min(q, BY_WATER)]
+        hessian[own, q] += (f if q == FRESH else 1.0) * both
+    hessian[own, own] += sums[BY_HOURS, BY_HOURS] + 2.0 * sums[BY_WATER, BY_HOURS] + sums[BY_WATER, BY_WATER]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -180,12 +235,11 @@ def fit_pump(
     k = start.size
     theta = start.copy()
     gradient, hessian = np.zeros(k), np.zeros((k, k))
+    floors = (y, se, load, load_se, hours, water, fill, base, x_add, x_mul)
     here, wide = prepare(load, load_se)
-    ln_hours = np.log(np.maximum(hours, 1e-3) / HOURS_UNIT)
     w = np.empty(ROOM)
-    cost = _evaluate(
-        theta, y, se, here, wide, hours, ln_hours, water, fill, base, x_add, x_mul, own_sd, w, gradient, hessian
-    ) + 0.5 * np.sum(precision * (theta - mean) ** 2)
+    cost = _evaluate(theta, floors, here, wide, own_sd, w, gradient, hessian)
+    cost += 0.5 * np.sum(precision * (theta - mean) ** 2)
     damping = 1e-3
     g2, h2 = np.zeros(k), np.zeros((k, k))
     for _ in range(rounds):
@@ -199,9 +253,8 @@ def fit_pump(
             step[j] = min(max(step[j], -bound), bound)
         trial = theta + step
         trial[LEAK] = max(trial[LEAK], 0.0)
-        new = _evaluate(
-            trial, y, se, here, wide, hours, ln_hours, water, fill, base, x_add, x_mul, own_sd, w, g2, h2
-        ) + 0.5 * np.sum(precision * (trial - mean) ** 2)
+        new = _evaluate(trial, floors, here, wide, own_sd, w, g2, h2)
+        new += 0.5 * np.sum(precision * (trial - mean) ** 2)
         if new <= cost:
             done = cost - new < 1e-4
             theta, cost = trial, new

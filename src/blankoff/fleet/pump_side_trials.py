@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, fit_pump
+from blankoff.fleet.oil_floors import floor_likelihood
+from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, Floors, fit_pump
 from blankoff.fleet.oil_model import FleetOil, fit_arguments, predicted_blankoff, prior_arrays, refit
 
 __all__ = ["DRIFT_DAYS", "Trials", "Uses", "come_by", "usual_pump"]
@@ -62,10 +63,6 @@ def usual_pump(pumps: Ints) -> int:
     return int(np.bincount(pumps).argmax())
 
 
-Arguments = tuple[Floats, Floats, Floats, Floats, Floats, Floats, Ints, Floats, Floats, Floats]
-"""What `oil_kernels.fit_pump` takes of floors: from ``y`` to ``x_mul``."""
-
-
 @dataclass(frozen=True)
 class _Floors:
     """Floors that a cause is tried on: those of one pump, then the asset's few uses on others.
@@ -95,15 +92,16 @@ class _Floors:
     use: Ints
     own: int
 
-    def with_share(self, share: Floats, elsewhere: bool = True) -> Arguments:
+    def with_share(self, share: Floats, elsewhere: bool = True) -> Floors:
         """Arguments of a fit when the asset's uses have so much of the cause.
 
         Uses on other pumps that have nothing of it say nothing.
         """
         x = np.where(self.use >= 0, share[self.use], 0.0)
-        keep = (x > 0) & elsewhere
-        keep[: self.own] = True
-        at: slice | NDArray[np.bool_] = slice(None) if keep.all() else keep
+        at: slice | NDArray[np.bool_] = slice(self.own)
+        if elsewhere and x.size > self.own:
+            at = x > 0
+            at[: self.own] = True
         floors = (self.y[at], self.se[at], self.load[at], self.load_se[at], self.hours[at], self.water[at])
         return (*floors, self.fill[at], self.base[at], x[at] / self.speed[at], x[at])
 
@@ -126,6 +124,8 @@ class Trials:
         self.pumps = self.majors or [usual_pump(uses.pump)]
         others = self._elsewhere()
         self.floors = {p: self._joined(p, others) for p in self.pumps}
+        self.prior = {p: prior_arrays(fleet.prior, fleet.rows[p]) for p in self.pumps}
+        self.flat = {p: self._without_cause(p) for p in self.pumps}
 
     def _laid(self, pump: int) -> tuple[Floats, ...]:
         return fit_arguments(self.fleet.rows[pump], self.leaks[pump], self.gauges[pump])
@@ -160,6 +160,29 @@ class Trials:
             out.append((y, se, load, load_se, ones, ones, np.full(at.size, -1), base, r.speed[at], use))
         return out
 
+    def _without_cause(self, pump: int) -> tuple[Floats, float, Floats]:
+        """Oil of one pump alone: parameters, evidence, and the ln likelihood of each of the uses on other pumps.
+
+        Where nothing is laid on the floors it does not matter from when on, so this is asked once.
+        """
+        f = self.floors[pump]
+        none = np.zeros(f.use.size)
+        floors = (f.y, f.se, f.load, f.load_se, f.hours, f.water, f.fill, f.base, none, none)
+        own = tuple(a[: f.own] for a in floors)
+        theta, _, evidence = self._fit(self.fleet.fits[pump].theta, pump, own, GAUGE, 0.0, 12)  # type: ignore[arg-type]
+        held = np.maximum(f.base, 1.0)
+        one = [
+            floor_likelihood(f.y[i], held[i][None, :], f.load[i], f.load_se[i], f.se[i], self.fleet.prior.own_sd)[0]
+            for i in np.arange(f.own, f.use.size)[:, None]
+        ]
+        return theta, evidence, np.array(one)
+
+    def _flat_for(self, pump: int, share: Floats, elsewhere: bool = True) -> tuple[Floats, float]:
+        """Parameters without a cause, and the evidence of just those floors that a try with it has."""
+        theta, evidence, others = self.flat[pump]
+        use = self.floors[pump].use[self.floors[pump].own :]
+        return theta, evidence + float(others[share[use] > 0].sum()) if elsewhere and use.size else evidence
+
     def gain(self, onset: int, drift_days: float = 0.0) -> tuple[float, float, float]:
         """Evidence gained, size and its s.e., if the cause began at use ``onset``.
 
@@ -177,13 +200,13 @@ class Trials:
         return max(self._leak(p, share) for p in self.pumps)
 
     def _fit(
-        self, start: Floats, pump: int, floors: Arguments, which: int, sd: float, rounds: int
+        self, start: Floats, pump: int, floors: Floors, which: int, sd: float, rounds: int
     ) -> tuple[Floats, Floats, float]:
-        prior = self.fleet.prior
-        mean, precision = prior_arrays(prior, self.fleet.rows[pump])
+        mean, precision = self.prior[pump]
         if sd > 0:
+            precision = precision.copy()
             precision[which] = 1.0 / sd**2
-        found: tuple[Floats, Floats, float] = fit_pump(start, mean, precision, *floors, prior.own_sd, rounds)
+        found: tuple[Floats, Floats, float] = fit_pump(start, mean, precision, *floors, self.fleet.prior.own_sd, rounds)
         return found
 
     def _gauge(self, share: Floats) -> tuple[float, float, float]:
@@ -194,12 +217,12 @@ class Trials:
             floors = self.floors[pump].with_share(share, elsewhere=n == 0)
             if not (floors[9] > 0).any():
                 continue
-            flat = self._fit(self.fleet.fits[pump].theta, pump, floors, GAUGE, 0.0, 12)
-            theta, covariance, evidence = self._fit(flat[0], pump, floors, GAUGE, WIDE_SD, 25)
+            flat, before = self._flat_for(pump, share, elsewhere=n == 0)
+            theta, covariance, evidence = self._fit(flat, pump, floors, GAUGE, WIDE_SD, 25)
             at.append(float(theta[GAUGE]))
             information.append(1.0 / float(covariance[GAUGE, GAUGE]) - 1.0 / WIDE_SD**2)
             # A wide prior was paid for: take what it cost back, for all pumps share one error with one prior.
-            gain += evidence - flat[2] + 0.5 * np.log(WIDE_SD**2 / float(covariance[GAUGE, GAUGE]))
+            gain += evidence - before + 0.5 * np.log(WIDE_SD**2 / float(covariance[GAUGE, GAUGE]))
             gain += 0.5 * (theta[GAUGE] / WIDE_SD) ** 2
         if not at:
             return -np.inf, 0.0, 1.0
@@ -218,14 +241,14 @@ class Trials:
         y, load, x_add = floors[0], floors[2], floors[8]
         if not (x_add[: self.floors[usual].own] > 0).any():
             return -np.inf, 0.0, 1.0
-        mean, _ = prior_arrays(self.fleet.prior, self.fleet.rows[usual])
-        flat = self._fit(self.fleet.fits[usual].theta, usual, floors, LEAK, 0.0, 12)
+        mean = self.prior[usual][0]
+        flat, before = self._flat_for(usual, share)
         best: tuple[Floats, Floats, float] | None = None
         # From what oil alone makes of these floors, and from the fleet's usual pump with all its excess laid on the
         # cause: the first may sit in a valley of its own.
         floor = np.exp(y) - load
         excess = (floor - np.exp(mean[FRESH]) - np.exp(mean[BY_HOURS]))[x_add > 0] / x_add[x_add > 0]
-        for begin in (flat[0], mean):
+        for begin in (flat, mean):
             start = begin.copy()
             start[LEAK] = max(float(np.median(excess)), 5.0)
             found = self._fit(start, usual, floors, LEAK, LEAK_SD, 25)
@@ -234,7 +257,7 @@ class Trials:
         assert best is not None
         theta, covariance, evidence = best
         # A leak is of one sign, so the half of its prior that is ruled out counts.
-        gain = evidence - flat[2] + np.log(2.0)
+        gain = evidence - before + np.log(2.0)
         size = float(theta[LEAK])
         for p in self.majors:
             if p != usual:

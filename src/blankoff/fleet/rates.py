@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from blankoff.fleet.vector_math import exp
 from blankoff.samples import FloatArray, IntArray
 
 GRID_POINTS = 121
@@ -104,6 +105,21 @@ def rate_prior(successes: IntArray, trials: IntArray) -> FloatArray:
     return (1 - _WIDE_SHARE) * prior + _WIDE_SHARE * wide
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(
+    prior: FloatArray,
+    log_rate: FloatArray,
+    log_not: FloatArray,
+    faults: float,
+    others: float,
+    peak: float,
+    out: FloatArray,
+) -> None:
+    """Prior times likelihood of so many faults and other jobs, over the rates."""
+    for j in range(prior.size):
+        out[j] = prior[j] * exp(faults * log_rate[j] + others * log_not[j] - peak)
+
+
 @njit(cache=True, nogil=True)
 def _posterior_kernel(
     y: IntArray,
@@ -117,7 +133,7 @@ def _posterior_kernel(
     total = y.sum()
     log_weight = np.full(n + 1, -np.inf)
     before = np.zeros(n + 1)
-    after = np.zeros((n + 1, g))
+    after, first = np.zeros((n + 1, g)), np.empty(g)
     done = 0
     for k in range(n + 1):
         if k > 0:
@@ -134,14 +150,13 @@ def _posterior_kernel(
             b = s2 * log_rate[j] + (n2 - s2) * log_not[j]
             peak1 = max(peak1, a)
             peak2 = max(peak2, b)
+        _weigh(prior, log_rate, log_not, s1, n1 - s1, peak1, first)
+        _weigh(prior, log_rate, log_not, s2, n2 - s2, peak2, after[k])
         m1, m2, mean1 = 0.0, 0.0, 0.0
         for j in range(g):
-            a = prior[j] * np.exp(s1 * log_rate[j] + (n1 - s1) * log_not[j] - peak1)
-            b = prior[j] * np.exp(s2 * log_rate[j] + (n2 - s2) * log_not[j] - peak2)
-            m1 += a
-            mean1 += a * rate[j]
-            m2 += b
-            after[k, j] = b
+            m1 += first[j]
+            mean1 += first[j] * rate[j]
+            m2 += after[k, j]
         for j in range(g):
             after[k, j] /= m2
         log_weight[k] = np.log(change_prior[k]) + peak2 + np.log(m2)
