@@ -182,7 +182,9 @@ def _ends_whole(data: bytes, plan: Plan) -> bool:
 
 
 @dataclass(frozen=True)
-class _Parsed:
+class Parsed:
+    """Columns of several files, one after another."""
+
     time_s: FloatArray | pl.Series | Moments
     """Seconds; texts still to be parsed file by file; or moments by a stated format."""
     pressure_micron: FloatArray
@@ -192,6 +194,7 @@ class _Parsed:
 
     @property
     def rows(self) -> int:
+        """Of all files together."""
         return int(self.pressure_micron.size)
 
 
@@ -210,12 +213,12 @@ def read_bodies(bodies: Sequence[Body]) -> list[RawLog | None]:
     if parsed is None or parsed.rows != sum(expected):
         if len(bodies) == 1:  # fewer rows than lines: blank lines, unless a quotation mark was left open
             sound = parsed is not None and b'"' not in bodies[0].data
-            return _cut(parsed, [parsed.rows], plan) if parsed is not None and sound else [None]
+            return cut(parsed, [parsed.rows], plan) if parsed is not None and sound else [None]
         return [raw for b in bodies for raw in read_bodies([b])]
-    return _cut(parsed, expected, plan)
+    return cut(parsed, expected, plan)
 
 
-def _parse(data: bytes, plan: Plan) -> _Parsed | None:
+def _parse(data: bytes, plan: Plan) -> Parsed | None:
     """Columns of some joined bytes; None if a line does not parse."""
     names = [f"c{i}" for i in range(plan.width)]
     c = plan.columns
@@ -257,8 +260,8 @@ def _parse(data: bytes, plan: Plan) -> _Parsed | None:
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
     marks: list[tuple[int, str]] = []
     if c.mark is not None and c.mark < plan.width:
-        marks = _marks(pl.Series(pl.from_arrow(table.column(names[c.mark]))))
-    return _Parsed(time, to_micron(pressure, c.unit), ambient, marks)
+        marks = marks_of(pl.Series(pl.from_arrow(table.column(names[c.mark]))))
+    return Parsed(time, to_micron(pressure, c.unit), ambient, marks)
 
 
 def _floats(column: Any) -> FloatArray:
@@ -267,7 +270,7 @@ def _floats(column: Any) -> FloatArray:
 
 
 def _time(column: Any, mode: TimeMode, time_format: str) -> FloatArray | pl.Series | Moments | None:
-    """Times as `_Parsed` has them; None if a line has no time."""
+    """Times as `Parsed` has them; None if a line has no time."""
     if mode == "text":
         texts = pl.Series(pl.from_arrow(column)).str.strip_chars()
         return parse_formatted(texts, time_format) if time_format else texts
@@ -278,7 +281,7 @@ def _time(column: Any, mode: TimeMode, time_format: str) -> FloatArray | pl.Seri
     return _floats(column.cast(pa.int64())) / 1e6
 
 
-def _cut(parsed: _Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
+def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
     """Cut parsed columns into files, and keep those in which nothing is in doubt."""
     bounds = np.concatenate([[0], np.cumsum(rows)]).astype(np.int64)
     if bounds[-1] == 0:
@@ -354,7 +357,7 @@ def _moments_of(time_s: FloatArray | pl.Series | Moments, a: int, b: int, plan: 
     return Moments(kind, seconds)
 
 
-def _marks(texts: pl.Series) -> list[tuple[int, str]]:
+def marks_of(texts: pl.Series) -> list[tuple[int, str]]:
     """Rows with a mark, and its text."""
     where = np.flatnonzero((texts.str.len_bytes() > 0).fill_null(False).to_numpy())
     found = zip(where.tolist(), texts.gather(where).to_list(), strict=True)

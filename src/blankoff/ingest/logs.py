@@ -18,6 +18,7 @@ from blankoff.ingest.fast import Body, Plan, plan_body, read_bodies
 from blankoff.ingest.finish import CleanLog, finish
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.parquet_logs import read_parquet_log
+from blankoff.ingest.parquet_together import read_together
 from blankoff.ingest.rejects import Rejects, frame_of, printable_path
 from blankoff.ingest.text import lines_of
 from blankoff.ingest.tolerant import RawLog, read_lines
@@ -212,6 +213,11 @@ def _parse_waiting(files: Sequence[_File], settings: Settings) -> None:
         body = plan_body(content.data, layout_for(file.log_file, settings), cache)
         if body is not None:
             groups.setdefault(body.plan, []).append((file, body))
+    packed = [f for f in files if f.content is not None and f.content.is_parquet]
+    packed = [f for f in packed if layout_for(f.log_file, settings) is None]
+    for file, raw in zip(packed, read_together([f.content.data for f in packed if f.content is not None]), strict=True):
+        if raw is not None:
+            file.outcome = _finished(raw, file, settings)
     for members in groups.values():
         for (file, _), raw in zip(members, read_bodies([body for _, body in members]), strict=True):
             if raw is not None:

@@ -21,7 +21,7 @@ from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 1e-3}
 
 
-_CANNOT = (
+CANNOT = (
     pa.ArrowException,
     pl.exceptions.PolarsError,
     pl.exceptions.PanicException,
@@ -47,7 +47,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         return _values(columns, used, shown, rejects, layout[0] if layout else "")
     except LogUnreadableError:
         raise
-    except _CANNOT as error:  # whatever the libraries say of damaged bytes
+    except CANNOT as error:  # whatever the libraries say of damaged bytes
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         raise LogUnreadableError(shown, f"it cannot be read as Parquet ({printable(reason, 120)})") from None
 
@@ -77,8 +77,8 @@ def _read_columns(data: bytes, shown: str, layout: tuple[str, LogLayout] | None)
 
 def _values(columns: Columns, used: dict[int, Any], shown: str, rejects: Rejects, layout: str) -> RawLog:
     """Readings out of Arrow columns."""
-    moments = _times(used[columns.time], columns, shown)
-    pressure, problem = _pressures(used[columns.pressure])
+    moments = times_of(used[columns.time], columns, shown)
+    pressure, problem = pressures_of(used[columns.pressure])
     n = len(pressure)
     good = np.isfinite(moments.seconds)
     for i in np.flatnonzero(~good).tolist():
@@ -89,13 +89,11 @@ def _values(columns: Columns, used: dict[int, Any], shown: str, rejects: Rejects
             good[i] = False
     ambient = np.full(n, np.nan)
     if columns.ambient is not None:
-        ambient = to_celsius(_numbers(used[columns.ambient]), columns.ambient_unit)
-        with np.errstate(invalid="ignore"):
-            ambient[~((ambient > -60) & (ambient < 80))] = np.nan
+        ambient = ambient_of(used[columns.ambient], columns)
     where = np.flatnonzero(good)
     marks: list[tuple[int, str]] = []
     if columns.mark is not None:
-        texts = _text(used[columns.mark])
+        texts = text_of(used[columns.mark])
         new_index = {int(w): k for k, w in enumerate(where)}
         found = np.flatnonzero((texts.str.strip_chars().str.len_chars() > 0).fill_null(False).to_numpy())
         marks = [(new_index[int(i)], texts[int(i)].strip()[:MARK_CHARACTERS]) for i in found if int(i) in new_index]
@@ -113,8 +111,16 @@ def _values(columns: Columns, used: dict[int, Any], shown: str, rejects: Rejects
     )
 
 
+def ambient_of(column: Any, columns: Columns) -> FloatArray:
+    """Ambient temperatures in degrees Celsius; NaN where there is none that can be."""
+    ambient = to_celsius(numbers_of(column), columns.ambient_unit)
+    with np.errstate(invalid="ignore"):
+        ambient[~((ambient > -60) & (ambient < 80))] = np.nan
+    return ambient
+
+
 @lru_cache(maxsize=256)
-def _usual_columns(names: tuple[str, ...]) -> Columns | None:
+def usual_columns(names: tuple[str, ...]) -> Columns | None:
     """Columns by headings that are in order; None where something must be said of the file."""
     try:
         return standard_columns(names, "", 0)
@@ -124,7 +130,7 @@ def _usual_columns(names: tuple[str, ...]) -> Columns | None:
 
 def _columns(names: list[str], shown: str, layout: tuple[str, LogLayout] | None) -> Columns:
     if layout is None:
-        columns = _usual_columns(tuple(names)) or standard_columns(names, shown, 0)
+        columns = usual_columns(tuple(names)) or standard_columns(names, shown, 0)
         if columns is None:
             raise LogUnreadableError(
                 shown, "nothing in it can be a time and a pressure: no columns elapsed_s or timestamp, pressure_<unit>"
@@ -161,12 +167,14 @@ def _series(column: Any) -> pl.Series:
     return result if isinstance(result, pl.Series) else pl.Series([], dtype=pl.String)
 
 
-def _text(column: Any) -> pl.Series:
+def text_of(column: Any) -> pl.Series:
+    """Values as texts."""
     series = _series(column)
     return series if series.dtype == pl.String else series.cast(pl.String, strict=False)
 
 
-def _numbers(column: Any) -> FloatArray:
+def numbers_of(column: Any) -> FloatArray:
+    """Values as numbers; NaN where there is none."""
     if pa.types.is_floating(column.type):
         return np.array(column.to_numpy(zero_copy_only=False), dtype=np.float64)
     series = _series(column)
@@ -177,9 +185,10 @@ def _numbers(column: Any) -> FloatArray:
     return np.full(series.len(), np.nan)
 
 
-def _pressures(column: Any) -> tuple[FloatArray, dict[int, str]]:
+def pressures_of(column: Any) -> tuple[FloatArray, dict[int, str]]:
+    """Values as pressures in the column's unit, NaN over range; and by row why a value is none."""
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        values = _numbers(column)
+        values = numbers_of(column)
         values[values == np.inf] = np.nan
         return values, {
             int(i): "a negative absolute pressure is impossible; the row was left out"
@@ -193,9 +202,16 @@ def _pressures(column: Any) -> tuple[FloatArray, dict[int, str]]:
     )
 
 
-def _times(column: Any, columns: Columns, shown: str) -> Moments:
+def times_of(column: Any, columns: Columns, shown: str) -> Moments:
+    """Values as moments.
+
+    Raises
+    ------
+    LogUnreadableError
+        Dates can be read in more than one way.
+    """
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-        seconds = _numbers(column)
+        seconds = numbers_of(column)
         seconds[~np.isfinite(seconds)] = np.nan
         if columns.time_style == "stamp":
             moments = epoch_or_plain(seconds)

@@ -1,0 +1,125 @@
+"""Clean Parquet logs of one schema read by one library call; whatever is not clean is handed back for the careful path.
+
+The bytes that were hashed are what is read: nothing is opened twice.  Which files may be read together, and how many rows each
+has, their footers tell.  Values are then taken and judged by the same functions as on the careful path
+(`blankoff.ingest.parquet_logs`), which decides everything that is in doubt, so both give the same samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from blankoff.ingest.arrow import pa, parquet
+from blankoff.ingest.dialect import Columns
+from blankoff.ingest.fast import Parsed, Plan, cut, marks_of
+from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.parquet_logs import CANNOT, ambient_of, pressures_of, text_of, times_of, usual_columns
+from blankoff.ingest.tolerant import RawLog
+from blankoff.units import to_micron
+
+__all__ = ["read_together"]
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """One schema, and which of its columns are read."""
+
+    schema: Any
+    arrow: bytes
+    columns: Columns | None
+    """None where only the careful path will do."""
+
+
+def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
+    """Readings of whole Parquet files, in their order; None for each that the careful path must read.
+
+    Parameters
+    ----------
+    contents
+        Bytes of the files, as stored.
+    """
+    out: list[RawLog | None] = [None] * len(contents)
+    kinds: list[_Kind] = []
+    waiting: dict[int, list[tuple[int, int]]] = {}
+    held: dict[int, int] = {}
+    for i, data in enumerate(contents):
+        try:
+            footer = parquet().read_metadata(pa.BufferReader(data))
+            size = sum(footer.row_group(g).total_byte_size for g in range(footer.num_row_groups))
+            k = _kind_of(footer, kinds)
+        except CANNOT:
+            continue
+        rows = footer.num_rows
+        if kinds[k].columns is None or not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
+            continue
+        if held.get(k, 0) + size > LIMITS.held_bytes:
+            _read(waiting.pop(k), kinds[k], contents, out)
+            held[k] = 0
+        waiting.setdefault(k, []).append((i, rows))
+        held[k] = held.get(k, 0) + size
+    for k, members in waiting.items():
+        _read(members, kinds[k], contents, out)
+    return out
+
+
+def _kind_of(footer: Any, kinds: list[_Kind]) -> int:
+    """Number of a file's kind; a new one is added."""
+    arrow = (footer.metadata or {}).get(b"ARROW:schema", b"")
+    for k, kind in enumerate(kinds):
+        if arrow == kind.arrow and footer.schema.equals(kind.schema):
+            return k
+    kinds.append(_Kind(footer.schema, arrow, _plain_columns(footer.schema.to_arrow_schema())))
+    return len(kinds) - 1
+
+
+def _plain_columns(schema: Any) -> Columns | None:
+    """Columns of a schema in which every value that is used has one meaning only."""
+    columns = usual_columns(tuple(schema.names)) if len(schema.names) <= LIMITS.columns else None
+    if columns is None or len(set(schema.names)) < len(schema.names):
+        return None
+
+    def is_number(place: int | None) -> bool:
+        if place is None:
+            return True
+        kind = schema.field(place).type
+        return bool(pa.types.is_float32(kind) or pa.types.is_float64(kind) or pa.types.is_integer(kind))
+
+    time = schema.field(columns.time).type
+    elapsed = is_number(columns.time) and columns.time_style == "elapsed"
+    marked = columns.mark is None or pa.types.is_string(schema.field(columns.mark).type)
+    marked = marked or pa.types.is_large_string(schema.field(columns.mark).type)
+    good = (elapsed or pa.types.is_timestamp(time)) and is_number(columns.pressure) and is_number(columns.ambient)
+    return columns if good and marked else None
+
+
+def _read(members: Sequence[tuple[int, int]], kind: _Kind, contents: Sequence[bytes], out: list[RawLog | None]) -> None:
+    """Read some files of one kind in one call, and put the clean ones in their places."""
+    columns = kind.columns
+    assert columns is not None
+    places = [columns.time, columns.pressure, columns.ambient, columns.mark]
+    names = {i: columns.names[i] for i in places if i is not None}
+    rows = [n for _, n in members]
+    try:
+        files = [contents[i] for i, _ in members]
+        frame = pl.scan_parquet(files, hive_partitioning=False, glob=False).select(list(names.values())).collect()
+        if frame.height != sum(rows):
+            return
+        read = {i: frame[name].rechunk().to_arrow() for i, name in names.items()}
+        time = times_of(read[columns.time], columns, "")
+        pressure, _ = pressures_of(read[columns.pressure])
+        # What is infinitely low is refused, which needs its row: doubtful enough for the careful path as it stands.
+        parsed = Parsed(
+            time_s=time,
+            pressure_micron=to_micron(pressure, columns.unit),
+            ambient_c=None if columns.ambient is None else ambient_of(read[columns.ambient], columns),
+            marks=[] if columns.mark is None else marks_of(text_of(read[columns.mark])),
+        )
+    except CANNOT:  # whatever the libraries say of damaged bytes: the careful path finds out of which
+        return
+    plan = Plan(columns, "", ".", len(columns.names), "number", (), "")
+    for (i, _), raw in zip(members, cut(parsed, rows, plan), strict=True):
+        out[i] = raw
