@@ -100,6 +100,9 @@ def simulate(
     isolated_s = hold.shut_s if hold else math.nan
     keep = kept(gauge, times, reading, isolated_s, rng)
     times, recorded, reading = times[keep], recorded[keep], reading[keep]
+    # a radio gap may have swallowed the log's end: what is true of a hold is what the log saw of it
+    hold = _judged_hold(procedure, step_times, float(times[-1]))
+    unseen_s = _unseen_s(hold, times) if hold else 0.0
     zero_s = float(times[0])
     ambient = np.full(times.size, np.nan)
     if gauge.has_ambient:
@@ -110,7 +113,7 @@ def simulate(
         if step.mark and zero_s <= step_times[i, 0] <= times[-1]
     )
     truth = _truth(circuit, rig, procedure, par, pools, first, state, steps, step_times, at_start, hold, zero_s)
-    truth.update(judge_truth(procedure, gauge, hold, truth, times, recorded[:, 0]))
+    truth.update(judge_truth(procedure, gauge, hold, truth, times, recorded[:, 0], unseen_s))
     return Pull(np.round(times - zero_s, 3), reading, ambient, marks, truth)
 
 
@@ -235,6 +238,14 @@ def _judged_hold(procedure: Procedure, step_times: Floats, last_seen_s: float) -
         elif isinstance(step, Break):
             pumped_from = None
     return found
+
+
+def _unseen_s(hold: Hold, times_s: Floats) -> float:
+    """Longest that the isolation may lie from where it is, as far as the log's readings on either side of it tell."""
+    after = int(np.searchsorted(times_s, hold.shut_s))
+    before_s = float(times_s[after - 1]) if after else hold.shut_s
+    after_s = float(times_s[after]) if after < times_s.size else hold.shut_s
+    return max(hold.shut_s - before_s, after_s - hold.shut_s)
 
 
 def _phases(procedure: Procedure, step_times: Floats, zero_s: float) -> list[dict[str, object]]:

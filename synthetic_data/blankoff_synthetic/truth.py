@@ -93,11 +93,12 @@ def judge_truth(
     truth: Mapping[str, object],
     times_s: Floats,
     place_micron: Floats,
+    unseen_s: float = 0.0,
 ) -> dict[str, object]:
     """Judge the truth: ``verdict``, ``reason``, both as the gauge reads, and ``clear``.
 
     Clear means: the same for pressures 12 per cent higher or lower and as this
-    gauge reads them, lengths 30 s away from their thresholds, and, where the
+    gauge reads them, lengths 30 s (or the gap of `unseen_s` in which the isolation lies) away from their thresholds, and, where the
     reason names the rise, both parts outside 30 to 80 microns.
     """
     base = _verdict(procedure, hold, truth, times_s, place_micron, 1.0, 0.0, 0.0)
@@ -105,7 +106,7 @@ def judge_truth(
     variants = [
         _verdict(procedure, hold, truth, times_s, place_micron, scale, shift, slack)
         for scale, shift in ((0.88, 0.0), (1.12, 0.0), (ratio * 0.96, offset - 5.0), (ratio * 1.04, offset + 5.0))
-        for slack in (-30.0, 30.0)
+        for slack in (-max(30.0, unseen_s), max(30.0, unseen_s))
     ]
     clear = all(v == base for v in variants)
     if base[0] == "failed":

@@ -11,8 +11,19 @@ import math
 
 import numpy as np
 
-from blankoff.evacuation.phases_clean import GAP_S, WANDER, reading_variance_ln
-from blankoff.evacuation.phases_sides import COST, N_SIDE, SLOPE, VALUE, VAR, pumped_side, rising_side
+from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, WANDER, reading_variance_ln
+from blankoff.evacuation.phases_lag import LAGS_S, lagged_rises
+from blankoff.evacuation.phases_sides import (
+    COST,
+    HEAD_SHARES,
+    N_SIDE,
+    SLOPE,
+    VALUE,
+    VAR,
+    WHOLE_SHARES,
+    pumped_side,
+    rising_side,
+)
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
 
@@ -21,6 +32,9 @@ _HEAD_LN = 0.9
 _HEAD_BLOCKS = 50
 """The pumped curve is fitted from at most so far above its low, over at most so many blocks before the candidates; where
 no shape describes that, from half as far, and so on."""
+
+_HEAD_LEAST = 6
+"""Never so short that the likeliest block is among its first: a steep fall to the isolation lies within few blocks."""
 
 _DESCRIBED = 2.0
 """Misfit per reading up to which a curve is described."""
@@ -41,6 +55,10 @@ _OPEN = 9.0
 """Price of a jump up against a mere bend: pressures along the circuit even out within seconds of the isolation, so a
 step is the rule. A drop is rare. And the price up to which a block stays open; in units of twice the log-likelihood."""
 
+_LAG_PRICE = 0.0
+_LAG_SEEN_S = 4.0
+"""Price of a gauge that answers late, in the same units, and the interval between readings up to which that shows."""
+
 _FLOOR_INFLATION = 1.2
 """Noise of single readings is seldom quite white."""
 
@@ -53,11 +71,21 @@ _SHAPE_SHARE = 0.02
 _PARTS = 4
 """Parts of the interval between two readings that the isolation is placed in."""
 
-N_MOMENT = 8
-MOMENT_S, MOMENT_SD, MOMENT_J, MOMENT_PUMPED, MOMENT_STEP, MOMENT_GAP, MOMENT_EVIDENCE, MOMENT_RISE_LN = range(N_MOMENT)
+N_MOMENT = 9
+(
+    MOMENT_S,
+    MOMENT_SD,
+    MOMENT_J,
+    MOMENT_PUMPED,
+    MOMENT_STEP,
+    MOMENT_GAP,
+    MOMENT_EVIDENCE,
+    MOMENT_SHARP,
+    MOMENT_RISE_LN,
+) = range(N_MOMENT)
 """Places of what is found: the isolation, s, and its standard deviation; first reading of the hold; pumped value and
-step there, microns; length of the gap it lies in, s, 0 for none; evidence against one smooth curve through both sides;
-rise of ln p to the hold's end."""
+step there, microns; length of the gap it lies in, s, 0 for none; evidence against one smooth curve through both sides,
+and against a richer family, which describes floors reached at once; rise of ln p to the hold's end."""
 
 
 @kernel
@@ -79,18 +107,22 @@ def _weigh(
     share: FloatArray,
     before: FloatArray,
     after: FloatArray,
+    late: FloatArray,
 ) -> None:
     """Twice the negative log-likelihood that the hold begins with each candidate, and how it lies over the interval.
 
-    The curve bends at a moment of the interval before the candidate, or it jumps somewhere in it.
+    The curve bends at a moment of the interval before the candidate, or it jumps somewhere in it; where `late` has room,
+    it may also bend as a gauge with lag shows it.
     """
     n = hi - lo + 1
-    pumped_side(t, z, w, lo, hi, stride, True, before)
+    pumped_side(t, z, w, lo, hi, stride, HEAD_SHARES, True, before)
     rising_side(t, z, w, lo, hi, stride, after)
     best = 1e300
     for k in range(0, n, stride):
         best = min(best, before[k, COST] + after[k, COST])
     inflate = max(inflate, best / max(t.size - 6, 1))
+    if late.size:
+        lagged_rises(t, z, w, lo, hi, before, late)
     for k in range(n):
         cost[k] = 1e300
         if k % stride:
@@ -100,12 +132,15 @@ def _weigh(
         # any moment is as likely as another beforehand, so a longer interval between readings is likelier
         base = (row[COST] + other[COST]) / inflate - 2.0 * math.log(max(spacing, 1e-3))
         jump = _JUMP_PRICE if other[VALUE] > row[VALUE] else _DROP_PRICE
+        slow = 0.0
+        for i in range(late.shape[1] if late.size else 0):
+            slow += math.exp(-0.5 * min(max((late[k, i] - other[COST]) / inflate + _LAG_PRICE, -60.0), 700.0))
         total = 0.0
         for part in range(_PARTS):
             back = _back(part) * spacing
             apart = (other[VALUE] - other[SLOPE] * back) - (row[VALUE] - row[SLOPE] * back)
             bend = apart * apart / ((row[VAR] + other[VAR]) * inflate + 1e-12)
-            share[k, part] = math.exp(-0.5 * min(bend, 700.0)) + math.exp(-0.5 * jump)
+            share[k, part] = math.exp(-0.5 * min(bend, 700.0)) + math.exp(-0.5 * jump) + slow
             total += share[k, part]
         cost[k] = base - 2.0 * math.log(total / _PARTS)
         for part in range(_PARTS):
@@ -169,13 +204,17 @@ def locate_isolation(
     before = np.empty((hi - pull + 2, N_SIDE))
     after = np.empty((hi - pull + 2, N_SIDE))
     best = 0
+    none = np.empty((0, 0))
     for halving in range(_HEADS):
         reach = 0.5**halving
-        first = lo
-        while first > pull and lo - first < reach * _HEAD_BLOCKS and by[first - 1] < by[low] + reach * _HEAD_LN:
-            first -= 1
-        while first < low - 6 and by[first] > by[low] + reach * _HEAD_LN:
-            first += 1
+        begin = lo
+        while begin > pull and lo - begin < reach * _HEAD_BLOCKS and by[begin - 1] < by[low] + reach * _HEAD_LN:
+            begin -= 1
+        while begin < low - 6 and by[begin] > by[low] + reach * _HEAD_LN:
+            begin += 1
+        if halving and begin > lo + best - _HEAD_LEAST:
+            break
+        first = begin
         lo = max(lo, first + 3)
         n = hi - lo + 1
         if n < 1:
@@ -185,7 +224,7 @@ def locate_isolation(
         w = 1.0 / (z * z * bv[first : last + 1] + shape * shape)
         stride = 1 + (n - 1) // _CANDIDATES
         inflate = max(scales[WANDER], 1.0)
-        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, share, before, after)
+        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, share, before, after, none)
         best = 0
         for k in range(n):
             if cost[k] < cost[best]:
@@ -196,8 +235,10 @@ def locate_isolation(
     split = before[best, COST] + after[best, COST]
     inflate = max(scales[WANDER], max(1.0, split / max(whole - 6, 1)))
     smooth = np.empty((1, N_SIDE))
-    pumped_side(bt[first : last + 1], z, w, whole - 1, whole - 1, 1, False, smooth)
-    result[MOMENT_EVIDENCE] = (smooth[0, COST] - split) / inflate
+    for shares, place in ((HEAD_SHARES, MOMENT_EVIDENCE), (WHOLE_SHARES, MOMENT_SHARP)):
+        pumped_side(bt[first : last + 1], z, w, whole - 1, whole - 1, 1, shares, False, smooth)
+        result[place] = (smooth[0, COST] - split) / inflate
+    result[MOMENT_SHARP] = min(result[MOMENT_SHARP], result[MOMENT_EVIDENCE])
     begins = max(math.log(before[best, VALUE]), float(np.mean(by[lo + best - 1 : lo + best + 2])))
     result[MOMENT_RISE_LN] = np.mean(by[max(end - 4, lo + best) : end + 1]) - begins
     a = b = best
@@ -242,7 +283,8 @@ def locate_isolation(
     share = np.empty((n, _PARTS))
     before = np.empty((n, N_SIDE))
     after = np.empty((n, N_SIDE))
-    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, share, before, after)
+    late = np.empty((n, LAGS_S.size)) if scales[MEDIAN_DT] < _LAG_SEEN_S else none
+    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, share, before, after, late)
     best = 0
     for k in range(n):
         if cost[k] < cost[best]:

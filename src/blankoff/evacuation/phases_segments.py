@@ -29,6 +29,7 @@ from blankoff.evacuation.phases_locate import (
     MOMENT_RISE_LN,
     MOMENT_S,
     MOMENT_SD,
+    MOMENT_SHARP,
     MOMENT_STEP,
     N_MOMENT,
     locate_isolation,
@@ -72,8 +73,11 @@ _SURE_PER_S = 3e-3
 _SPLIT_EVIDENCE = 25.0
 _SPLIT_RISE_LN = 0.03
 _SPLIT_LEAST_S = 60.0
+_FLAT_EVIDENCE = 40.0
+_FLAT_RISE_LN = -0.005
 """A stretch that was no hold by its blocks is one by the two sides fitted together: the evidence against one smooth
-curve, the rise that it takes and how long it must last. None of 363 simulated logs without a hold shows both."""
+curve, the rise that it takes and how long it must last; more evidence where the fall merely ends. None of 363 simulated
+logs without a hold shows the first."""
 
 _JOINED_LN = 0.012
 """Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
@@ -82,11 +86,15 @@ _JOINED_S = 120.0
 _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
 _JUMP_LN = 0.6
-"""Gas let in: at least this rise within this time. The leaks of the trade are under 500 microns a minute."""
+_GAS_S = 45.0
+"""Gas let in: at least this rise within this time, and off the gauge's range within the last (cylinders fill a circuit
+in seconds, water takes minutes; common practice). The leaks of the trade are under 500 microns a minute."""
 
 
 @kernel
-def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float, final: bool) -> int:
+def find_jump(
+    ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, vapour_ln: float, top_ln: float, final: bool
+) -> int:
     """First reading of a jump that only gas let in can make, between readings i0 and i1; -1 if there is none.
 
     Parameters
@@ -94,8 +102,11 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, 
     fastest
         Fastest fall of ln p that the log shows, per s. A circuit that is shut off gives off no more than the pump
         carried away just before: at once after the isolation pressure rises at most by ``fastest * p``.
+    vapour_ln, top_ln
+        ln p that vapour of water does not exceed, and above which the gauge reads nothing.
     """
     j = i0
+    reached_ln = min(vapour_ln, top_ln - 1e-6)
     top = -1e30
     for i in range(i0, i1 + 1):
         top = max(top, cy[i])
@@ -112,8 +123,15 @@ def find_jump(ct: FloatArray, cy: FloatArray, i0: int, i1: int, fastest: float, 
             stood = ct[i] - ct[i0]
             before = max(math.exp(cy[i]) - math.exp(cy[i0]), 0.0)
             sudden = stood > 25.0 and i - i0 >= 3 and rate > 10.0 * (before + 5.0) / stood
-            sudden = sudden and rate > 100.0 and (top > vapour_ln or not final)
-            if sudden or (top > vapour_ln and rate > (5.0 if final else 2.0) * max(fastest, 0.1) * math.exp(cy[i])):
+            sudden = sudden and rate > 100.0 and (top > reached_ln or not final)
+            if final and vapour_ln >= top_ln and stood > 0.0:
+                # water may take the gauge over its range, but not as quickly as gas let in
+                off = k
+                while off < i1 and cy[off] < top_ln - 1e-9 and ct[off] - ct[i] < _GAS_S:
+                    off += 1
+                if cy[off] < top_ln - 1e-9 or ct[off] - ct[i] >= _GAS_S:
+                    continue
+            if sudden or (top > reached_ln and rate > (5.0 if final else 2.0) * max(fastest, 0.1) * math.exp(cy[i])):
                 level = cy[i] + 0.15 * (cy[k] - cy[i])
                 start = i + 1
                 while start < k and cy[start] < level:
@@ -275,7 +293,7 @@ def segment_log(
     why = _WHY_BEGINS
     sd = 0.0
     warm = ambient_c if -30.0 < ambient_c < 60.0 else 28.0
-    vapour_ln = min(math.log(1.15 * _psat_kernel(warm + 2.0)), scales[TOP_LN] - 1e-6)
+    vapour_ln = math.log(1.15 * _psat_kernel(warm + 2.0))
     pull = 0
     fastest = 0.0
     q = 0
@@ -320,7 +338,7 @@ def segment_log(
         for g in range(pull, low):
             if bt[g + 1] - bt[g] < 3.0 * scales[GAP_S]:
                 fastest = max(fastest, (by[g] - by[g + 1]) / (bt[g + 1] - bt[g]))
-        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest, vapour_ln, final)
+        jump = find_jump(ct, cy, max(bs[low] - 1, 0), i_end, fastest, vapour_ln, scales[TOP_LN], final)
         stand_end = end
         if jump >= 0:
             stand_end = low
@@ -378,8 +396,9 @@ def segment_log(
         ):
             if again:
                 lasts = ct[bs[stand_end + 1] - 1] - moment[MOMENT_S] > _SPLIT_LEAST_S
-                rises = moment[MOMENT_RISE_LN] > _SPLIT_RISE_LN
-                accepted = moment[MOMENT_EVIDENCE] > _SPLIT_EVIDENCE and rises and lasts
+                rises = moment[MOMENT_RISE_LN] > _SPLIT_RISE_LN and moment[MOMENT_EVIDENCE] > _SPLIT_EVIDENCE
+                stands = moment[MOMENT_RISE_LN] > _FLAT_RISE_LN and moment[MOMENT_SHARP] > _FLAT_EVIDENCE
+                accepted = lasts and (rises or stands)
             if accepted:
                 _take_moment(moment, rise)
         if accepted:

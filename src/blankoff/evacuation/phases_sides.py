@@ -14,18 +14,20 @@ from blankoff.evacuation.phases_isolation import solve3
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
-_HEAD_SHARES = np.array([0.5, 0.2, 0.08, 0.03])
+HEAD_SHARES = np.array([0.5, 0.2, 0.08, 0.03])
 """Time constants of the pumped curve, as shares of the fitted stretch."""
 
-_RISE_TAUS_S = np.array([4.0, 15.0, 50.0, 200.0, 800.0])
+WHOLE_SHARES = np.array([0.7, 0.4, 0.2, 0.12, 0.07, 0.04, 0.022, 0.012, 0.006])
+"""The same for one smooth curve through both sides: a floor may be reached at once and then be pumped at for long."""
+
+RISE_TAUS_S = np.array([4.0, 15.0, 50.0, 200.0, 800.0])
 """Time constants of the part of a rise that saturates, s."""
 
-_TERM_PRICE = 3.0
-_TAU_PRICE = 1.5
+TERM_PRICE = 3.0
+TAU_PRICE = 1.5
 """Prices of a further term and of choosing its time constant, so that noise buys neither; in units of twice the
 log-likelihood."""
 
-_N_BASIS = 7
 _LINE, _SQUARE, _FIRST_EXP = 1, 2, 3
 
 N_SIDE = 4
@@ -80,7 +82,7 @@ def _offer(
         inv[1, 0] = inv[0, 1] = -a[1, 0] / det
         x[0] = inv[0, 0] * b[0] + inv[0, 1] * b[1]
         x[1] = inv[1, 0] * b[0] + inv[1, 1] * b[1]
-    elif not solve3(a, b, x, inv) or (sign < 0 and (x[1] > 0.0 or x[2] < 0.0)):
+    elif not solve3(a, b, x, inv) or (sign < 0 and (x[1] > 0.0 or (x[2] < 0.0) == (sign == -1))):
         return
     value = slope = 0.0
     for i in range(n):
@@ -100,7 +102,15 @@ def _offer(
 
 @kernel
 def pumped_side(
-    t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, stride: int, falling: bool, out: FloatArray
+    t: FloatArray,
+    z: FloatArray,
+    w: FloatArray,
+    lo: int,
+    hi: int,
+    stride: int,
+    shares: FloatArray,
+    falling: bool,
+    out: FloatArray,
 ) -> None:
     """Fit the pumped curve on the readings before each candidate by the best of its shapes.
 
@@ -112,17 +122,20 @@ def pumped_side(
         Time, s; pressure, microns; weight (inverse variance).
     lo, hi, stride
         Candidates: every `stride`-th reading from `lo` to `hi`.
+    shares
+        Time constants of its exponentials, as shares of the stretch to `hi`.
     falling
         Whether the curve must fall or stand at the candidate.
     out
         ``(hi - lo + 1, N_SIDE)`` result.
     """
+    n_basis = _FIRST_EXP + shares.size
     span = max(t[hi] - t[0], 1e-3)
-    gram = np.zeros((_N_BASIS, _N_BASIS))
-    right = np.zeros(_N_BASIS)
-    value = np.ones(_N_BASIS)
-    slope = np.zeros(_N_BASIS)
-    rho = np.ones(_N_BASIS)
+    gram = np.zeros((n_basis, n_basis))
+    right = np.zeros(n_basis)
+    value = np.ones(n_basis)
+    slope = np.zeros(n_basis)
+    rho = np.ones(n_basis)
     a = np.empty((3, 3))
     b = np.empty(3)
     x = np.empty(3)
@@ -140,11 +153,11 @@ def pumped_side(
         if k:
             if abs(t[k] - t[k - 1] - spacing) > 1e-6:
                 spacing = t[k] - t[k - 1]
-                for i in range(_FIRST_EXP, _N_BASIS):
-                    rho[i] = math.exp(-spacing / (_HEAD_SHARES[i - _FIRST_EXP] * span))
-            for i in range(_FIRST_EXP, _N_BASIS):
+                for i in range(_FIRST_EXP, n_basis):
+                    rho[i] = math.exp(-spacing / (shares[i - _FIRST_EXP] * span))
+            for i in range(_FIRST_EXP, n_basis):
                 value[i] *= rho[i]
-                slope[i] = -value[i] / (_HEAD_SHARES[i - _FIRST_EXP] * span)
+                slope[i] = -value[i] / (shares[i - _FIRST_EXP] * span)
         if k >= lo and (k - lo) % stride == 0:
             row = out[k - lo]
             row[COST] = 1e300
@@ -152,18 +165,18 @@ def pumped_side(
             a[0, 0] = gram[0, 0]
             b[0] = right[0]
             _offer(a, b, f, g, 1, zz, 0.0, x, inv, 1 if falling else 0, row)
-            for i in range(1, _N_BASIS):
+            for i in range(1, n_basis):
                 if k < 3 or i == _SQUARE:
                     continue
                 a[1, 0] = a[0, 1] = gram[i, 0]
                 a[1, 1] = gram[i, i]
                 b[1] = right[i]
                 f[1], g[1] = value[i], slope[i]
-                price = _TERM_PRICE + (_TAU_PRICE if i >= _FIRST_EXP else 0.0)
+                price = TERM_PRICE + (TAU_PRICE if i >= _FIRST_EXP else 0.0)
                 _offer(a, b, f, g, 2, zz, price, x, inv, 1 if falling else 0, row)
             if k < 4:
                 continue
-            for i in range(2, _N_BASIS):
+            for i in range(2, n_basis):
                 for j in range(1, i):
                     if j == _SQUARE:
                         continue
@@ -176,9 +189,9 @@ def pumped_side(
                     f[1], g[1] = value[j], slope[j]
                     f[2], g[2] = value[i], slope[i]
                     free = (1 if i >= _FIRST_EXP else 0) + (1 if j >= _FIRST_EXP else 0)
-                    _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + free * _TAU_PRICE, x, inv, 1 if falling else 0, row)
+                    _offer(a, b, f, g, 3, zz, 2.0 * TERM_PRICE + free * TAU_PRICE, x, inv, 1 if falling else 0, row)
         wz = w[k] * z[k]
-        for i in range(_N_BASIS):
+        for i in range(n_basis):
             wf = w[k] * value[i]
             for j in range(i + 1):
                 gram[i, j] += wf * value[j]
@@ -188,13 +201,14 @@ def pumped_side(
 
 @kernel
 def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, stride: int, out: FloatArray) -> None:
-    """Fit the rise from each candidate on by the best of: standing, a line, a saturating part, both.
+    """Fit the rise from each candidate on by the best of: standing, a line, a saturating part, both, two saturating parts.
 
     Neither part may fall. Parameters as in `pumped_side`.
     """
     last = t.size - 1
-    n_tau = _RISE_TAUS_S.size
+    n_tau = RISE_TAUS_S.size
     e = np.zeros((n_tau, 4))
+    pair = np.zeros((n_tau, n_tau))
     rho = np.ones(n_tau)
     a = np.empty((3, 3))
     b = np.empty(3)
@@ -208,7 +222,7 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
         if k < last and abs(t[k + 1] - t[k] - spacing) > 1e-6:
             spacing = t[k + 1] - t[k]
             for i in range(n_tau):
-                rho[i] = math.exp(-spacing / _RISE_TAUS_S[i])
+                rho[i] = math.exp(-spacing / RISE_TAUS_S[i])
         u = t[k] - t[hi]
         wz = w[k] * z[k]
         w0 += w[k]
@@ -223,6 +237,8 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
             e[i, 1] = e[i, 1] * r + w[k] * u
             e[i, 2] = e[i, 2] * r * r + w[k]
             e[i, 3] = e[i, 3] * r + wz
+            for j in range(i):
+                pair[i, j] = pair[i, j] * r * rho[j] + w[k]
         if k > hi or (k - lo) % stride:
             continue
         row = out[k - lo]
@@ -241,14 +257,14 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
         b[1] = y1
         f[1], g[1] = 0.0, 1.0
         if w0 * y1 > v1 * z0:
-            _offer(a, b, f, g, 2, zz, _TERM_PRICE, x, inv, -1, row)
+            _offer(a, b, f, g, 2, zz, TERM_PRICE, x, inv, -1, row)
         for i in range(n_tau):
             a[1, 0] = a[0, 1] = e[i, 0]
             a[1, 1] = e[i, 2]
             b[1] = e[i, 3]
-            f[1], g[1] = 1.0, -1.0 / _RISE_TAUS_S[i]
+            f[1], g[1] = 1.0, -1.0 / RISE_TAUS_S[i]
             if w0 * e[i, 3] < e[i, 0] * z0:
-                _offer(a, b, f, g, 2, zz, _TERM_PRICE + _TAU_PRICE, x, inv, -1, row)
+                _offer(a, b, f, g, 2, zz, TERM_PRICE + TAU_PRICE, x, inv, -1, row)
             if last - k < 4:
                 continue
             ve = e[i, 1] - u * e[i, 0]
@@ -257,4 +273,11 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
             a[2, 2] = v2
             b[2] = y1
             f[2], g[2] = 0.0, 1.0
-            _offer(a, b, f, g, 3, zz, 2.0 * _TERM_PRICE + _TAU_PRICE, x, inv, -1, row)
+            _offer(a, b, f, g, 3, zz, 2.0 * TERM_PRICE + TAU_PRICE, x, inv, -1, row)
+            for j in range(i):
+                a[2, 0] = a[0, 2] = e[j, 0]
+                a[2, 1] = a[1, 2] = pair[i, j]
+                a[2, 2] = e[j, 2]
+                b[2] = e[j, 3]
+                f[2], g[2] = 1.0, -1.0 / RISE_TAUS_S[j]
+                _offer(a, b, f, g, 3, zz, 2.0 * (TERM_PRICE + TAU_PRICE), x, inv, -2, row)
