@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+import subprocess
+import sys
 from typing import Any
 
 import pytest
@@ -48,3 +50,26 @@ def pytest_configure(config: pytest.Config) -> None:
             return _original(host, *words, **named)
 
         patch.setattr(socket, name, asked)
+
+
+_PHASES = """
+import numpy as np
+from blankoff.pipeline.first_use import compile_phases
+from blankoff_synthetic import draw_case
+draw_case(np.random.default_rng(1), "held")
+compile_phases()
+"""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the kernels once, in two processes, and not all of them in each of the workers at the same time."""
+    several = session.config.getoption("numprocesses", None)
+    if not several or hasattr(session.config, "workerinput"):
+        return
+    from blankoff.pipeline.first_use import in_another_process
+
+    other = in_another_process()
+    subprocess.run([sys.executable, "-c", _PHASES], check=True)
+    if other is not None:
+        other.wait()

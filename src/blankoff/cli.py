@@ -102,9 +102,15 @@ def _progress() -> Iterator[Progress]:
 
 
 def _explain_waiting() -> None:
-    """Let the first use on a machine say why it takes so long."""
-    from blankoff.physics.compiled import tell_when_compiling
+    """Let the first use on a machine say why it takes so long, and use a second processor for it."""
+    from blankoff.physics.compiled import before_the_first_compiles, tell_when_compiling
 
+    def halve_it() -> None:
+        from blankoff.pipeline.first_use import in_another_process
+
+        in_another_process()
+
+    before_the_first_compiles(halve_it)
     tell_when_compiling(
         lambda: click.echo(
             "first use on this machine: compiling, for a minute or so; later runs start at once", err=True

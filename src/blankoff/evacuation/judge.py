@@ -117,9 +117,20 @@ def _judged_holds(phases: PhaseTable, n: int) -> tuple[FloatArray, FloatArray]:
 def _judge_chunk(
     batch: SampleBatch, context: JobContext, settings: Settings, gauge_ratio: FloatArray | None
 ) -> tuple[dict[str, Any], PhaseTable]:
+    phases = find_phases_batch(batch, settings.judging)
+    return judge_phases(batch, phases, context, settings, gauge_ratio), phases
+
+
+def judge_phases(
+    batch: SampleBatch,
+    phases: PhaseTable,
+    context: JobContext,
+    settings: Settings,
+    gauge_ratio: FloatArray | None = None,
+) -> dict[str, Any]:
+    """Judge logs whose phases are known: columns of `measure` as arrays, ``_reason`` and ``_kind`` as codes."""
     judging = settings.judging
     n = len(batch)
-    phases = find_phases_batch(batch, judging)
     features: dict[str, Any] = dict(pump_down_features_batch(batch, phases, context, judging))
     start_s, end_s = _judged_holds(phases, n)
     interval_s = _spacing_s(batch)
@@ -156,7 +167,7 @@ def _judge_chunk(
         "over_range_readings",
         np.add.reduceat(np.append(over, False).astype(np.int64), batch.offsets[:-1]) * (np.diff(batch.offsets) > 0),
     )
-    return measure, phases
+    return measure
 
 
 def _floats(values: Any, n: int) -> FloatArray:

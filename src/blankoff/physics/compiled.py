@@ -15,7 +15,7 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core import event
 
-__all__ = ["kernel", "tell_when_compiling"]
+__all__ = ["before_the_first_compiles", "kernel", "tell_when_compiling"]
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
@@ -56,3 +56,23 @@ def tell_when_compiling(say: Callable[[], None], after_s: float = 2.0) -> None:
     Nothing is compiled once the cache on disk holds everything.
     """
     event.register("numba:compile", _Patience(say, after_s))
+
+
+class _Once(event.Listener):
+    """Does something when the first kernel is about to be compiled."""
+
+    def __init__(self, do: Callable[[], None]) -> None:
+        self._do: Callable[[], None] | None = do
+
+    def on_start(self, event: Any) -> None:
+        do, self._do = self._do, None
+        if do is not None:
+            do()
+
+    def on_end(self, event: Any) -> None:
+        pass
+
+
+def before_the_first_compiles(do: Callable[[], None]) -> None:
+    """Call `do` once, when a kernel is not found in the cache on disk."""
+    event.register("numba:compile", _Once(do))

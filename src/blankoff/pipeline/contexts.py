@@ -79,6 +79,6 @@ def to_job_context(jobs: pl.DataFrame) -> JobContext:
     """Return the rows of `job_contexts` as the arrays that judging takes; unknown is NaN."""
 
     def array(name: str) -> FloatArray:
-        return np.ascontiguousarray(jobs[name].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+        return np.ascontiguousarray(jobs[name].cast(pl.Float64).fill_null(float("nan")).to_numpy(writable=True))
 
     return JobContext(*(array(name) for name in CONTEXT_COLUMNS))
