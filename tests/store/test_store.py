@@ -16,9 +16,9 @@ from blankoff import schemas
 from blankoff.errors import NotInStoreError, StoreError
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
-from blankoff.store import STORE_VERSION, open_store, queries
+from blankoff.store import STORE_VERSION, Store, open_store, queries
 from blankoff.store import connection as connection_module
-from blankoff.store.connection import columns_of
+from blankoff.store.connection import MEMORY_MB, columns_of
 
 NASTY_IDS = [
     "'; DROP TABLE result; --",
@@ -301,3 +301,23 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pyt
     with open_store(path) as store:
         assert store.read("store_version")["version"][0] == STORE_VERSION
         assert "half" not in store.read("list_tables")["table_name"].to_list()
+
+
+def test_the_database_holds_no_more_than_it_may(tmp_path: Path) -> None:
+    """Whatever the machine has; and what does not fit is put on disk, not refused."""
+    path = tmp_path / "fleet.duckdb"
+
+    def limit(store: Store) -> float:
+        told = store._connection.execute("SELECT current_setting('memory_limit')").fetchall()[0][0]
+        number, unit = told.split()
+        return float(number) * {"MiB": 2**20, "GiB": 2**30}[unit] / 1e6
+
+    with open_store(path) as store:
+        assert limit(store) == pytest.approx(MEMORY_MB, rel=0.01)
+    with open_store(path, memory_mb=32) as store:
+        assert limit(store) == pytest.approx(32, rel=0.01)
+        # twice as much as that, which a sort must have whole
+        store._connection.execute("CREATE TABLE many AS SELECT hash(i) AS a, hash(-i) AS b FROM range(4000000) AS t(i)")
+        assert store._connection.execute("SELECT b FROM (FROM many ORDER BY a) LIMIT 1 OFFSET 2000000").fetchall()
+        held = "SELECT sum(memory_usage_bytes) FROM duckdb_memory()"
+        assert store._connection.execute(held).fetchall()[0][0] <= 32e6

@@ -37,7 +37,11 @@ _INTERNAL: Mapping[str, Mapping[str, schemas.PolarsType]] = {
     },
 }
 
-_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+MEMORY_MB = 512
+"""What the database may hold of a store at a time, in megabytes; what does not fit it puts on disk, beside the store.  Left to
+itself it takes four fifths of the machine (judgement: a batch of samples and the joins of copies fit several times over)."""
+_Config = dict[str, str | bool | int | float | list[str]]
+_CONFIG: _Config = {
     # Never reach for the network: what is not built in is not used.
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -66,7 +70,9 @@ def told(path: Path) -> Iterator[None]:
         ) from error
 
 
-def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckDBPyConnection:
+def connect(
+    path: Path, *, read_only: bool, wait_s: float = 0.0, memory_mb: int | None = None
+) -> duckdb.DuckDBPyConnection:
     """Open a store, make it if it is new, bring an older one up to date.
 
     Parameters
@@ -77,6 +83,8 @@ def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckD
         Whether nothing shall be written; an older store is then read as it is.
     wait_s
         How long to wait for another program that is writing, in seconds.
+    memory_mb
+        What the database may hold at a time; `MEMORY_MB` if not given.
 
     Raises
     ------
@@ -89,10 +97,11 @@ def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckD
         raise StoreError(f"{path} is a folder; name a file for the store, such as {path / 'fleet.duckdb'}")
     if not read_only and not path.parent.is_dir():
         raise StoreError(f"the folder {path.parent} does not exist; make it, or name another place for the store")
-    connection = _open(path, read_only, wait_s)
+    config = _CONFIG | {"memory_limit": f"{memory_mb or MEMORY_MB}MB"}
+    connection = _open(path, read_only, wait_s, config)
     try:
         with told(path):
-            return _made_ready(connection, path, read_only=read_only, wait_s=wait_s)
+            return _made_ready(connection, path, read_only=read_only, wait_s=wait_s, config=config)
     except BaseException:
         with contextlib.suppress(duckdb.Error):
             connection.close()
@@ -100,7 +109,7 @@ def connect(path: Path, *, read_only: bool, wait_s: float = 0.0) -> duckdb.DuckD
 
 
 def _made_ready(
-    connection: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool, wait_s: float
+    connection: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool, wait_s: float, config: _Config
 ) -> duckdb.DuckDBPyConnection:
     """Look at what was opened, and bring it up to date."""
     connection.execute("SET TimeZone = 'UTC'")
@@ -117,7 +126,7 @@ def _made_ready(
     if version is not None and version < STORE_VERSION:
         connection.close()
         _keep_copy(path, version)
-        connection = _open(path, read_only, wait_s)
+        connection = _open(path, read_only, wait_s, config)
         connection.execute("SET TimeZone = 'UTC'")
     try:
         _migrate(connection, version or 0)
@@ -128,12 +137,12 @@ def _made_ready(
     return connection
 
 
-def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+def _open(path: Path, read_only: bool, wait_s: float, config: _Config) -> duckdb.DuckDBPyConnection:
     give_up_at = time.monotonic() + wait_s
     is_new = not path.exists()
     while True:
         try:
-            return duckdb.connect(str(path), read_only=read_only, config=_CONFIG)
+            return duckdb.connect(str(path), read_only=read_only, config=config)
         except duckdb.Error as error:
             text = str(error)
             if "lock" in text.lower():

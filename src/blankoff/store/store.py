@@ -38,7 +38,9 @@ KEPT_BEFORE = tuple(KEYS)
 """Tables whose replaced rows are kept, so that a disputed month can be reproduced."""
 
 
-def open_store(path: str | os.PathLike[str], read_only: bool = False, wait_s: float = 0.0) -> Store:
+def open_store(
+    path: str | os.PathLike[str], read_only: bool = False, wait_s: float = 0.0, memory_mb: int | None = None
+) -> Store:
     """Open a store; use it in a ``with`` statement.
 
     Parameters
@@ -49,6 +51,8 @@ def open_store(path: str | os.PathLike[str], read_only: bool = False, wait_s: fl
         Whether nothing shall be written.
     wait_s
         How long to wait for another program that is writing, in seconds.
+    memory_mb
+        What the database may hold in memory at a time, in megabytes; `connection.MEMORY_MB` if not given.
 
     Raises
     ------
@@ -64,7 +68,7 @@ def open_store(path: str | os.PathLike[str], read_only: bool = False, wait_s: fl
     0
     """
     path = Path(path)
-    return Store(path, connect(path, read_only=read_only, wait_s=wait_s), read_only)
+    return Store(path, connect(path, read_only=read_only, wait_s=wait_s, memory_mb=memory_mb), read_only)
 
 
 class Store:
