@@ -9,6 +9,7 @@ with the cause, its uses on other pumps beside.  The gain in evidence decides, l
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -91,7 +92,7 @@ def _spells(
             telling = predicted_blankoff(r, fleet.fits[p].theta) < SPOILED_MICRON
         for i, level in enumerate(r.hose_id if factor == "hose" else r.gauge_id):
             if level is not None and telling[i]:
-                spell = int(np.searchsorted(renewals.get(level, []), r.day[i], side="right"))
+                spell = bisect_right(renewals.get(level, ()), r.day[i])
                 found.setdefault((level, spell), []).append((float(r.day[i]), p, i))
     out = []
     for (level, spell), uses in sorted(found.items()):

@@ -240,7 +240,7 @@ def _update(m: _Measure, rows: Sequence[tuple[Ints, Floats, float]]) -> tuple[Fl
     """Columns ``B`` and kernel ``K`` such that the covariance falls by ``B K^-1 B'``."""
     columns = np.empty((len(m.covariance), len(rows)))
     for i, (levels, z, _) in enumerate(rows):
-        columns[:, i] = m.covariance[:, levels] @ z
+        columns[:, i] = z @ m.covariance[levels]  # rows for columns: it is symmetric, and rows lie together
     kernel = np.diag([1.0 / weight for _, _, weight in rows])
     for i, (levels, z, _) in enumerate(rows):
         kernel[i] += z @ columns[levels]

@@ -136,19 +136,16 @@ def asset_levels(
     for shift in causes.shifts:
         if shift.factor == factor and (shift.level_id not in newest or shift.spell > newest[shift.level_id].spell):
             newest[shift.level_id] = shift
+    told_of = np.isfinite(table.viscous) | np.isfinite(table.line)
+    rows_of: dict[str | None, list[int]] = {}
+    for i in np.flatnonzero(told_of).tolist():
+        rows_of.setdefault(table.ids[factor][i], []).append(i)
     out = []
     for name, shift in sorted(newest.items()):
         mine = renewals.get(name, [])
         if shift.spell < len(mine) or shift.level[-1] > -ASKED_BELOW:
             continue
-        rows = np.array(
-            [
-                i
-                for i, level in enumerate(table.ids[factor])
-                if level == name and (np.isfinite(table.viscous[i]) or np.isfinite(table.line[i]))
-            ],
-            dtype=np.int64,
-        )
+        rows = np.array(rows_of[name], dtype=np.int64)
         like = likelihood_on_grid(causes, factor, rows, np.asarray(GRID, dtype=np.float64), keep_level=False)
         paths = level_paths(
             f"{factor}:{name}",

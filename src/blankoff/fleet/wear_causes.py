@@ -8,6 +8,7 @@ fleet's history cannot tell, and that is what is said.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -215,7 +216,7 @@ def _assets(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]
         for i, level in enumerate(table.ids[factor]):
             if level is None or not (np.isfinite(table.viscous[i]) or np.isfinite(table.line[i])):
                 continue
-            spell = int(np.searchsorted(done.get(level, []), table.day[i], side="right"))
+            spell = bisect_right(done.get(level, ()), table.day[i])
             found.setdefault((level, spell), []).append(i)
         out += [
             _Asset(factor, level, spell, np.array(rows, dtype=np.int64))

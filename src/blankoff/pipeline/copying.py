@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Mapping
 
 import polars as pl
 
@@ -11,11 +12,13 @@ from blankoff.fleet.copy_sketch import CopyRules, shape_values, touched_by
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
-from blankoff.store import Store
+from blankoff.store import Spool, Store
 
 COMPARED_BY = "2"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
+_LAID_OUT_FROM = 3
+"""Batches of logs from which on all samples are laid out: one pass and its writing cost about two passes."""
 _FEW_SHARE = 0.1
 """Up to this share of new logs, only what they touch is looked at; beyond, looking at all is as quick."""
 
@@ -40,17 +43,36 @@ def refresh_copies(store: Store, progress: Progress) -> None:
     sketch = _sketch_by_content(store, jobs)
     number_of = dict(jobs.select("log_key", "log_no").unique("log_key", keep="first", maintain_order=True).iter_rows())
 
+    with contextlib.ExitStack() as until_done:
+        load = _loader(store, number_of, until_done)
+        if not _add_new(store, jobs, sketch, state, seen, load):
+            same_rules = seen.is_empty() or ("rules" in seen.columns and seen["rules"].unique().to_list() == [rules])
+            known = _known_pairs(store, sketch, same_rules=same_rules)
+            found = _search(store, jobs, sketch, load, known)
+            store.replace_all_if_changed("copy_of", found)
+            store.replace_all("copies_seen", state)
+    progress("looking for copies among the logs", 1, 1)
+
+
+def _loader(
+    store: Store, number_of: Mapping[str, int], until_done: contextlib.ExitStack
+) -> Callable[[list[str]], SampleBatch]:
+    """Return what fetches logs by content: from the database a few times, then from samples laid out beside it."""
+    calls = 0
+    spool: Spool | None = None
+
     def load(keys: list[str]) -> SampleBatch:
+        nonlocal calls, spool
+        calls += 1
+        if calls == _LAID_OUT_FROM:
+            with contextlib.suppress(OSError):  # no room: then as before, pass after pass
+                spool = until_done.enter_context(store.laid_out())
+        if spool is not None:
+            return spool.logs([number_of[k] for k in keys], keys)
         logs = {"log_no": [number_of[k] for k in keys], "sha256": keys}
         return store.samples_of_logs(pl.DataFrame(logs, schema={"log_no": pl.Int64, "sha256": pl.String}))
 
-    if not _add_new(store, jobs, sketch, state, seen, load):
-        same_rules = seen.is_empty() or ("rules" in seen.columns and seen["rules"].unique().to_list() == [rules])
-        known = _known_pairs(store, sketch, same_rules=same_rules)
-        found = _search(store, jobs, sketch, load, known)
-        store.replace_all_if_changed("copy_of", found)
-        store.replace_all("copies_seen", state)
-    progress("looking for copies among the logs", 1, 1)
+    return load
 
 
 def _search(

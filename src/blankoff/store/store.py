@@ -23,7 +23,10 @@ from blankoff.store.connection import columns_of, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
 from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames
+from blankoff.store.spool import Spool
 
+_ROWS_AT_ONCE = 1_000_000
+"""Samples handed on at a time while all are laid out."""
 _SORT_KEYS = {
     "result": ["evacuation_id"],
     "phase": ["evacuation_id", "phase_no"],
@@ -236,6 +239,21 @@ class Store:
             numbers,
             keys,
         )
+
+    @contextlib.contextmanager
+    def laid_out(self) -> Iterator[Spool]:
+        """Lay out all samples beside the store, for a ``with`` block that asks for many logs here and there.
+
+        Raises
+        ------
+        OSError
+            There is no room for them.
+        """
+        with told(self.path):
+            rows = self._connection.sql(queries.statements()["samples_in_order"])
+            parts = rows.to_arrow_reader(_ROWS_AT_ONCE)
+        with contextlib.closing(Spool(self.path.parent, parts)) as spool:
+            yield spool
 
     def settings(self) -> Settings:
         """Return the settings of the last ingest; the defaults for a store that has seen none."""
