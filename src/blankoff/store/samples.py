@@ -45,6 +45,13 @@ def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.Data
     return samples, marks
 
 
+def lies_together(samples: ArrowTable) -> bool:
+    """Whether the rows of every log stand in one stretch."""
+    number = samples["log_no"].to_numpy()
+    runs = number[np.flatnonzero(np.diff(number, prepend=number[0] - 1))] if number.size else number
+    return bool(np.unique(runs).size == runs.size)
+
+
 def arrow_to_batch(
     samples: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int], keys: Sequence[str]
 ) -> SampleBatch:
@@ -53,7 +60,7 @@ def arrow_to_batch(
     Parameters
     ----------
     samples, marks
-        Rows of those tables for just these logs.
+        Rows of those tables for these logs; others may be among the samples.
     log_nos, keys
         Number and key of each log wanted, ``n`` each; a number may come twice.
     """

@@ -22,11 +22,13 @@ from blankoff.store.beliefs import KEYS, as_it_stood, new_keys
 from blankoff.store.connection import columns_of, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
-from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames
+from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames, lies_together
 from blankoff.store.spool import Spool
 
 _ROWS_AT_ONCE = 1_000_000
 """Samples handed on at a time while all are laid out."""
+_MOST_OF = 0.8
+"""Share of the logs in a range from which the whole range is read."""
 _SORT_KEYS = {
     "result": ["evacuation_id"],
     "phase": ["evacuation_id", "phase_no"],
@@ -233,12 +235,13 @@ class Store:
             return SampleBatch.concat([])
         wanted = logs.select(pl.col("log_no").cast(pl.Int32)).unique().sort("log_no")
         span = {"first": int(min(numbers)), "last": int(max(numbers))}
-        return arrow_to_batch(
-            self._rows(queries.statements()["samples_of"], wanted, span),
-            self.read("marks_of", wanted, **span),
-            numbers,
-            keys,
-        )
+        rows = None
+        if wanted.height >= _MOST_OF * (span["last"] - span["first"] + 1):
+            # Nearly all that lie there: they are read as they lie, which spares a join and a sort.
+            rows = self._rows(queries.statements()["samples_between"], None, span)
+        if rows is None or not lies_together(rows):
+            rows = self._rows(queries.statements()["samples_of"], wanted, span)
+        return arrow_to_batch(rows, self.read("marks_of", wanted, **span), numbers, keys)
 
     @contextlib.contextmanager
     def laid_out(self) -> Iterator[Spool]:

@@ -48,6 +48,9 @@ WHERE sample.log_no BETWEEN $first AND $last
 -- a join keeps no order; what was written in log order is read in log order
 ORDER BY sample.log_no, sample.rowid;
 
+-- name: samples_between
+SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM sample WHERE log_no BETWEEN $first AND $last;
+
 -- name: samples_in_order
 SELECT log_no, elapsed_s, pressure_micron FROM sample;
 
