@@ -257,6 +257,7 @@ MEASURE = Table(
         _c("floor_micron", F, "what the pumped pressure tends to, microns"),
         _c("floor_se_micron", F, "its standard error"),
         _c("lowest_pumped_micron", F, "lowest pumped reading of the pull that was judged, microns"),
+        _c("still_minutes", F, "without a hold: how long pressure stood within 6 % of its last level at the log's end"),
         _c("settling_step_micron", F, "step that settles in the first seconds of the hold, microns"),
         _c("circuit_load_micron_l_s", F, "gas load of the circuit's side, micron·l/s (needs the volume)"),
         _c("pump_side_load_micron_l_s", F, "gas load that vanishes at isolation, micron·l/s (needs the volume)"),

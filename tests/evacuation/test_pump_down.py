@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from blankoff.evacuation.judge import judge_batch
 from blankoff.evacuation.phases import find_phases_batch
 from blankoff.evacuation.plateau import (
     LEAST_SPEED_L_S,
@@ -169,3 +170,15 @@ def test_every_column_is_there_for_an_empty_batch_and_a_bad_log() -> None:
     found = one(np.arange(30.0), np.full(30, np.nan), volume_l=5.0)
     assert found["over_range_readings"] == 30.0
     assert math.isnan(found["speed_deep_l_s"])
+
+
+def test_how_long_pressure_stood_still_at_the_end() -> None:
+    """``300 + 60000 exp(-t / 40)`` is within 6 % and a micron of 300 after ``40 ln(60000 / 19.55)``, 321 s (CALC)."""
+    t = np.arange(0.0, 1500.0, 3.0)
+    p = 300.0 + 60000.0 * np.exp(-t / 40.0)
+    falling = 300.0 + 60000.0 * np.exp(-t / 400.0)
+    batch = SampleBatch.concat([SampleBatch.of_one("still", t, p), SampleBatch.of_one("falling", t, falling)])
+    measure = judge_batch(batch, JobContext.uniform(2)).measure
+    still, yet_falling = measure["still_minutes"].to_list()
+    assert abs(still - (t[-1] - 321.0) / 60.0) < 0.2
+    assert yet_falling < 1.5

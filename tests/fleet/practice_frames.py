@@ -80,6 +80,7 @@ def draw_work(crew: Crew, seed: int) -> pl.DataFrame:
                     "lowest_pumped_micron": None if reason == "no_log" else lowest,
                     "required_target_micron": 500.0,
                     "required_hold_minutes": 10.0,
+                    "still_minutes": None,
                     "hold_minutes": None
                     if reason in ("no_log", "no_hold")
                     else (4.0 if reason == "short_hold" else 11.0),

@@ -11,7 +11,7 @@ import pytest
 from blankoff import schemas
 from blankoff.fleet.people import habits, select_discoveries, talk_effects
 from blankoff.fleet.practice import fault_events, month_end, practice_table
-from blankoff.fleet.rates import rate_prior, standing_rate
+from blankoff.fleet.rates import UNSURE, rate_prior, standing_rate
 from blankoff.settings import FleetModels
 from tests.fleet.practice_frames import Crew, Habit, draw_work
 
@@ -33,6 +33,38 @@ def test_bounds_of_standing_rates_cover_the_truth() -> None:
             rate = standing_rate(f, prior)
             covered.append(rate.quantile(0.05) <= p <= rate.quantile(0.95))
     assert 0.86 <= np.mean(covered) <= 0.95
+
+
+def test_jobs_that_show_nothing_bias_no_rate() -> None:
+    """3 in 10 skipped holds and 12 in 1000 holds end standing still: neither is told from the other (own simulation)."""
+    rng = np.random.default_rng(12)
+    rates = rng.beta(0.8, 12.0, 300)
+    jobs = []
+    for rate in rates:
+        skipped = rng.random(60) < rate
+        still = rng.random(60) < np.where(skipped, 0.3, 0.012)
+        jobs.append(np.where(still, UNSURE, skipped.astype(float)))
+    prior = rate_prior(
+        *(np.array([f(y) for y in jobs]) for f in (lambda y: np.sum(y == 1), np.size, lambda y: np.sum(y == UNSURE)))
+    )
+    found = [standing_rate(y, prior) for y in jobs]
+    assert abs(np.mean([p.mean for p in found]) - rates.mean()) < 0.01
+    covered = [p.quantile(0.05) <= rate <= p.quantile(0.95) for p, rate in zip(found, rates, strict=True)]
+    assert 0.85 < np.mean(covered) < 0.96
+    counted = np.mean([np.mean(y > 0) for y in jobs])
+    assert counted > rates.mean() + 0.008, "counted as skipped, they would be a sixth too many"
+
+
+def test_a_pull_that_ends_standing_still_may_hide_a_hold(crew_work: pl.DataFrame) -> None:
+    still = crew_work.with_columns(pl.when(pl.col("reason") == "no_hold").then(12.0).alias("still_minutes"))
+    events = fault_events(still)
+    none = events.filter(pl.col("no_hold") == 1)
+    assert none.height > 0
+    assert (none["skipped"] == UNSURE).all()
+    table = practice_table(still, NO_TALKS, RULES, AS_OF)
+    plain = practice_table(crew_work, NO_TALKS, RULES, AS_OF)
+    assert table["holds_skipped"].equals(plain["holds_skipped"])
+    assert table["skipped_rate"].mean() < plain["skipped_rate"].mean()  # type: ignore[operator]
 
 
 def test_a_rate_that_changed_is_given_as_it_stands() -> None:

@@ -39,6 +39,7 @@ from blankoff.evacuation.pump_down_levels import (
     last_steady,
     lowest_reading,
     pumped_floor,
+    still_at_end,
 )
 from blankoff.evacuation.pump_down_speeds import (
     deep_rate,
@@ -77,6 +78,7 @@ COLUMNS = (
     "sample_interval_s",
     "readings",
     "over_range_readings",
+    "still_minutes",
 )
 """Columns that the kernel fills, in its order."""
 
@@ -116,6 +118,8 @@ def _features_of(
     noise = scales[SIGMA]
     out[20] = 100.0 * noise
     out[21] = scales[MEDIAN_DT]
+    if hold < 0 and pull >= 0:
+        out[24] = still_at_end(t, p, start_i[pull], end_i[pull]) / 60.0
 
     pumped = 0.0
     for r in range(kind.size):

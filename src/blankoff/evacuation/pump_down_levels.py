@@ -169,6 +169,42 @@ def pumped_floor(t: FloatArray, p: FloatArray, i0: int, i1: int, noise: float, o
             out[1] = math.sqrt(scale * s2 / det + (0.5 * noise * final) ** 2 + (0.3 * (final - out[0])) ** 2)
 
 
+_STILL_LN = 0.06
+_STILL_MICRON = 1.0
+_LAST_S = 60.0
+"""Pressure stands still while it lies no further above its last level than this; the level is taken over the last part."""
+
+
+@kernel
+def still_at_end(t: FloatArray, p: FloatArray, i0: int, i1: int) -> float:
+    """How long pressure stands still at the end of readings i0 up to i1, s; NaN without five readings."""
+    level = 0.0
+    count = 0
+    last = -1
+    for i in range(i1 - 1, i0 - 1, -1):
+        if math.isnan(p[i]) or p[i] <= 0.0:
+            continue
+        if last < 0:
+            last = i
+        if count >= 5 and t[last] - t[i] > _LAST_S:
+            break
+        level += math.log(p[i])
+        count += 1
+    if count < 5:
+        return math.nan
+    high = math.exp(level / count + _STILL_LN) + _STILL_MICRON
+    # two readings in a row above it are no noise
+    above = 0
+    for i in range(last, i0 - 1, -1):
+        if math.isnan(p[i]) or p[i] > high:
+            above += 1
+            if above == 2:
+                return float(t[last] - t[i])
+        else:
+            above = 0
+    return float(t[last] - t[i0])
+
+
 @kernel
 def early_rise_rate(t: FloatArray, p: FloatArray, i0: int, i1: int, out: FloatArray) -> None:
     """Rate of rise at the beginning of a hold, after the settling step, microns/s; ``(2,)`` rate and standard error."""

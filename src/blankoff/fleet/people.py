@@ -11,6 +11,7 @@ from blankoff.fleet.practice import (
     DENOMINATOR,
     FAULT_KINDS,
     FaultRate,
+    counts_of,
     fault_events,
     fault_rates,
     like_work_rates,
@@ -181,12 +182,8 @@ def talk_effects(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetMode
         topical = talks.filter(pl.col("topic") == FAULT_KINDS[fault]).sort("technician_id", "coached_on")
         if topical.is_empty() or known.is_empty():
             continue
-        totals = (
-            known.group_by("technician_id")
-            .agg(pl.col(fault).sum().alias("y"), pl.len().alias("n"))
-            .sort("technician_id")
-        )
-        prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
+        totals = known.group_by("technician_id").agg(counts_of(fault)).sort("technician_id")
+        prior = rate_prior(*(totals[name].to_numpy() for name in ("y", "n", "unsure")))
         predicted = known.select("technician_id", "started_on").with_columns(
             pl.Series("p", like_work_rates(with_rig(known), fault, topical["technician_id"].to_list()))
         )

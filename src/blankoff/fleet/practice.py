@@ -12,7 +12,7 @@ import polars as pl
 from sklearn.linear_model import LogisticRegression
 
 from blankoff import schemas
-from blankoff.fleet.rates import RatePosterior, rate_prior, standing_rate
+from blankoff.fleet.rates import UNSURE, RatePosterior, rate_prior, standing_rate
 from blankoff.fleet.threads import in_threads
 from blankoff.samples import FloatArray, IntArray
 from blankoff.settings import FleetModels
@@ -32,8 +32,11 @@ STILL_FALLING = 1.25
 """Lowest pumped pressure over the pull's floor beyond which pumping on would have helped; own judgement, no source."""
 WET_MINUTES = 2.0
 LEAKING_MICRON_PER_MIN = 20.0
+PATIENT = 2.0
+"""Times the usual pumping time of pulls that reach their target: who pumps on a floor for longer has not stopped early."""
 RIG_REACHES = 0.7
 """A boil-off, a leak or a pump's usual floor beyond these explains a missed target; own judgement, no source."""
+VOLUME_BANDS_L = (2.0, 6.0, 20.0, 60.0)
 DENOMINATOR = {"log_missing": "any", "overclaimed": "unproven_signed"}
 _FULL_REASONS = ("held", *schemas.REASONS["failed"])
 WORK_BINS = ("bin_kind", "bin_volume", "bin_wet", "bin_season", "bin_hold", "bin_rig")
@@ -54,7 +57,7 @@ class FaultRate:
 
     @property
     def jobs(self) -> pl.DataFrame:
-        """The jobs behind it in time order: ``evacuation_id, started_on, fault`` (0 or 1)."""
+        """The jobs behind it in time order: ``evacuation_id, started_on, fault`` (0 to 1)."""
         own = self.counted.select("evacuation_id", "started_on", pl.col(self.fault).alias("fault"))
         return own[self.mine]
 
@@ -80,8 +83,10 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     -------
     pl.DataFrame
         In the work frame's order: ``evacuation_id, technician_id, month, started_on``; 0/1 columns ``owed``
-        (a readable log that is no copy), ``full, short, skipped, target_missed, log_missing`` - the first four after
-        ``owed`` part the owed logs without overlap, by the verdict's reason -, ``stopped_early`` (the target was
+        (a readable log that is no copy), ``full, short, no_hold, target_missed, log_missing`` - the first four after
+        ``owed`` part the owed logs without overlap, by the verdict's reason -, ``skipped`` (1 where there is no hold, but
+        `UNSURE` where pressure stood still at the end for as long as the hold had to last: the pump ran on at its floor, or the
+        valve was shut on a circuit so tight and dry that nothing rose), ``stopped_early`` (the target was
         missed though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
         was reported on a job that its log does not prove), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
     """
@@ -92,6 +97,10 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         pl.col("leak_micron_per_min").fill_null(0.0) < LEAKING_MICRON_PER_MIN
     )
     rig_reaches = pl.col("floor_micron").median().over("pump_id") < RIG_REACHES * pl.col("required_target_micron")
+    volume = _band(pl.col("volume_l"), VOLUME_BANDS_L)
+    reached = pl.col("lowest_pumped_micron") <= pl.col("required_target_micron")
+    usual_minutes = pl.when(reached).then(pl.col("pumped_minutes")).median().over(volume)
+    patient = (pl.col("pumped_minutes") > PATIENT * usual_minutes).fill_null(False)
     owed = ~reason.is_in(["no_log", "unreadable_log", "recycled_log"])
     return work.sort("started_at", "evacuation_id", nulls_last=True).select(
         "evacuation_id",
@@ -101,10 +110,16 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         owed.cast(pl.Int64).alias("owed"),
         reason.is_in(list(_FULL_REASONS)).cast(pl.Int64).alias("full"),
         (reason == "short_hold").cast(pl.Int64).alias("short"),
-        (reason == "no_hold").cast(pl.Int64).alias("skipped"),
+        (reason == "no_hold").cast(pl.Int64).alias("no_hold"),
+        pl.when(reason != "no_hold")
+        .then(0.0)
+        .when(pl.col("still_minutes") >= pl.col("required_hold_minutes"))
+        .then(UNSURE)
+        .otherwise(1.0)
+        .alias("skipped"),
         (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
         (reason == "no_log").cast(pl.Int64).alias("log_missing"),
-        ((reason == "target_missed") & (still_falling | (dry_and_tight & rig_reaches)))
+        ((reason == "target_missed") & (still_falling | (dry_and_tight & rig_reaches & ~patient)))
         .fill_null(False)
         .cast(pl.Int64)
         .alias("stopped_early"),
@@ -114,7 +129,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         .cast(pl.Int64)
         .alias("overclaimed"),
         pl.col("kind").fill_null("?").alias("bin_kind"),
-        _band(pl.col("volume_l"), (2.0, 6.0, 20.0, 60.0)).alias("bin_volume"),
+        volume.alias("bin_volume"),
         (pl.col("plateau_minutes").fill_null(0.0) > WET_MINUTES).cast(pl.String).alias("bin_wet"),
         pl.col("started_on").dt.quarter().cast(pl.String).alias("bin_season"),
         _band(pl.col("required_hold_minutes"), (10.5, 20.5)).alias("bin_hold"),
@@ -130,6 +145,15 @@ def with_rig(known: pl.DataFrame) -> pl.DataFrame:
     """
     reach = pl.col("floor_share").median().over("pump_id").fill_null(0.3)
     return known.with_columns(_band(reach, (0.5, 0.8)).alias("bin_rig"))
+
+
+def counts_of(fault: str) -> list[pl.Expr]:
+    """Expressions that count faults ``y``, jobs ``n`` and the ``unsure`` of them."""
+    return [
+        (pl.col(fault) == 1).sum().alias("y"),
+        pl.len().alias("n"),
+        (pl.col(fault) == UNSURE).sum().alias("unsure"),
+    ]
 
 
 def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = ()) -> FloatArray:
@@ -156,7 +180,7 @@ def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = 
     if peers.is_empty():
         peers = events
     counts = peers.group_by(WORK_BINS).agg(pl.len().alias("n"), pl.col(fault).sum().alias("y")).sort(WORK_BINS)
-    n, y = int(counts["n"].sum()), int(counts["y"].sum())
+    n, y = int(counts["n"].sum()), float(counts["y"].sum())
     overall = (y + 0.5) / (n + 1.0)
     if y < 5 or n - y < 5:
         return np.full(events.height, overall)
@@ -203,10 +227,8 @@ def fault_rates(events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of:
     if known.is_empty():
         return {}
     known = with_rig(known)
-    totals = (
-        known.group_by("technician_id").agg(pl.col(fault).sum().alias("y"), pl.len().alias("n")).sort("technician_id")
-    )
-    prior = rate_prior(totals["y"].to_numpy(), totals["n"].to_numpy())
+    totals = known.group_by("technician_id").agg(counts_of(fault)).sort("technician_id")
+    prior = rate_prior(*(totals[name].to_numpy() for name in ("y", "n", "unsure")))
     talks = coaching.filter((pl.col("coached_on") <= as_of) & (pl.col("topic") == FAULT_KINDS[fault]))
     dates = talks.group_by("technician_id").agg("coached_on")
     talked = {str(t): on.to_numpy() for t, on in zip(dates["technician_id"], dates["coached_on"], strict=True)}
@@ -267,7 +289,7 @@ def practice_table(
             pl.col("owed").sum().alias("holds_owed"),
             pl.col("full").sum().alias("holds_full"),
             pl.col("short").sum().alias("holds_short"),
-            pl.col("skipped").sum().alias("holds_skipped"),
+            pl.col("no_hold").sum().alias("holds_skipped"),
             pl.col("target_missed").sum().alias("targets_missed"),
             pl.col("log_missing").sum().alias("logs_missing"),
         )
