@@ -43,6 +43,15 @@ def test_speeds_of_dry_circuits() -> None:
         covered = np.abs(error[known]) <= 1.645 * columns[f"{name}_se_ln"][known]
         # Monte Carlo error of the share: 4 % on some 60 logs
         assert covered.mean() >= 0.75
+    # the mean from atmosphere down is that of a rig whose hose hardly holds back yet, unless pumping began late
+    above = np.log(columns["over_range_rate_per_s"] * np.array(volume) / true[:, 0])
+    slow = np.isfinite(above) & (true[:, 0] / np.array(volume) < 0.1)
+    assert slow.sum() >= 10
+    assert ((above[slow] > -0.1) & (above[slow] < 0.7)).mean() >= 0.6
+    for band in ("viscous", "deep"):
+        both = np.isfinite(columns[f"{band}_rate_per_s"])
+        assert (columns[f"{band}_seen_se_ln"][both] <= columns[f"{band}_rate_se_ln"][both] + 0.35).all()
+        assert np.isfinite(columns[f"{band}_seen_per_s"]).sum() >= both.sum()
 
 
 def test_bounds_of_the_water_boiled_off_hold_it() -> None:

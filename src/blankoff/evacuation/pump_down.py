@@ -45,6 +45,8 @@ from blankoff.evacuation.pump_down_speeds import (
     deep_rate,
     doubt_by_water,
     gauge_aside_ln,
+    keep_seen,
+    time_over_range,
     viscous_rate,
     weigh_time_over_range,
     widen,
@@ -79,6 +81,13 @@ COLUMNS = (
     "readings",
     "over_range_readings",
     "still_minutes",
+    "viscous_seen_per_s",
+    "viscous_seen_se_ln",
+    "deep_seen_per_s",
+    "deep_seen_se_ln",
+    "gauge_aside_ln",
+    "over_range_rate_per_s",
+    "over_range_rate_se_ln",
 )
 """Columns that the kernel fills, in its order."""
 
@@ -157,6 +166,7 @@ def _features_of(
     final = out[2]
 
     aside = gauge_aside_ln(t, p, start_i, end_i, start_s, hold, final, rise[0])
+    out[29] = aside
     plateaus = np.full((kind.size, 5), math.nan)
     for r in range(kind.size):
         if kind[r] == 0:
@@ -175,18 +185,23 @@ def _features_of(
         seen_rise = rise[0] if r == pull else math.nan
         deep_rate(t, p, start_i[r], end_i[r], scales, seen_rise, rise[1], deep)
         if not math.isnan(deep[0]):
+            keep_seen(deep, wet_deep, out[27:29])
             deep[1] = widen(deep[0], deep[1], aside + wet_deep)
             if math.isnan(out[11]) or deep[1] < out[11]:
                 out[10] = deep[0]
                 out[11] = deep[1]
         viscous_rate(t, p, start_i[r], end_i[r], scales, deep[5], deep[6], viscous)
         if not math.isnan(viscous[0]):
+            keep_seen(viscous, wet_viscous, out[25:27])
             viscous[1] = widen(viscous[0], viscous[1], aside + wet_viscous)
             if r == 0 and start_i[r] == 0:
                 weigh_time_over_range(t, p, end_i[r], atmosphere, viscous)
             if math.isnan(out[9]) or viscous[1] < out[9]:
                 out[8] = viscous[0]
                 out[9] = viscous[1]
+
+    if kind[0] == 0 and math.isnan(plateaus[0, 0]):
+        time_over_range(t, p, end_i[0], start_s[0], atmosphere, out[30:32])
 
     # plateau: the longest of all pulls; water of all of them
     water = 0.0

@@ -39,6 +39,58 @@ def widen(rate: float, se_ln: float, doubt: float) -> float:
 
 
 @kernel
+def keep_seen(rate: FloatArray, doubt: float, out: FloatArray) -> None:
+    """Keep a rate as the gauge shows it, where it is better known than the one in `out`.
+
+    A gauge's lag and place are the same in all its logs, so they are no noise to whoever reads many of them: here they
+    are left out of the standard error.
+
+    Parameters
+    ----------
+    rate
+        Rate per s and standard error of its logarithm by the fit, as `band_rate`.
+    doubt
+        Other doubts of ln rate than the gauge's.
+    out
+        ``(2,)`` the rate kept so far and its standard error; NaN before the first.
+    """
+    se = math.sqrt(rate[1] * rate[1] + _FORM_SE_LN**2 + doubt * doubt)
+    if not out[1] <= se:
+        out[0] = rate[0]
+        out[1] = se
+
+
+@kernel
+def time_over_range(
+    t: FloatArray, p: FloatArray, i1: int, begun_s: float, atmosphere_micron: float, out: FloatArray
+) -> None:
+    """Mean rate from atmosphere to the first reading within range, and the standard error that the spacing leaves.
+
+    So high up no hose holds anything back: it is the pump that shows.  But pumping may have begun after the log did, or
+    the log after the pumping, so some of these rates are far off.
+
+    Parameters
+    ----------
+    begun_s
+        When the first pull begins, as far as the log tells.
+    out
+        ``(2,)`` rate per s, standard error of its logarithm; NaN where the log does not begin over range.
+    """
+    first = 0
+    while first < i1 and math.isnan(p[first]):
+        first += 1
+    if first < 2 or first >= i1 or not p[first] > 0.0:
+        return
+    taken = t[first] - begun_s
+    reached = math.log(atmosphere_micron / p[first])
+    if not taken > 0.0 or not reached > 0.0:
+        return
+    # the pump was set going within the spacing before the first reading, if not later
+    out[0] = reached / taken
+    out[1] = math.sqrt(_FORM_SE_LN**2 + (0.3 * (t[first] - t[first - 1]) / taken) ** 2)
+
+
+@kernel
 def doubt_by_water(plateau_micron: float) -> tuple[float, float]:
     """Doubt of ln rate, deep and viscous, in a pull with a boil-off plateau (NaN: without one)."""
     if math.isnan(plateau_micron):
