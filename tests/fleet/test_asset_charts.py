@@ -22,10 +22,11 @@ from blankoff.fleet.asset_charts import (
 from blankoff.fleet.control_charts import cusum_down, cusum_run_length
 from blankoff.fleet.wear import renewal_days
 from blankoff.fleet.wear_causes import SpeedCauses, find_shifts
-from blankoff.fleet.wear_speeds import LEVELS, noise_density, predicted, speed_table
+from blankoff.fleet.wear_noise import noise_density
+from blankoff.fleet.wear_speeds import LEVELS, predicted, speed_table
 from tests.fleet.frames import Plan, draw_fleet
 
-SHAPE = np.array([0.15, 0.2, 0.6, 0.05, 0.3])
+SHAPE = np.array([0.15, 0.2, 0.6, 0.05, 0.3, 0.1, 0.35])
 
 
 def drawn_residuals(n: int, variance: float, seed: int) -> np.ndarray:
@@ -96,9 +97,10 @@ def test_rigging_costs_a_good_rig_most() -> None:
     rows = np.arange(t.day.size)
     none = {name: np.zeros((t.day.size, 1)) for name in LEVELS}
     with_core = {**none, "technician": np.full((t.day.size, 1), -np.log(2.0))}
-    alone = replace(t, alone=np.ones(t.day.size, dtype=np.bool_), oil_ln=np.zeros(t.day.size))
+    n = t.day.size
+    alone = replace(t, alone=np.ones(n, dtype=np.bool_), oil_ln=np.zeros(n), cap_ln=np.full(n, np.inf))
     before, after = (predicted(alone, constants, rows, level)[1][:, 0] for level in (none, with_core))
-    a, _, b_deep, _, port = constants
+    a, _, b_deep, _, port, _ = constants
     middle = np.exp(-np.median(t.pump_ln) - a) + np.exp(-np.median(t.line_deep_ln) - b_deep) + np.exp(-port)
     assert np.exp(-after) - np.exp(-before) == pytest.approx(np.full(rows.size, middle))
     loss = after - before

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from blankoff.fleet.wear import lasting_loss
-from blankoff.fleet.wear_levels import GRID, STEP, Movement, fit_noise, level_paths
-from blankoff.fleet.wear_speeds import row_likelihood
+from blankoff.fleet.wear_levels import GRID, STEP, Movement, level_paths
+from blankoff.fleet.wear_noise import fit_noise, row_likelihood
 
 MOVES = Movement(0.2, 0.1, 0.2, -1.2, 0.0, 0.05)
-CORE = np.array([0.1, 0.01, 0.5, 0.01, 0.3])
+CORE = np.array([0.1, 0.01, 0.5, 0.01, 0.3, 0.01, 0.3])
 
 
 def like_of(values: np.ndarray, shape: np.ndarray = CORE, sd: float = 0.05) -> np.ndarray:
@@ -110,10 +110,19 @@ def test_values_that_lean_down_do_not_drag_the_level() -> None:
     assert 0.15 < shape.low_share < 0.4
     assert shape.high_share < 0.05
     assert 0.05 < shape.core_sd < 0.16
-    row = np.array([shape.core_sd, shape.low_share, shape.low_scale, shape.high_share, shape.high_scale])
-    paths = level_paths("P", np.arange(n) * 2.0, like_of(values, row, 0.03), MOVES)
+    paths = level_paths("P", np.arange(n) * 2.0, like_of(values, shape.as_row(), 0.03), MOVES)
     assert values.mean() < -0.15
     assert abs(paths.smoothed().mean()) < 0.06
+
+
+def test_evidence_of_change_is_for_what_moved_only() -> None:
+    """A level half a unit low throughout has not changed; one that fell half-way has (ln evidence)."""
+    rng = np.random.default_rng(9)
+    days, noise = np.arange(60) * 4.0, 0.1 * rng.standard_normal(60)
+    low = level_paths("P", days, like_of(noise - 0.5), MOVES)
+    fell = level_paths("P", days, like_of(noise - np.where(days < 120, 0.0, 0.5)), MOVES)
+    assert low.changed < 1.0
+    assert fell.changed > 20.0
 
 
 def test_draws_depend_on_name_and_seed_only() -> None:

@@ -23,7 +23,8 @@ from scipy.special import ndtri
 
 from blankoff.fleet.control_charts import cusum_down, cusum_limit, find_step
 from blankoff.fleet.wear_causes import SpeedCauses
-from blankoff.fleet.wear_speeds import noise_density, predicted
+from blankoff.fleet.wear_noise import noise_density
+from blankoff.fleet.wear_speeds import predicted
 
 __all__ = ["CHART_SCHEMA", "asset_charts", "false_alarm_limit", "normal_scores", "self_starting"]
 
@@ -71,8 +72,8 @@ def normal_scores(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     Parameters
     ----------
     residual, variance : float64 (n,)
-    shape : float64 (n, 5)
-        As `wear_levels.NoiseShape`.
+    shape : float64 (n, 7)
+        As `wear_noise.NoiseShape`.
     """
     grid = np.linspace(-6.0, 4.0, 401)
     out = np.zeros(residual.size)
@@ -113,11 +114,11 @@ def _sequences(causes: SpeedCauses, renewals: Mapping[str, Mapping[str, Sequence
         every = np.arange(t.day.size)
         level = {k: v.copy()[:, None] for k, v in causes.levels.items()}
         level[factor] = np.zeros((t.day.size, 1))
-        viscous, line = (p[:, 0] for p in predicted(t, causes.constants, every, level))
+        viscous, line, _ = (p[:, 0] for p in predicted(t, causes.constants, every, level))
         value, variance, shape = (
-            (t.viscous - viscous, t.viscous_variance, causes.viscous_shape)
+            (t.viscous - viscous, t.viscous_variance, causes.shapes[0])
             if factor == "pump"
-            else (t.line - line, t.line_variance, causes.line_shape)
+            else (t.line - line, t.line_variance, causes.shapes[1])
         )
         rows: dict[str, list[int]] = {}
         for i, name in enumerate(t.ids[factor]):

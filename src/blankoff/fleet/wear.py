@@ -75,6 +75,11 @@ class AssetLevel:
         """What its evidence weighs: a chart that signalled is a second witness with a false-alarm rate of its own."""
         return self.gain * (CHART_WEIGHS if self.signalled else 1.0)
 
+    @property
+    def weight_of_change(self) -> float:
+        """The same where a level may be measured against the asset's own past: that it moved at all counts too."""
+        return max(self.gain, self.paths.changed) * (CHART_WEIGHS if self.signalled else 1.0)
+
 
 def day_number(day: date) -> float:
     """Days since 1970."""
@@ -136,14 +141,15 @@ def asset_levels(
     for shift in causes.shifts:
         if shift.factor == factor and (shift.level_id not in newest or shift.spell > newest[shift.level_id].spell):
             newest[shift.level_id] = shift
-    told_of = np.isfinite(table.viscous) | np.isfinite(table.line)
     rows_of: dict[str | None, list[int]] = {}
-    for i in np.flatnonzero(told_of).tolist():
+    for i in np.flatnonzero(table.known()).tolist():
         rows_of.setdefault(table.ids[factor][i], []).append(i)
     out = []
     for name, shift in sorted(newest.items()):
         mine = renewals.get(name, [])
-        if shift.spell < len(mine) or shift.level[-1] > -ASKED_BELOW:
+        # A pump is measured against its own best: it may have lost much and still be as its like.
+        fallen = float(shift.level.max() - shift.level[-1]) if factor == "pump" else 0.0
+        if shift.spell < len(mine) or max(-float(shift.level[-1]), fallen) < ASKED_BELOW:
             continue
         rows = np.array(rows_of[name], dtype=np.int64)
         like = likelihood_on_grid(causes, factor, rows, np.asarray(GRID, dtype=np.float64), keep_level=False)
@@ -156,8 +162,9 @@ def asset_levels(
             day_number(as_of) + 1.0,
             settings.fleet.seed,
         )
-        rivals = [(g, who, gain) for g, who, gain in shift.rivals if gain > shift.gain - RIVAL_MARGIN]
-        lead = shift.gain - max((gain for _, _, gain in shift.rivals), default=-np.inf)
+        own = max(shift.gain, shift.constant + paths.changed)
+        rivals = [(g, who, gain) for g, who, gain in shift.rivals if gain > own - RIVAL_MARGIN]
+        lead = own - max((gain for _, _, gain in shift.rivals), default=-np.inf)
         out.append(
             AssetLevel(
                 name,
@@ -274,7 +281,7 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
         loss = paths.now - best[:, -1]
         probability, found = lasting_loss(loss, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY or level.weight < LEAST_GAIN["pump"]:
+        if not found or probability < LEAST_PROBABILITY or level.weight_of_change < LEAST_GAIN["pump"]:
             continue
         beyond = (paths.draws - best) < 0.5 * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))

@@ -13,11 +13,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from blankoff.fleet.threads import in_threads
-from blankoff.fleet.vector_math import exp
+from blankoff.fleet.wear_lag import with_lags
+from blankoff.fleet.wear_noise import row_likelihood
+from blankoff.fleet.wear_shifts import FEWEST_USES, IN_VISCOUS, SHIFTS, USUAL_HOLE, evidence, grid_prior, mean_level
 from blankoff.fleet.wear_speeds import (
     CONSTANTS_MEAN,
     FACTORS,
@@ -25,7 +27,7 @@ from blankoff.fleet.wear_speeds import (
     SpeedTable,
     fit_constants,
     predicted,
-    row_likelihood,
+    timed,
 )
 
 __all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
@@ -33,33 +35,7 @@ __all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_BOTH = np.array([(d, v) for d in np.arange(-1, 6) * 0.1 for v in np.arange(-12, 3) * 0.1])
-"""What a gauge does to either band's speed: on the manifold it sits nearer the pump and shows a faster fall, never a
-slower one; its lag slows what is fast."""
-RIGGING = np.arange(-16, 4) * 0.1
-HOLE_IN_VISCOUS = np.array([1.7, 2.4, 3.3])
-"""How much better what is left in a port conducts in the viscous band: a hole passes some 20 l/s per cm2 in choked flow and
-11.6 in molecular flow (handbook values, from memory); a core is longer than a hole, and gains with pressure."""
-SHIFTS = {
-    "pump": np.arange(-24, 9) * 0.05,
-    "hose": np.arange(-20, 9) * 0.1,
-    "technician": np.tile(RIGGING, HOLE_IN_VISCOUS.size),
-    "gauge": _BOTH[:, 0],
-}
-"""ln shifts tried: of a pump's speed, a line's conductance, the middle rig's deep speed as rigged, a gauge's reading."""
-USUAL_HOLE = 2.4
-IN_VISCOUS = {
-    "technician": -np.log1p(np.expm1(-SHIFTS["technician"]) / np.repeat(HOLE_IN_VISCOUS, RIGGING.size)),
-    "gauge": _BOTH[:, 1],
-}
-"""What each shift does in the viscous band: of rigging, by a smaller resistance there; of a gauge, its lag."""
-SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.15}
-LARGE_SHARE = {"pump": 0.25, "hose": 0.15, "technician": 0.15, "gauge": 0.03}
-FROM_THE_FIRST = {"pump": 0.05, "hose": 0.3, "technician": 0.9, "gauge": 1.0}
-"""Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
-job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
 WANTED_GAIN = 1.5
-FEWEST_USES = 5
 MOST_SHIFTS = 6
 """Shifts per asset and spell."""
 RIVALS_BELOW, RIVAL_SHARE = 0.1, 0.4
@@ -96,7 +72,9 @@ class Shift:
     gain : float
         ln evidence for the level it now has, over having none, the rest as it stands.
     rivals : list of (factor, level_id, gain)
-        Who else could explain these jobs, and with what gain, if this asset were as its like.
+        Who else could explain these jobs, and with what gain, if this asset were as its like, or had always been the same.
+    constant : float
+        Of a pump, ln evidence for a level that was always the same, over none.
     """
 
     factor: str
@@ -106,6 +84,7 @@ class Shift:
     level: Floats
     gain: float
     rivals: list[tuple[str, str, float]]
+    constant: float
 
 
 @dataclass(frozen=True)
@@ -114,23 +93,10 @@ class SpeedCauses:
 
     table: SpeedTable
     constants: Floats
-    viscous_shape: Floats
-    line_shape: Floats
+    shapes: tuple[Floats, ...]
     levels: dict[str, Floats]
     """Per factor (n,): ln level of the job's asset."""
     shifts: list[Shift]
-
-
-def _grid_prior(factor: str) -> tuple[Floats, Floats]:
-    """Ln prior of each shift: from the first job on, and from a later one on."""
-    grid = SHIFTS[factor]
-    size = grid if factor not in IN_VISCOUS or factor == "technician" else np.hypot(grid, 0.5 * IN_VISCOUS[factor])
-    small = np.exp(-0.5 * (size / SMALL_SD[factor]) ** 2)
-    small, large = small / small.sum(), 1.0 / grid.size
-    share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
-    begin = (1 - share) * small + share * first * large
-    later = 0.3 * (1 - share) * small + share * (1 - first) * large
-    return np.log(begin), np.log(np.maximum(later, 1e-12))
 
 
 def likelihood_on_grid(
@@ -157,64 +123,30 @@ def likelihood_on_grid(
         # For other grids than the one of shifts (a technician's level over time), a usual hole.
         at = whole if grid.size == whole.size else -np.log1p(np.expm1(-grid) / USUAL_HOLE)
         level[name] = own * level[name] + at[None, :]
-    viscous, contrast = predicted(t, causes.constants, rows, level)
-    out = row_likelihood(t.line[rows], contrast, t.line_variance[rows], causes.line_shape[rows])
-    out = out + row_likelihood(t.viscous[rows], viscous, t.viscous_variance[rows], causes.viscous_shape[rows])
-    return np.asarray(out)
+    out = np.zeros((rows.size, grid.size))
+    for here, (value, variance), shape in zip(
+        predicted(t, causes.constants, rows, level), t.values(), causes.shapes, strict=True
+    ):
+        out += row_likelihood(value[rows], here, variance[rows], shape[rows])
+    return out
 
 
 @dataclass
 class _State:
     table: SpeedTable
     constants: Floats
-    viscous_shape: Floats
-    line_shape: Floats
+    shapes: tuple[Floats, ...]
     levels: dict[str, Floats]
-
-
-def _evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool) -> tuple[float, Floats]:
-    """Ln evidence of one shift from some job on, over none; and the ln weight of every (onset, shift)."""
-    last = max(like.shape[0] - FEWEST_USES, 0) + 1 if later else 1
-    score, total = _scores(like, prior[0], prior[1], zero, last)
-    return float(total), score - total
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) -> tuple[Floats, float]:
-    """Ln evidence of every (onset, shift), for onsets at the first ``last`` jobs; and that of all together."""
-    n, m = like.shape
-    score, tail = np.empty((last, m)), np.zeros(m)
-    tries = np.log(max(last - 1, 1))
-    for i in range(n - 1, -1, -1):
-        for j in range(m):
-            tail[j] += like[i, j] - like[i, zero]
-        if i < last:
-            for j in range(m):
-                score[i, j] = tail[j] + later[j] - tries
-    for j in range(m):
-        score[0, j] = tail[j] + begin[j]
-    top, total = score.max(), 0.0
-    for i in range(last):
-        for j in range(m):
-            total += exp(score[i, j] - top)
-    return score, top + np.log(total)
-
-
-def _mean_level(weight: Floats, grid: Floats, n: int) -> Floats:
-    """Mean level of every job under the weights of (onset, shift)."""
-    by_onset = weight @ grid
-    out = np.full(n, by_onset.sum())
-    out[: by_onset.size] = np.cumsum(by_onset)
-    return out
 
 
 def _assets(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]) -> list[_Asset]:
     out = []
+    known = table.known()
     for factor in FACTORS:
         found: dict[tuple[str, int], list[int]] = {}
         done = renewals.get(factor, {})
         for i, level in enumerate(table.ids[factor]):
-            if level is None or not (np.isfinite(table.viscous[i]) or np.isfinite(table.line[i])):
+            if level is None or not known[i]:
                 continue
             spell = bisect_right(done.get(level, ()), table.day[i])
             found.setdefault((level, spell), []).append(i)
@@ -239,12 +171,14 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
     -------
     SpeedCauses
     """
-    n = table.day.size
+    n, everything = table.day.size, table
     levels = {f: np.zeros(n) for f in LEVELS}
-    constants, shape_v, shape_l = fit_constants(table, levels, CONSTANTS_MEAN.copy())
-    state = _State(table, constants, shape_v, shape_l, levels)
+    constants, _ = fit_constants(table, levels, CONSTANTS_MEAN.copy())
+    table = timed(with_lags(table, constants, levels))
+    constants, shapes = fit_constants(table, levels, constants)
+    state = _State(table, constants, shapes, levels)
     assets = _assets(table, renewals)
-    priors = {f: _grid_prior(f) for f in FACTORS}
+    priors = {f: grid_prior(f) for f in FACTORS}
     zeros = {f: int(np.argmin(np.abs(SHIFTS[f]) + np.abs(IN_VISCOUS.get(f, SHIFTS[f])))) for f in FACTORS}
     owner: dict[int, list[int]] = {}
     for k, asset in enumerate(assets):
@@ -253,18 +187,25 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
 
     def told(asset: _Asset, keep_level: bool = True) -> tuple[float, Floats]:
         like = likelihood_on_grid(state, asset.factor, asset.rows, SHIFTS[asset.factor], keep_level)
-        return _evidence(like, priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")
+        return evidence(like, priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")
 
     def ask(asset: _Asset, keep_level: bool = True) -> tuple[float, dict[str, Floats]]:
         gain, weight = told(asset, keep_level)
-        laid = {asset.factor: _mean_level(np.exp(weight), SHIFTS[asset.factor], asset.rows.size)}
+        laid = {asset.factor: mean_level(np.exp(weight), SHIFTS[asset.factor], asset.rows.size)}
         if asset.factor in IN_VISCOUS:
-            viscous = _mean_level(np.exp(weight), IN_VISCOUS[asset.factor], asset.rows.size)
+            viscous = mean_level(np.exp(weight), IN_VISCOUS[asset.factor], asset.rows.size)
             laid[f"{asset.factor}_viscous"] = viscous
         return gain, laid
 
     def gain_of(k: int) -> float:
         return told(assets[k])[0] if assets[k].shifts < MOST_SHIFTS else -1.0
+
+    def ask_steady(asset: _Asset) -> tuple[float, float]:
+        grid, zero = SHIFTS[asset.factor], zeros[asset.factor]
+        like = likelihood_on_grid(state, asset.factor, asset.rows, grid).sum(axis=0)
+        score = like - like[zero] + priors[asset.factor][0]
+        total = float(logsumexp(score))
+        return total, float(np.exp(score - total) @ grid)
 
     def rivals_of(asset: _Asset) -> list[_Asset]:
         met = np.bincount([k for i in asset.rows for k in owner[int(i)]], minlength=len(assets))
@@ -284,8 +225,11 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
                 state.levels[name][asset.rows] += laid
             asset.shifts += 1
             stale = sorted({k for i in asset.rows for k in owner[int(i)]})
-        constants, shape_v, shape_l = fit_constants(table, state.levels, state.constants, 3)
-        state = _State(table, constants, shape_v, shape_l, state.levels)
+        if sweep:
+            _untangle(state, assets, ask, rivals_of)
+        table = timed(with_lags(everything, state.constants, state.levels))
+        constants, shapes = fit_constants(table, state.levels, state.constants, 3)
+        state = _State(table, constants, shapes, state.levels)
         if sweep == 0:
             # Constants and noise were first found with every fault still in them: begin again under better ones.
             for asset in assets:
@@ -310,15 +254,24 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
         if not has_own:
             # Too little to be laid on the fleet's jobs, but a slow change shows in a history where a step does not.
             level = found[asset.factor]
-        rivals = []
-        if level[-1] < -RIVALS_BELOW:
+        rivals: list[tuple[str, str, float]] = []
+        constant = -np.inf
+        lost = max(-float(level[-1]), float(level.max() - level[-1]) if asset.factor == "pump" else 0.0)
+        if lost > RIVALS_BELOW:
+            near = rivals_of(asset)
             kept = _take_off(state, asset)
-            rivals = [(r.factor, r.level_id, told(r)[0]) for r in rivals_of(asset)]
+            theirs = [told(r)[0] for r in near]
+            if asset.factor == "pump":
+                # It is measured against its own best, so a rival may also be right if it was never any better.
+                constant, steady = ask_steady(asset)
+                state.levels["pump"][asset.rows] = steady
+                theirs = [max(g, constant + told(r)[0]) for g, r in zip(theirs, near, strict=True)]
+            rivals = [(r.factor, r.level_id, g) for r, g in zip(near, theirs, strict=True)]
             for name, old in kept.items():
                 state.levels[name][asset.rows] = old
-        if has_own or level[-1] < -RIVALS_BELOW:
-            shifts.append(Shift(asset.factor, asset.level_id, asset.spell, asset.rows, level, gain, rivals))
-    return SpeedCauses(table, state.constants, state.viscous_shape, state.line_shape, state.levels, shifts)
+        if has_own or lost > RIVALS_BELOW:
+            shifts.append(Shift(asset.factor, asset.level_id, asset.spell, asset.rows, level, gain, rivals, constant))
+    return SpeedCauses(table, state.constants, state.shapes, state.levels, shifts)
 
 
 Ask = Callable[[_Asset], tuple[float, dict[str, Floats]]]
@@ -343,6 +296,40 @@ def _ask_again(state: _State, assets: list[_Asset], ask: Ask, rivals_of: Callabl
             for name, laid in levels.items():
                 state.levels[name][best.rows] += laid
             best.shifts += 1
+
+
+def _lay(state: _State, asset: _Asset, answer: tuple[float, dict[str, Floats]]) -> float:
+    """Lay an answer on an asset's jobs if it gains enough; return what it gains."""
+    gain, levels = answer
+    if gain < WANTED_GAIN:
+        return 0.0
+    for name, laid in levels.items():
+        state.levels[name][asset.rows] += laid
+    asset.shifts += 1
+    return gain
+
+
+def _untangle(state: _State, assets: list[_Asset], ask: Ask, rivals_of: Callable[[_Asset], list[_Asset]]) -> None:
+    """Ask every slow asset and each rival for their jobs together, in either order, and keep the order that gains more.
+
+    Two of one van may each have taken a part of what only one of them did; asked one by one, neither lets go of it.
+    """
+    for asset in sorted(assets, key=lambda a: (a.factor, a.level_id, a.spell)):
+        if asset.factor == "gauge" or state.levels[asset.factor][asset.rows[-1]] > -RIVALS_BELOW:
+            continue
+        for rival in sorted(rivals_of(asset), key=lambda a: (a.factor, a.level_id, a.spell)):
+            ends = []
+            for first, second in ((asset, rival), (rival, asset)):
+                for one in (first, second):
+                    _take_off(state, one)
+                    one.shifts = 0
+                gain = sum(_lay(state, one, ask(one)) for one in (first, second, first, second, first))
+                end = [(one, _take_off(state, one), one.shifts) for one in (first, second)]
+                ends.append((gain, end))
+            for one, levels, shifts in max(ends, key=lambda e: e[0])[1]:
+                for name, laid in levels.items():
+                    state.levels[name][one.rows] = laid
+                one.shifts = shifts
 
 
 def _take_off(state: _State, asset: _Asset) -> dict[str, Floats]:

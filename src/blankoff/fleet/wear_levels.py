@@ -21,8 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
-__all__ = ["GRID", "LevelPaths", "Movement", "NoiseShape", "fit_noise", "level_paths", "shapes_of_rows"]
+__all__ = ["GRID", "LevelPaths", "Movement", "level_paths"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -30,31 +31,8 @@ Ints = NDArray[np.int64]
 STEP = 0.025
 GRID = np.arange(-80, 41) * STEP
 """ln ratios on which levels live: from a seventh to e times the fleet's middle."""
-MOST_VALUES = 2000
-"""Values from which a noise shape is measured; more change nothing."""
 DRAWS = 240
 """Histories drawn per asset; enough for a probability to two places (judgement)."""
-
-
-@dataclass(frozen=True)
-class NoiseShape:
-    """Shape of what is left after all effects: a normal core, and two one-sided exponential tails.
-
-    Attributes
-    ----------
-    core_sd : float
-        Beside each value's own standard error.
-    low_share, high_share : float
-        Share of values in the tails.
-    low_scale, high_scale : float
-        Mean distance of those.
-    """
-
-    core_sd: float
-    low_share: float
-    low_scale: float
-    high_share: float
-    high_scale: float
 
 
 @dataclass(frozen=True)
@@ -94,11 +72,14 @@ class LevelPaths:
         ln level at each use.
     now : float64 (draws,)
         ln level on the day asked for.
+    changed : float
+        ln evidence that the level moved at all, over having been the same throughout.
     """
 
     days: Floats
     draws: Floats
     now: Floats
+    changed: float
 
     def probability(self, low: float = -np.inf, high: float = np.inf) -> float:
         """Share of histories that now lie within ``low`` to ``high``."""
@@ -131,75 +112,6 @@ class LevelPaths:
         return np.asarray(0.5 * (self.days[first] + self.days[before]))
 
 
-def fit_noise(residual: Floats, variance: Floats, rounds: int = 25) -> NoiseShape:
-    """Fit the shape of the noise to residuals of all assets together.
-
-    Parameters
-    ----------
-    residual : float64 (n,)
-        About each asset's own level.
-    variance : float64 (n,)
-        Each value's own measurement variance.
-    rounds : int
-        Rounds of expectation and maximisation.
-
-    Returns
-    -------
-    NoiseShape
-        Shares at least 0.5 %, so that nothing is impossible.
-    """
-    known = np.isfinite(residual) & np.isfinite(variance)
-    r, v = residual[known], variance[known]
-    if r.size > MOST_VALUES:
-        # Evenly spread over the sorted values, so that no number depends on the order of rows.
-        pick = np.lexsort((v, r))[np.linspace(0, r.size - 1, MOST_VALUES).astype(np.int64)]
-        r, v = r[pick], v[pick]
-    if r.size < 20:
-        return NoiseShape(0.12, 0.10, 0.6, 0.05, 0.3)
-    sd, low, low_scale, high, high_scale = 0.1, 0.15, 0.6, 0.05, 0.3
-    for _ in range(rounds):
-        core = _normal(r, v + sd**2) * (1.0 - low - high)
-        below = low * _tail(-r, v + sd**2, low_scale)
-        above = high * _tail(r, v + sd**2, high_scale)
-        total = core + below + above + 1e-300
-        core, below, above = core / total, below / total, above / total
-        low = float(np.clip(below.mean(), 0.005, 0.45))
-        high = float(np.clip(above.mean(), 0.005, 0.25))
-        low_scale = float(np.clip((below * np.maximum(-r, 0)).sum() / max(below.sum(), 1e-9), 0.25, 2.0))
-        high_scale = float(np.clip((above * np.maximum(r, 0)).sum() / max(above.sum(), 1e-9), 0.15, 1.0))
-        # A value tells of the core's spread as far as its own error leaves room.
-        share = core / (v + sd**2) ** 2
-        sd = float(np.sqrt(np.clip((share * (r**2 - v)).sum() / max(share.sum(), 1e-9), 0.02**2, 0.5**2)))
-    return NoiseShape(sd, low, low_scale, high, high_scale)
-
-
-def shapes_of_rows(residual: Floats, variance: Floats, noise_class: Ints) -> Floats:
-    """Fit a noise shape per class of values and hand it to each; (n, 5). A class too small for a fit of its own has all's."""
-    every = _as_row(fit_noise(residual, variance))
-    out = np.tile(every, (residual.size, 1))
-    for number in np.unique(noise_class):
-        mine = noise_class == number
-        if mine.sum() >= 60:
-            out[mine] = _as_row(fit_noise(residual[mine], variance[mine]))
-    return out
-
-
-def _as_row(shape: NoiseShape) -> Floats:
-    return np.array([shape.core_sd, shape.low_share, shape.low_scale, shape.high_share, shape.high_scale])
-
-
-def _normal(x: Floats, variance: Floats) -> Floats:
-    return np.asarray(np.exp(-0.5 * x * x / variance) / np.sqrt(2.0 * np.pi * variance))
-
-
-def _tail(x: Floats, variance: Floats, scale: float) -> Floats:
-    """Density of an exponential tail above zero, softened at zero by the core's width."""
-    width = np.sqrt(variance)
-    return np.asarray(
-        np.exp(-np.maximum(x, 0.0) / scale) / (scale + width) / (1.0 + np.exp(-np.clip(x / width, -40, 40) * 2.0))
-    )
-
-
 @njit(cache=True, nogil=True)
 def _walk(p: Floats, spread: float) -> Floats:
     """One stretch of wander: ``spread`` is its variance in grid steps squared; nothing leaves the grid."""
@@ -221,19 +133,21 @@ def _walk(p: Floats, spread: float) -> Floats:
 
 
 @njit(cache=True, nogil=True)
-def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: Floats) -> Floats:
-    """(n, levels): what is known of each level after each value."""
+def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: Floats) -> tuple[Floats, float]:
+    """(n, levels): what is known of each level after each value; and ln likelihood of all values."""
     n, m = like.shape
     known = np.empty((n, m))
     p = start.copy()
+    evidence = 0.0
     for i in range(n):
         if i > 0:
             p = (1.0 - jump[i]) * _walk(p, spread[i]) + jump[i] * jump_to
         p = p * like[i]
         total = p.sum()
+        evidence += np.log(max(total, 1e-300))
         p = p / total if total > 0.0 else jump_to.copy()
         known[i] = p
-    return known
+    return known, evidence
 
 
 @njit(cache=True, nogil=True)
@@ -327,7 +241,8 @@ def level_paths(
     jump_to = 0.5 * anywhere + 0.5 * start
     first = (1.0 - movement.bad_start) * start + movement.bad_start * anywhere
     like = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
-    known = _filter(like, first, jump_to, jump, spread)
+    known, evidence = _filter(like, first, jump_to, jump, spread)
+    still = float(logsumexp(np.log(like + 1e-300).sum(axis=0), b=first))
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     luck = rng.random((DRAWS, n + 2))
     at_end = np.searchsorted(np.cumsum(known[-1]) / known[-1].sum(), np.sort(luck[:, n]))
@@ -342,4 +257,4 @@ def level_paths(
     else:
         idle = (end - days[-1]) / 365.25
         now = now + movement.walk_per_sqrt_year * np.sqrt(idle) * rng.standard_normal(DRAWS)
-    return LevelPaths(days, draws, now)
+    return LevelPaths(days, draws, now, float(evidence) - still)

@@ -9,12 +9,11 @@ not about their mean.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_water import swallowed_water_g
@@ -26,8 +25,7 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
-from blankoff.fleet.vector_math import exp, ln
-from blankoff.fleet.wear_levels import shapes_of_rows
+from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
 from blankoff.physics.conductance import knudsen_tube_l_s
 
 __all__ = [
@@ -36,9 +34,7 @@ __all__ = [
     "LEVELS",
     "SpeedTable",
     "fit_constants",
-    "noise_density",
     "predicted",
-    "row_likelihood",
     "speed_table",
 ]
 
@@ -48,16 +44,21 @@ Ints = NDArray[np.int64]
 FACTORS = ("pump", "hose", "technician", "gauge")
 LEVELS = ("pump", "hose", "technician", "technician_viscous", "gauge", "gauge_viscous")
 """What a job's speeds have levels of.  Rigging tells in deep vacuum, and in part or fully in the viscous band; a gauge
-that lags, or sits on the manifold, reads either band's speed wrong by a factor of its own."""
+on the manifold reads either band's speed too fast by a factor of its own."""
 VISCOUS_LINE_MICRON, DEEP_LINE_MICRON = 6000.0, 800.0
 """Mean pressure in the line while the port is around 8 000 and 1 000 microns (judgement)."""
 UNKNOWN_VOLUME_SD = 0.8
 """Spread of ln volume within a kind where none is stated (judgement)."""
-FAST_S = (1.5, 4.0, 12.0)
-"""Time constants of a pull in seconds that part classes of values: gauges lag by seconds (common practice)."""
-MANIFOLD_IN_VISCOUS = 0.5
-"""Share of what a gauge's place does to ln deep speed that it does to ln viscous speed: in viscous flow less pressure is
-lost along a line (found on simulated logs of one set of parameters, checked on others)."""
+LAG_POWER = 4.0
+"""A reading that lags falls no faster than its lag lets it: the slower of the two rates shows, with so sharp a bend."""
+OVER_LN = 4.0
+"""ln of atmosphere over the usual top of range: what a pull has behind it when its first reading comes."""
+LINE_ABOVE = 8000.0 / 14_000.0 / OVER_LN
+"""Share of a line's resistance at 8 000 microns in the mean one from atmosphere down to the usual top of range: in viscous
+flow it goes with one over the pressure, so that its mean over ln p is that at the lower end over the way's length.  A hole
+is choked so high up, and passes the same litres at any pressure."""
+LAGGING = (-1.0, 0.0)
+"""ln of a rig's rate over the fastest that its gauge can show, from which values have noise classes of their own."""
 WET_G = 1.0
 LEAK_MATTERS_MICRON = 10.0
 """A line's leak that adds so much to the floor spoils the deep speed as a measure of conductance (judgement)."""
@@ -75,17 +76,22 @@ class SpeedTable:
     ids : dict of factor to list of str or None
     viscous, line : float64
         ln viscous speed; ln deep over viscous speed, or ln deep speed where ``alone``; nan where not known.
-    alone : bool
-    viscous_variance, line_variance : float64
+    above : float64
+        ln mean speed from atmosphere to the first reading within range, over viscous speed; or alone where ``above_alone``.
+    alone, above_alone : bool
+    viscous_variance, line_variance, above_variance : float64
         Of measurement.
-    viscous_class, line_class : int64
+    viscous_class, line_class, above_class : int64
         Class of noise.
     pump_ln, line_viscous_ln, line_deep_ln : float64
         ln speed and conductances by the registers.
     oil_ln : float64
         What blank-off takes off the pump's deep speed, ln, at most 0.
-    fastness : float64
-        1 where the viscous band is through in a gauge's lag, 0 where it takes long.
+    ln_volume : float64
+        ln volume in litres that made speeds of rates; a guess where ``guessed``.
+    wet, guessed : bool
+    cap_ln : float64
+        ln of the fastest speed that the job's gauge can show for its lag, see `wear_lag`; infinite where it does not matter.
     pump_middle, line_deep_middle : float
         Of the fleet's middle rig by the registers, ln.
     """
@@ -95,27 +101,48 @@ class SpeedTable:
     ids: dict[str, list[str | None]]
     viscous: Floats
     line: Floats
+    above: Floats
     alone: NDArray[np.bool_]
+    above_alone: NDArray[np.bool_]
     viscous_variance: Floats
     line_variance: Floats
+    above_variance: Floats
     viscous_class: Ints
     line_class: Ints
+    above_class: Ints
     pump_ln: Floats
     line_viscous_ln: Floats
     line_deep_ln: Floats
     oil_ln: Floats
-    fastness: Floats
+    ln_volume: Floats
+    wet: NDArray[np.bool_]
+    guessed: NDArray[np.bool_]
+    cap_ln: Floats
     pump_middle: float
     line_deep_middle: float
 
-    def predict(self, constants: Floats, levels: Mapping[str, Floats]) -> tuple[Floats, Floats]:
-        """Predict both values under the ln level of every job's pump, hose and technician (in either band)."""
+    def values(self) -> tuple[tuple[Floats, Floats], ...]:
+        """Every value with its variance: viscous, line, above."""
+        return (
+            (self.viscous, self.viscous_variance),
+            (self.line, self.line_variance),
+            (self.above, self.above_variance),
+        )
+
+    def known(self) -> NDArray[np.bool_]:
+        """Whether a job has any value, (n,)."""
+        return np.isfinite(self.viscous) | np.isfinite(self.line) | np.isfinite(self.above)
+
+    def predict(self, constants: Floats, levels: Mapping[str, Floats]) -> tuple[Floats, Floats, Floats]:
+        """Predict the values under the ln level of every job's pump, hose and technician (in either band)."""
         every = np.arange(self.day.size)
         return tuple(v[:, 0] for v in predicted(self, constants, every, {k: v[:, None] for k, v in levels.items()}))  # type: ignore[return-value]
 
 
-def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[str, Floats]) -> tuple[Floats, Floats]:
-    """Ln viscous speed and the line's value of some jobs, under levels of shape (n, k) or (n, 1).
+def predicted(
+    table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[str, Floats]
+) -> tuple[Floats, Floats, Floats]:
+    """Ln viscous speed, the line's value and the one above range of some jobs, under levels of shape (n, k) or (n, 1).
 
     Pump, line and the port with its fittings stand in series.  What a technician leaves in the way is a further resistance
     in series; his level is what it does to ln deep speed of the fleet's middle rig: a core left in takes the more, the
@@ -124,37 +151,72 @@ def predicted(table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[
     Parameters
     ----------
     table : SpeedTable
-    constants : float64 (5,)
+    constants : float64 (6,)
         See `fit_constants`.
     rows : int64 (n,)
     levels : mapping of `LEVELS` to ln level
     """
-    a, b_viscous, b_deep, port_viscous, port_deep = constants
+    a, b_viscous, b_deep, port_viscous, port_deep, fresh = constants
     middle = np.exp(-table.pump_middle - a) + np.exp(-table.line_deep_middle - b_deep) + np.exp(-port_deep)
     pump = np.exp(-(table.pump_ln[rows][:, None] + a + levels["pump"]))
     line = np.exp(-(table.line_viscous_ln[rows][:, None] + b_viscous + levels["hose"]))
     # Less than nothing cannot be in the way: at best some of the usual port is not.
     rig = np.maximum(np.expm1(-levels["technician_viscous"]) * middle, -0.8 * np.exp(-port_viscous))
-    viscous = -np.log(pump + line + np.exp(-port_viscous) + rig)
-    # A gauge on the manifold misreads both bands, the deep one more; one that lags, fast pulls of the viscous band only.
-    lag = levels["gauge_viscous"] * table.fastness[rows][:, None]
-    viscous = viscous + MANIFOLD_IN_VISCOUS * levels["gauge"] + lag
+    hole = np.exp(-port_viscous) + rig
+    cap = table.cap_ln[rows][:, None]
+    # A gauge on the manifold misreads both bands, the deep one more; how long it reads nothing is no matter of its place.
+    viscous = lagging(-np.log(pump + line + hole) + levels["gauge_viscous"], cap)
+    above = late(fresh - np.log(pump + LINE_ABOVE * line + hole), cap)
     pump = pump * np.exp(-table.oil_ln[rows][:, None])
     line = np.exp(-(table.line_deep_ln[rows][:, None] + b_deep + levels["hose"]))
     rig = np.maximum(np.expm1(-levels["technician"]) * middle, -0.8 * np.exp(-port_deep))
-    deep = -np.log(pump + line + np.exp(-port_deep) + rig) + levels["gauge"]
-    viscous, deep = np.broadcast_arrays(viscous, deep)
-    contrast = np.where(table.alone[rows][:, None], deep, deep - viscous)
-    return np.ascontiguousarray(viscous), contrast
+    deep = lagging(-np.log(pump + line + np.exp(-port_deep) + rig) + levels["gauge"], cap)
+    viscous, deep, above = np.broadcast_arrays(viscous, deep, above)
+    return (
+        np.ascontiguousarray(viscous),
+        np.where(table.alone[rows][:, None], deep, deep - viscous),
+        np.where(table.above_alone[rows][:, None], above, above - viscous),
+    )
+
+
+def lagging(speed_ln: Floats, cap_ln: Floats) -> Floats:
+    """Ln speed as a gauge shows it that cannot show more than ``cap_ln``; arrays that broadcast together."""
+    return np.asarray(speed_ln - np.log1p(np.exp(LAG_POWER * (speed_ln - cap_ln))) / LAG_POWER)
+
+
+def late(speed_ln: Floats, cap_ln: Floats) -> Floats:
+    """Ln mean speed from atmosphere down as a gauge shows it that notices all of it later by its lag."""
+    return np.asarray(-np.log(np.exp(-speed_ln) + np.exp(-cap_ln) / OVER_LN))
 
 
 def _rate(work: pl.DataFrame, band: str) -> tuple[Floats, Floats]:
-    """Ln speed over volume of a band, and its standard error."""
+    """Ln speed over volume of a band, and its standard error; as the gauge shows it, where the log says so."""
     rate, se = column_of(work, f"{band}_rate_per_s"), column_of(work, f"{band}_rate_se_ln")
+    seen, seen_se = column_of(work, f"{band}_seen_per_s"), column_of(work, f"{band}_seen_se_ln")
+    rate, se = np.where(np.isfinite(seen), seen, rate), np.where(np.isfinite(seen), seen_se, se)
     stated = column_of(work, f"speed_{band}_l_s") / column_of(work, "volume_l")
     rate = np.where(np.isfinite(rate), rate, stated)
     rate = np.where((rate > 1e-7) & (rate < 1e3), rate, np.nan)
     return np.log(rate), np.clip(np.where(np.isfinite(se), se, 0.15), 0.01, 0.8)
+
+
+def noise_classes(table: SpeedTable, viscous_ln: Floats) -> tuple[Ints, Ints, Ints]:
+    """Class of noise of every value (viscous, line, above), by how near to its gauge's lag the pull was; each (n,).
+
+    Parameters
+    ----------
+    table : SpeedTable
+    viscous_ln : float64 (n,)
+        ln viscous speed of the rig.
+    """
+    near = np.searchsorted(LAGGING, viscous_ln - table.cap_ln).astype(np.int64)
+    usual = near + 3 * table.wet
+    guessed = table.guessed.astype(np.int64)
+    return (
+        usual + 6 * guessed,
+        usual + 6 * table.alone + 12 * (table.alone & table.guessed),
+        usual + 6 * table.above_alone + 12 * (table.above_alone & table.guessed),
+    )
 
 
 def speed_table(
@@ -185,6 +247,9 @@ def speed_table(
     )
     ln_v, se_v = _rate(rows, "viscous")
     ln_d, se_d = _rate(rows, "deep")
+    mean, mean_se = column_of(rows, "over_range_rate_per_s"), column_of(rows, "over_range_rate_se_ln")
+    ln_o = np.log(np.where((mean > 1e-7) & (mean < 1e3), mean, np.nan))
+    se_o = np.clip(np.where(np.isfinite(mean_se), mean_se, 0.15), 0.05, 0.8)
     leak = np.array([(leak_micron or {}).get(e, 0.0) for e in rows["evacuation_id"]])
     ln_d = np.where(leak > LEAK_MATTERS_MICRON, np.nan, ln_d)
     stated = column_of(rows, "volume_l")
@@ -192,154 +257,102 @@ def speed_table(
     volume = usual_volumes(rows)
     ln_volume = np.log(volume)
     spread = np.where(known, 0.0, UNKNOWN_VOLUME_SD**2)
-    both = np.isfinite(ln_v) & np.isfinite(ln_d)
-    speed = 1.0 / (1.0 / rated + np.exp(-line_v))
-    fast = np.searchsorted(FAST_S, volume / speed).astype(np.int64)
-    wet = (swallowed_water_g(rows) > WET_G).astype(np.int64)
+    seen = np.isfinite(ln_v)
+    both = seen & np.isfinite(ln_d)
     blank = np.array([(blankoff_micron or {}).get(e, 30.0) for e in rows["evacuation_id"]])
     ids: dict[str, list[str | None]] = {
         f: rows[f"{f}_id"].cast(pl.String).to_list() if f"{f}_id" in rows.columns else [None] * n for f in FACTORS
     }
-    return SpeedTable(
+    table = SpeedTable(
         evacuation_id=rows["evacuation_id"].to_list(),
         day=rows["started_at"].dt.epoch("us").cast(pl.Float64).to_numpy() / 86_400e6,
         ids=ids,
         viscous=ln_v + ln_volume,
         line=np.where(both, ln_d - ln_v, ln_d + ln_volume),
+        above=np.where(seen, ln_o - ln_v, ln_o + ln_volume),
         alone=~both,
+        above_alone=~seen,
         viscous_variance=se_v**2 + spread,
         line_variance=np.where(both, se_v**2 + se_d**2, se_d**2 + spread),
-        viscous_class=fast + 4 * wet,
-        line_class=fast + 4 * wet + 8 * (~both).astype(np.int64),
+        above_variance=np.where(seen, se_v**2 + se_o**2, se_o**2 + spread),
+        viscous_class=np.zeros(n, dtype=np.int64),
+        line_class=np.zeros(n, dtype=np.int64),
+        above_class=np.zeros(n, dtype=np.int64),
         pump_ln=np.log(rated),
         line_viscous_ln=line_v,
         line_deep_ln=line_d,
         oil_ln=np.log(np.clip(1.0 - blank / 1000.0, 0.2, 1.0)),
-        fastness=np.array([1.0, 0.8, 0.4, 0.0])[fast],
+        ln_volume=ln_volume,
+        wet=swallowed_water_g(rows) > WET_G,
+        guessed=~known,
+        cap_ln=np.full(n, np.inf),
         pump_middle=float(np.median(np.log(rated))) if n else 0.0,
         line_deep_middle=float(np.median(line_d)) if n else 0.0,
     )
+    return classed(table, -np.log(1.0 / rated + np.exp(-line_v)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
-def _density(
-    r: float, v: float, width: float, peak: float, low: float, low_scale: float, high: float, high_scale: float
-) -> tuple[float, float]:
-    """Density of one residual under a noise shape (see `_terms`), and its core's part.
-
-    Loops over it are to become vector instructions: no branch, and nothing in it that does not depend on the residual.
-    """
-    core = exp(-0.5 * r * r / v) * peak
-    z = r / width
-    z = z if z > -40.0 else -40.0
-    side = exp(2.0 * (z if z < 40.0 else 40.0))
-    below = low * exp((r if r < 0.0 else 0.0) * low_scale) / (1.0 + side)
-    above = high * exp((r if r > 0.0 else 0.0) * high_scale) * side / (1.0 + side)
-    return core + below + above + 1e-9, core
+def classed(table: SpeedTable, viscous_ln: Floats) -> SpeedTable:
+    """Give every value its class of noise."""
+    viscous, line, above = noise_classes(table, viscous_ln)
+    return replace(table, viscous_class=viscous, line_class=line, above_class=above)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _terms(variance: float, shape: Floats) -> tuple[float, float, float, float, float, float, float]:
-    """What the density of all residuals of one variance and noise shape is made of."""
-    sd, low, low_scale, high, high_scale = shape[0], shape[1], shape[2], shape[3], shape[4]
-    v = variance + sd * sd
-    width = np.sqrt(v)
-    peak = (1.0 - low - high) / np.sqrt(2.0 * np.pi * v)
-    return v, width, peak, low / (low_scale + width), 1.0 / low_scale, high / (high_scale + width), -1.0 / high_scale
+def timed(table: SpeedTable) -> SpeedTable:
+    """Leave out mean speeds from atmosphere of pulls that were over within their gauge's lag: seconds are all they show."""
+    within = table.above_class % 3 == len(LAGGING)
+    return replace(table, above=np.where(within, np.nan, table.above))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
-    """Density of residuals (n,) of one measurement variance under one noise shape, up to its norm."""
-    out = np.empty(residual.size)
-    v, width, peak, low, low_scale, high, high_scale = _terms(variance, shape)
-    for i in range(residual.size):
-        out[i] = _density(residual[i], v, width, peak, low, low_scale, high, high_scale)[0]
-    return out
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Floats) -> Floats:
-    """(n, levels): ln density of each value under each prediction; 0 where the value is nan.
-
-    Parameters
-    ----------
-    value, variance : float64 (n,);  predicted : float64 (n, levels);  shape : float64 (n, 5)
-    """
-    n, m = predicted.shape
-    out = np.zeros((n, m))
-    for i in range(n):
-        if np.isnan(value[i]):
-            continue
-        v, width, peak, low, low_scale, high, high_scale = _terms(variance[i], shape[i])
-        here, guess, told = value[i], predicted[i], out[i]
-        for j in range(m):
-            told[j] = ln(_density(here - guess[j], v, width, peak, low, low_scale, high, high_scale)[0])
-    return out
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
-    """Weight of each residual in an estimate of the core's middle: its chance to be of the core, over the variance."""
-    out = np.zeros(residual.size)
-    for i in range(residual.size):
-        if np.isnan(residual[i]):
-            continue
-        v, width, peak, low, low_scale, high, high_scale = _terms(variance[i], shape[i])
-        total, core = _density(residual[i], v, width, peak, low, low_scale, high, high_scale)
-        out[i] = core / total / v
-    return out
-
-
-def noise_shapes(table: SpeedTable, viscous_residual: Floats, line_residual: Floats) -> tuple[Floats, Floats]:
-    """Noise shape of every value, from the residuals of its class."""
+def noise_shapes(table: SpeedTable, residual: Sequence[Floats]) -> tuple[Floats, ...]:
+    """Noise shape of every value, from the residuals of its class; three of (n, 7)."""
     out = []
-    for residual, variance, classes in (
-        (viscous_residual, table.viscous_variance, table.viscous_class),
-        (line_residual, table.line_variance, table.line_class),
-    ):
-        known = np.isfinite(residual)
-        shape = np.tile(np.array([0.15, 0.15, 0.6, 0.05, 0.3]), (residual.size, 1))
+    classes = (table.viscous_class, table.line_class, table.above_class)
+    for r, (_, variance), number in zip(residual, table.values(), classes, strict=True):
+        known = np.isfinite(r)
+        shape = np.tile(USUAL.as_row(), (r.size, 1))
         if known.sum() >= 20:
-            shape[known] = shapes_of_rows(residual[known], variance[known], classes[known])
+            shape[known] = shapes_of_rows(r[known], variance[known], number[known])
         out.append(shape)
-    return out[0], out[1]
+    return tuple(out)
 
 
-CONSTANTS_MEAN = np.array([np.log(0.85), 0.0, 0.0, np.log(6.0), np.log(1.5)])
-CONSTANTS_SD = np.array([0.25, 0.3, 0.3, 0.8, 0.8])
-"""Factor on rated speed and on a tube's conductance in either band; conductance of port and fittings, l/s (judgement)."""
+CONSTANTS_MEAN = np.array([np.log(0.85), 0.0, 0.0, np.log(6.0), np.log(1.5), 0.1])
+CONSTANTS_SD = np.array([0.25, 0.3, 0.3, 0.8, 0.8, 0.3])
+"""Factor on rated speed and on a tube's conductance in either band; conductance of port and fittings, l/s; ln of what the
+mean speed from atmosphere down has over the viscous one beside the line's (judgement)."""
 
 
 def fit_constants(
     table: SpeedTable, levels: Mapping[str, Floats], constants: Floats, rounds: int = ROUNDS
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, tuple[Floats, ...]]:
     """Find the fleet's constants about the core of all values, under given levels; also the noise shapes.
 
     Returns
     -------
-    constants : float64 (5,)
-        ln factor on rated speed, on viscous and on deep line conductance; ln conductance of the port in either band.
-    viscous_shape, line_shape : float64 (n, 5)
+    constants : float64 (6,)
+        ln factor on rated speed, on viscous and on deep line conductance; ln conductance of the port in either band; ln of
+        what the mean speed from atmosphere down has over the pump's viscous one.
+    shapes : three of float64 (n, 7)
+        Of the viscous, the line's and the value above range.
     """
     now = constants.copy()
-    shapes = (np.empty((0, 5)), np.empty((0, 5)))
+    shapes: tuple[Floats, ...] = ()
     for _ in range(rounds):
         here = table.predict(now, levels)
-        r = (table.viscous - here[0], table.line - here[1])
-        shapes = noise_shapes(table, *r)
+        residual = [value - p for (value, _), p in zip(table.values(), here, strict=True)]
+        shapes = noise_shapes(table, residual)
         slopes = []
         for j in range(now.size):
             moved = now.copy()
             moved[j] += 0.02
-            p = table.predict(moved, levels)
-            slopes.append([(p[k] - here[k]) / 0.02 for k in (0, 1)])
+            slopes.append([(p - q) / 0.02 for p, q in zip(table.predict(moved, levels), here, strict=True)])
         hessian, gradient = np.diag(1.0 / CONSTANTS_SD**2), (CONSTANTS_MEAN - now) / CONSTANTS_SD**2
-        for k, variance in ((0, table.viscous_variance), (1, table.line_variance)):
-            w = core_weight(r[k], variance, shapes[k])
+        for k, (_, variance) in enumerate(table.values()):
+            w = core_weight(residual[k], variance, shapes[k])
             used = w > 0
             x = np.column_stack([slopes[j][k][used] for j in range(now.size)])
             hessian = hessian + x.T @ (w[used, None] * x)
-            gradient = gradient + x.T @ (w[used] * r[k][used])
+            gradient = gradient + x.T @ (w[used] * residual[k][used])
         now = now + np.clip(np.linalg.solve(hessian, gradient), -0.4, 0.4)
-    return now, shapes[0], shapes[1]
+    return now, shapes

@@ -1,0 +1,106 @@
+"""Shifts that may explain an asset's jobs: how large, how likely before any data, and what the jobs say of each."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from blankoff.fleet.vector_math import exp
+
+__all__ = ["FEWEST_USES", "IN_VISCOUS", "SHIFTS", "USUAL_HOLE", "evidence", "grid_prior", "mean_level"]
+
+Floats = NDArray[np.float64]
+
+FEWEST_USES = 5
+"""Jobs from which an asset is asked, and that a shift must have lasted."""
+_PLACE = np.array(
+    [(d, d * v) for d in np.arange(1, 9) * 0.1 for v in (0.2, 0.6, 1.0)] + [(d, 0.3 * d) for d in (-0.2, -0.1, 0.0)]
+)
+"""What a gauge does to either band's speed: on the manifold it sits nearer the pump and shows a faster fall, in deep vacuum at
+the least as much as in the viscous band, where less pressure is lost along a line; one that reads high meets either band
+at a lower pressure, where a line passes less, in deep vacuum above all."""
+RIGGING = np.arange(-16, 4) * 0.1
+HOLE_IN_VISCOUS = np.array([1.7, 2.4, 3.3])
+"""How much better what is left in a port conducts in the viscous band: a hole passes some 20 l/s per cm2 in choked flow and
+11.6 in molecular flow (handbook values, from memory); a core is longer than a hole, and gains with pressure."""
+SHIFTS = {
+    "pump": np.arange(-24, 9) * 0.05,
+    "hose": np.arange(-20, 9) * 0.1,
+    "technician": np.tile(RIGGING, HOLE_IN_VISCOUS.size),
+    "gauge": _PLACE[:, 0],
+}
+"""ln shifts tried: of a pump's speed, a line's conductance, the middle rig's deep speed as rigged, what a gauge's place adds to it."""
+USUAL_HOLE = 2.4
+IN_VISCOUS = {
+    "technician": -np.log1p(np.expm1(-SHIFTS["technician"]) / np.repeat(HOLE_IN_VISCOUS, RIGGING.size)),
+    "gauge": _PLACE[:, 1],
+}
+"""What each shift does in the viscous band: of rigging, by a smaller resistance there; of a gauge, by its place."""
+SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.08}
+LARGE_SHARE = {"pump": 0.25, "hose": 0.15, "technician": 0.15, "gauge": 0.3}
+LARGE_SCALE = {"pump": 0.4, "hose": 4.0, "technician": 4.0, "gauge": 4.0}
+"""How fast large shifts become rare with their size, ln: a pump that lost two thirds of its speed is no pump (judgement)."""
+FROM_THE_FIRST = {"pump": 0.05, "hose": 0.3, "technician": 0.9, "gauge": 1.0}
+"""Shifts are either small, as units differ, or anywhere on the grid.  A habit or a gauge's place is there from the first
+job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
+
+
+def grid_prior(factor: str) -> tuple[Floats, Floats]:
+    """Ln prior of each shift: from the first job on, and from a later one on."""
+    grid = SHIFTS[factor]
+    small = np.exp(-0.5 * (grid / SMALL_SD[factor]) ** 2)
+    small, large = small / small.sum(), np.exp(-np.abs(grid) / LARGE_SCALE[factor])
+    large = large / large.sum()
+    share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
+    begin = (1 - share) * small + share * first * large
+    later = 0.3 * (1 - share) * small + share * (1 - first) * large
+    return np.log(begin), np.log(np.maximum(later, 1e-12))
+
+
+def evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool) -> tuple[float, Floats]:
+    """Ln evidence of one shift from some job on, over none; and the ln weight of every (onset, shift).
+
+    Parameters
+    ----------
+    like : float64 (n, shifts)
+        ln likelihood of an asset's jobs under every shift.
+    prior : two of float64 (shifts,)
+        From `grid_prior`.
+    zero : int
+        Index of no shift.
+    later : bool
+        Whether it may have begun after the first job.
+    """
+    last = max(like.shape[0] - FEWEST_USES, 0) + 1 if later else 1
+    score, total = _scores(like, prior[0], prior[1], zero, last)
+    return float(total), score - total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) -> tuple[Floats, float]:
+    """Ln evidence of every (onset, shift), for onsets at the first ``last`` jobs; and that of all together."""
+    n, m = like.shape
+    score, tail = np.empty((last, m)), np.zeros(m)
+    tries = np.log(max(last - 1, 1))
+    for i in range(n - 1, -1, -1):
+        for j in range(m):
+            tail[j] += like[i, j] - like[i, zero]
+        if i < last:
+            for j in range(m):
+                score[i, j] = tail[j] + later[j] - tries
+    for j in range(m):
+        score[0, j] = tail[j] + begin[j]
+    top, total = score.max(), 0.0
+    for i in range(last):
+        for j in range(m):
+            total += exp(score[i, j] - top)
+    return score, top + np.log(total)
+
+
+def mean_level(weight: Floats, grid: Floats, n: int) -> Floats:
+    """Mean level of every job under the weights of (onset, shift)."""
+    by_onset = weight @ grid
+    out = np.full(n, by_onset.sum())
+    out[: by_onset.size] = np.cumsum(by_onset)
+    return out
