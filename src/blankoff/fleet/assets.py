@@ -12,6 +12,7 @@ import polars as pl
 from blankoff import schemas
 from blankoff.fleet.asset_charts import asset_charts
 from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.gauge_rises import gauge_rises
 from blankoff.fleet.gauges import gauges_off
 from blankoff.fleet.hoses import hoses_leaking, hoses_restricted
 from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
@@ -96,7 +97,7 @@ def assess_assets(
     services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
     rows = settled_rows(known, services, pump_side_floors(known), as_of)
     hose_work, gauge_work = (renewal_days(services, f, as_of) for f in ("hose", "gauge"))
-    causes = find_causes(rows, hose_work, gauge_work)
+    causes = find_causes(rows, hose_work, gauge_work, gauge_rises(known))
     looks = outlooks(causes.fleet, settings, as_of)
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
 

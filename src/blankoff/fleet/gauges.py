@@ -19,10 +19,13 @@ __all__ = ["gauges_off"]
 PRIOR_OFF = 0.06
 """Share of gauges that are off at a time (judgement)."""
 WANTED = 0.9
-FEWEST_ROWS = 25
+FEWEST_ROWS = 15
 """Floors read since it began; a few may all be of one filling."""
-LEAST_GAIN = 6.0
+LEAST_GAIN = 5.5
 """Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
+FEWEST_BEFORE, GAIN_WITHOUT = 12, 20.0
+"""Floors read before it began; with fewer the gauge was never seen sound, and is told only against its pumps' plates and
+blank-offs as modelled, which are wrong by as much now and then: then so much gain is wanted (judgement)."""
 
 
 def gauges_off(
@@ -53,7 +56,10 @@ def gauges_off(
         done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
-        if cause.gain < LEAST_GAIN or len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
+        seen_sound = _floors_before(cause, causes, done) >= FEWEST_BEFORE
+        if cause.gain < (LEAST_GAIN if seen_sound else GAIN_WITHOUT):
+            continue
+        if len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
             continue
         if _known_loads(cause, causes) < 0.5:
             continue
@@ -91,6 +97,16 @@ def _since(cause: Cause, causes: FloorCauses, edge: float) -> float:
         return cause.since_day
     p, i = cause.rows[int(beyond[0])]
     return max(cause.since_day, float(causes.fleet.rows[p].day[i]))
+
+
+def _floors_before(cause: Cause, causes: FloorCauses, done: list[float]) -> int:
+    """How many floors the gauge had read in this spell before it went off."""
+    begin = done[cause.spell - 1] if cause.spell else -np.inf
+    return sum(
+        gauge == cause.level_id and begin <= day < cause.since_day
+        for r in causes.fleet.rows
+        for gauge, day in zip(r.gauge_id, r.day, strict=True)
+    )
 
 
 def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:

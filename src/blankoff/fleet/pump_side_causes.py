@@ -17,6 +17,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from blankoff.fleet.gauge_rises import GaugeRises
 from blankoff.fleet.oil_floors import SPOILED_MICRON
 from blankoff.fleet.oil_model import FleetOil, PumpRows, fit_fleet, predicted_blankoff
 from blankoff.fleet.pump_side_trials import DRIFT_DAYS, Trials, Uses, come_by, usual_pump
@@ -103,7 +104,13 @@ def _spells(
     return out
 
 
-def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]) -> Cause | None:
+def _scan(
+    uses: Uses,
+    fleet: FleetOil,
+    leaks: list[Floats],
+    gauges: list[Floats],
+    rises: Mapping[str, GaugeRises],
+) -> Cause | None:
     """Try a cause from a grid of days on, then finely about the best; a gauge may also drift from then on."""
     n = uses.day.size
     step = max(2, n // ONSETS)
@@ -111,7 +118,7 @@ def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]
     if not coarse:
         return None
     drifts = (0.0, DRIFT_DAYS) if uses.factor == "gauge" else (0.0,)
-    trials = Trials(uses, fleet, leaks, gauges)
+    trials = Trials(uses, fleet, leaks, gauges, rises.get(uses.level_id) if uses.factor == "gauge" else None)
     tried = {(k, d): trials.gain(k, d) for d in drifts for k in coarse}
     best = max(tried, key=lambda key: (tried[key][0], key))
     if tried[best][0] > WANTED_GAIN - 3.0:
@@ -120,7 +127,9 @@ def _scan(uses: Uses, fleet: FleetOil, leaks: list[Floats], gauges: list[Floats]
         best = max(tried, key=lambda key: (tried[key][0], key))
     top, size, size_se = tried[best]
     gain = np.array([g for g, _, _ in tried.values()])
-    total = float(top + np.log(np.exp(gain - top).sum() / (n * len(drifts))))
+    # A coarse try stands for all the days up to the next, but for those that were tried themselves.
+    stands = np.array([min((q for q, e in tried if e == d and q > k), default=n) - k for k, d in tried])
+    total = float(top + np.log(stands @ np.exp(gain - top) / (n * len(drifts))))
     same = sorted(k for k, d in tried if d == best[1])
     weight = np.exp(np.array([tried[k, best[1]][0] for k in same]) - top)
     days = np.array([0.5 * (uses.day[k] + uses.day[max(k - 1, 0)]) for k in same])
@@ -151,7 +160,10 @@ def _precedence(cause: Cause) -> float:
 
 
 def find_causes(
-    rows: list[PumpRows], hose_renewals: Mapping[str, list[float]], gauge_renewals: Mapping[str, list[float]]
+    rows: list[PumpRows],
+    hose_renewals: Mapping[str, list[float]],
+    gauge_renewals: Mapping[str, list[float]],
+    rises: Mapping[str, GaugeRises] | None = None,
 ) -> FloorCauses:
     """Fit the oils, then lay on the causes that explain most, one after another.
 
@@ -160,6 +172,8 @@ def find_causes(
     rows : list of PumpRows
     hose_renewals, gauge_renewals : mapping of id to days
         Services that end a spell.
+    rises : mapping of gauge_id to GaugeRises, optional
+        From `gauge_rises.gauge_rises`.
 
     Returns
     -------
@@ -173,7 +187,9 @@ def find_causes(
     answers: list[Cause | None] = [None] * len(spells)
     stale = list(range(len(spells)))
     for _ in range(MOST_CAUSES):
-        asked = in_threads(partial(_scan, fleet=fleet, leaks=leaks, gauges=gauges), [spells[k] for k in stale])
+        asked = in_threads(
+            partial(_scan, fleet=fleet, leaks=leaks, gauges=gauges, rises=rises or {}), [spells[k] for k in stale]
+        )
         for k, answer in zip(stale, asked, strict=True):
             answers[k] = answer
         taken = {(c.factor, c.level_id, c.spell) for c in accepted}

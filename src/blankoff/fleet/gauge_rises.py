@@ -1,0 +1,151 @@
+"""What tight, dry circuits' rises say of a gauge: it multiplies them as it multiplies every pressure.
+
+A gauge's gain cancels in speeds, and in floors it is entangled with the pump's oil.  But how far a tight, dry circuit rises in
+its hold has nothing to do with pump or hose: on like work rises differ by a factor of two or so, and a gauge that reads a
+third too high makes all of its own a third too high.  One rise says next to nothing; fifty are a witness of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from blankoff.fleet.pump_side import column_of, usual_volumes
+
+__all__ = ["GaugeRises", "gauge_rises"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LEAST_RISE_MICRON, LEAST_HOLD_MINUTES = 3.0, 3.0
+"""Smaller rises are steps of the display, and in shorter holds the settling is most of it (judgement)."""
+MOST_LEAK_MICRON_PER_MIN = 5.0
+"""From here on the rise is the leak's (judgement)."""
+FEWEST_RISES = 60
+"""Rises in the fleet from which like work is known at all."""
+UNIT_SD, TECHNICIAN_SD = 0.04, 0.15
+"""How gauges differ from each other when sound, and how technicians' circuits rise after their way of pumping, ln."""
+FREEDOM = 4.0
+"""Degrees of freedom of the noise of a ln rise."""
+ROUNDS = 15
+
+
+@dataclass(frozen=True)
+class GaugeRises:
+    """One gauge's ln rises against like work's, in order of time.
+
+    Attributes
+    ----------
+    day, residual, variance : float64 (n,)
+        ``variance`` with robust weight.
+    technician : list of str or None
+    """
+
+    day: Floats
+    residual: Floats
+    variance: Floats
+    technician: list[str | None]
+
+    def between(self, first_day: float, last_day: float) -> GaugeRises:
+        """Those of a spell."""
+        at = np.flatnonzero((self.day >= first_day) & (self.day <= last_day))
+        return GaugeRises(self.day[at], self.residual[at], self.variance[at], [self.technician[i] for i in at])
+
+    def weights(self) -> Floats:
+        """Inverse covariance of the rises, (n, n): noise, the gauge's own unit, the technicians' ways."""
+        covariance = np.diag(self.variance) + UNIT_SD**2
+        for name in {t for t in self.technician if t is not None}:
+            mine = np.array([t == name for t in self.technician], dtype=np.float64)
+            covariance += TECHNICIAN_SD**2 * np.outer(mine, mine)
+        return np.asarray(np.linalg.inv(covariance))
+
+
+def told(rises: GaugeRises, weights: Floats, share: Floats) -> tuple[float, float]:
+    """Estimate of ln reading over truth, and its information (inverse variance), from rises.
+
+    Parameters
+    ----------
+    rises : GaugeRises
+    weights : float64 (n, n)
+        `GaugeRises.weights`.
+    share : float64 (n,)
+        How much of the error had come by each rise, 0 to 1.
+    """
+    pull = weights @ share
+    information = float(pull @ share)
+    return (float(pull @ rises.residual) / information if information > 0 else 0.0), information
+
+
+def gauge_rises(work: pl.DataFrame) -> Mapping[str, GaugeRises]:
+    """Gather every gauge's rises of tight, dry circuits, against what like work predicts.
+
+    Parameters
+    ----------
+    work : DataFrame
+        The fleet's work frame.
+
+    Returns
+    -------
+    mapping of gauge_id to GaugeRises
+        Empty where a fleet has too few.
+    """
+    if work.is_empty() or "gauge_id" not in work.columns:
+        return {}
+    rows = work.sort("started_at", "evacuation_id")
+    rise = column_of(rows, "hold_end_micron") - column_of(rows, "hold_start_micron")
+    used = _telling(rows, rise)
+    if used.sum() < FEWEST_RISES:
+        return {}
+    minutes, pumped = column_of(rows, "hold_minutes"), column_of(rows, "pumped_minutes")
+    ambient = column_of(rows, "ambient_c")
+    x = np.column_stack(
+        [
+            np.ones(rows.height),
+            np.log(usual_volumes(rows)),
+            np.log(np.where(minutes > 0, minutes, 10.0)),
+            np.log(np.where(pumped > 0, np.maximum(pumped, 0.3), 10.0)),
+            np.where(np.isfinite(ambient), ambient, 15.0) / 10.0,
+        ]
+    )
+    y = np.log(np.where(used, rise, 1.0))
+    weight, residual, scale = used.astype(np.float64), y, 1.0
+    for _ in range(ROUNDS):
+        line = np.linalg.solve(x.T @ (weight[:, None] * x) + 1e-6 * np.eye(x.shape[1]), x.T @ (weight * y))
+        residual = y - x @ line
+        scale = max(1.4826 * float(np.median(np.abs(residual[used]))), 0.1)
+        weight = used * (FREEDOM + 1.0) / (FREEDOM + (residual / scale) ** 2)
+    variance = scale**2 * (FREEDOM + (residual / scale) ** 2) / (FREEDOM + 1.0)
+    day = rows["started_at"].dt.epoch("us").cast(pl.Float64).to_numpy() / 86_400e6
+    who = rows["technician_id"].to_list() if "technician_id" in rows.columns else [None] * rows.height
+    found: dict[str, list[int]] = {}
+    for i, gauge in enumerate(rows["gauge_id"]):
+        if gauge is not None and used[i]:
+            found.setdefault(gauge, []).append(i)
+    return {
+        gauge: GaugeRises(day[at], residual[at], variance[at], [who[i] for i in at])
+        for gauge, at in sorted(found.items())
+    }
+
+
+def _telling(rows: pl.DataFrame, rise: Floats) -> Bools:
+    """Which rises are a tight, dry circuit's own."""
+    leak, p_leak = column_of(rows, "leak_micron_per_min"), column_of(rows, "p_leak")
+    plateau = column_of(rows, "plateau_micron")
+    copied = (
+        rows["reason"].eq_missing("recycled_log").to_numpy()
+        if "reason" in rows.columns
+        else np.zeros(rows.height, dtype=bool)
+    )
+    with np.errstate(invalid="ignore"):
+        tight = ~(leak >= MOST_LEAK_MICRON_PER_MIN) & (p_leak < 0.5)
+        return np.asarray(
+            (rise > LEAST_RISE_MICRON)
+            & (column_of(rows, "hold_minutes") > LEAST_HOLD_MINUTES)
+            & tight
+            & np.isnan(plateau)
+            & ~copied
+        )
