@@ -190,6 +190,29 @@ def _lay_out(sums: Floats, push_sums: Floats, f: float, of: int, gradient: Float
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _solve(a: Floats, b: Floats) -> None:
+    """Solve ``a x = b`` in place of ``b``, for a positive definite ``a`` whose lower triangle is used up.
+
+    So small a system is solved before a library is called.
+    """
+    k = b.size
+    for j in range(k):
+        for q in range(j + 1):
+            total = a[j, q]
+            for m in range(q):
+                total -= a[j, m] * a[q, m]
+            a[j, q] = np.sqrt(total) if q == j else total / a[q, q]
+    for j in range(k):
+        for m in range(j):
+            b[j] -= a[j, m] * b[m]
+        b[j] /= a[j, j]
+    for j in range(k - 1, -1, -1):
+        for m in range(j + 1, k):
+            b[j] -= a[m, j] * b[m]
+        b[j] /= a[j, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def fit_pump(
     start: Floats,
     mean: Floats,
@@ -242,12 +265,14 @@ def fit_pump(
     cost += 0.5 * np.sum(precision * (theta - mean) ** 2)
     damping = 1e-3
     g2, h2 = np.zeros(k), np.zeros((k, k))
+    full, step = np.zeros((k, k)), np.zeros(k)
     for _ in range(rounds):
-        full = hessian.copy()
-        slope = gradient + precision * (theta - mean)
         for j in range(k):
-            full[j, j] += precision[j] + damping * (hessian[j, j] + precision[j])
-        step = np.linalg.solve(full, -slope)
+            for q in range(j):
+                full[j, q] = hessian[j, q]
+            full[j, j] = hessian[j, j] + (precision[j] + damping * (hessian[j, j] + precision[j]))
+            step[j] = -(gradient[j] + precision[j] * (theta[j] - mean[j]))
+        _solve(full, step)
         for j in range(k):
             bound = 40.0 if j == LEAK else 0.7
             step[j] = min(max(step[j], -bound), bound)
