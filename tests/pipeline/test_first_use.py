@@ -31,6 +31,19 @@ def test_a_run_needs_no_other_signatures() -> None:
     assert before[:-1] == [len(kernel.signatures) for kernel in CALLED]  # type: ignore[attr-defined]
 
 
+def test_only_one_other_process_is_asked_for() -> None:
+    code = (
+        "import numba, numpy as np\n"
+        "from blankoff.physics.compiled import before_the_first_compiles\n"
+        "told = []\n"
+        "for k in range(3): before_the_first_compiles(lambda k=k: told.append(k))\n"
+        "for f in (lambda x: x + 1, lambda x: x * 2): numba.njit(f)(1.0)\n"
+        "print(told)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[0]"
+
+
 @pytest.mark.scheduled
 def test_the_run_goes_on_without_the_other_process(tmp_path: Path) -> None:
     """A machine that lets no second process start still judges, alone."""

@@ -73,6 +73,11 @@ class _Once(event.Listener):
         pass
 
 
+_asked: list[_Once] = []
+
+
 def before_the_first_compiles(do: Callable[[], None]) -> None:
-    """Call `do` once, when a kernel is not found in the cache on disk."""
-    event.register("numba:compile", _Once(do))
+    """Call `do` once in this process, when a kernel is not found in the cache on disk; later calls add nothing."""
+    if not _asked:
+        _asked.append(_Once(do))
+        event.register("numba:compile", _asked[0])
