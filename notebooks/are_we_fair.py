@@ -73,7 +73,7 @@ def draw_crew(seed, people=24, jobs_each=110, skips=None, racks=None, weak_pump=
                     "kind": "rack" if rack else "split", "volume_l": 40.0 if rack else 3.0,
                     "plateau_minutes": 5.0 if rack and rng.random() < 0.4 else 0.0,
                     "floor_micron": floor, "lowest_pumped_micron": lowest, "required_target_micron": 500.0,
-                    "required_hold_minutes": 10.0, "still_minutes": None,
+                    "required_hold_minutes": 10.0, "still_minutes": None, "pumped_minutes": 80.0 if rack else 20.0,
                     "hold_minutes": {"no_hold": None, "short_hold": 4.0}.get(reason, 11.0), "leak_micron_per_min": 0.5,
                 }
             )  # fmt: skip
