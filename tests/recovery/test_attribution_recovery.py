@@ -16,6 +16,8 @@ from tests.fleet.frames import DrawnFleet, Plan, draw_fleet
 from blankoff.fleet.attribution import Attribution, attribute
 from blankoff.settings import Settings
 
+pytestmark = pytest.mark.scheduled
+
 PLANS = (
     Plan(seed=101, technicians=24, evacuations=2400),
     Plan(seed=102, technicians=18, evacuations=1500, noise=1.4, borrow_share=0.06),

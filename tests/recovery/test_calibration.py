@@ -72,6 +72,7 @@ def test_calibration_error_but_for_the_base_rate(checked: dict[str, tuple[Holds,
     assert calibration_error(shifted(p_moisture, moisture), moisture) < 0.03 + 0.015
 
 
+@pytest.mark.scheduled
 def test_calibration_error_of_simulated_cases() -> None:
     """600 cases of the held-back family, as they fall: nothing was tuned on it."""
     rng = np.random.default_rng(7301)

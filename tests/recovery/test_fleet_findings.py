@@ -51,6 +51,7 @@ def test_shape_and_bounds() -> None:
     assert set(got.oil_forecast["pump_id"]) == set(fleet.work["pump_id"])
 
 
+@pytest.mark.scheduled
 def test_worn_pumps_and_choked_hoses() -> None:
     hit = wrong = missed = 0
     for seed in (12, 21, 22):
@@ -78,6 +79,7 @@ def test_rigging() -> None:
     assert wrong <= 1
 
 
+@pytest.mark.scheduled
 def test_leaking_hoses() -> None:
     hit = wrong = missed = 0
     for seed in (12, 21, 22):
@@ -91,6 +93,7 @@ def test_leaking_hoses() -> None:
     assert missed <= 1
 
 
+@pytest.mark.scheduled
 def test_nothing_wrong_nothing_found() -> None:
     """At most 0.03 false findings an asset and year, oil aside: these pumps' oil does get over the limit."""
     alarms = years = 0.0
