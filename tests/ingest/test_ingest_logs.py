@@ -447,6 +447,7 @@ _LINE = st.one_of(
 
 
 @example(lines=['0,1001,"'], at=2, end="\n", ended=True)
+@example(lines=["0,-inf,0"], at=0, end="\n", ended=True)
 @given(
     lines=st.lists(_LINE, max_size=12),
     at=st.integers(0, 60),

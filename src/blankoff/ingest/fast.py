@@ -147,7 +147,9 @@ def _plan(dialect: Dialect, first: list[str], sample: bytes) -> Plan | None:
         decimal = "," if _DECIMAL_COMMA.search(sample) else "."
     nulls: tuple[str, ...] = _NULLS
     if not _NUMBER.fullmatch(pressure) and pressure not in nulls:
-        if any(c.isdigit() for c in pressure) or not pressure.isascii():
+        # a number below zero in words is an impossible reading, not a word for over-range
+        below_zero = pressure.strip().lower().startswith("-inf")
+        if below_zero or any(c.isdigit() for c in pressure) or not pressure.isascii():
             return None
         nulls = (*nulls, pressure)
     mode: TimeMode
