@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from blankoff import schemas
@@ -321,6 +321,7 @@ def test_any_register_ends_in_frames_or_quarantine(
     ),
     ended=st.booleans(),
 )
+@example(rows=[["E1"] * 7 + ["\x1f"]], ended=False)
 @settings(deadline=None, max_examples=150)
 def test_rows_split_together_are_those_split_one_by_one(rows: list[list[str]], ended: bool) -> None:
     lines = split_lines("\n".join([HEAD, *(",".join(r) for r in rows)]) + ("\n" if ended else ""))

@@ -135,7 +135,9 @@ def _csv_cells(lines: list[str], shown: str, rejects: Rejects) -> Cells:
 def _split_together(lines: list[str], start: int, delimiter: str, headings: list[str]) -> Cells | None:
     """Split all rows at once if no line needs a closer look; None if one may."""
     body = "\n".join(lines[start + 1 :])
-    if any(mark in body for mark in ('"', "\0", "\n\n", "\x0b", "\x0c", lines[start].strip())) or not body.strip():
+    # the last four count as blanks where cells are stripped one by one, and not where they are stripped together
+    closer = ('"', "\0", "\n\n", "\x0b", "\x0c", lines[start].strip(), "\x1c", "\x1d", "\x1e", "\x1f")
+    if any(mark in body for mark in closer) or not body.strip():
         return None
     if not body.isascii() and is_foreign(body):
         return None
