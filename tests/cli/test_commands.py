@@ -48,6 +48,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["report", "--store", "{store}", "--month", "1999-01", "--out", "{tmp}/p"], "holds no evacuations"),
         (["sheet", "--store", "{store}", "NOPE", "--out", "{tmp}/x.pdf"], "is not in the store"),
         (["sheet", "--store", "{store}"], "EVACUATION_ID"),
+        (["sheet", "--store", "{store}", "E1", "--verify", "{fleet}/pumps.csv"], "leave out EVACUATION_ID"),
         (["sheet", "--store", "{store}", "--verify", "{fleet}/pumps.csv"], "no evidence sheet"),
         (["log", "{fleet}/pumps.csv"], "nothing in it can be a time and a pressure"),
         (["log", "{fleet}/pumps.csv", "--target", "-3"], "range"),
@@ -120,6 +121,60 @@ def test_a_sheet_is_checked_word_by_word(store: Path, tmp_path: Path) -> None:
     assert "Not every word on it" in checked.output
 
 
+def test_pages_as_json_and_no_other_word(store: Path, tmp_path: Path) -> None:
+    done = run("report", "--store", store, "--month", "2026-10", "--out", tmp_path / "pages", "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    with open_store(store, read_only=True) as opened:
+        month = opened.table("result").filter(pl.col("month") == "2026-10")
+    assert sum(told["evacuations"].values()) == month.height
+    assert told["evacuations"]["failed"] == month.filter(pl.col("verdict") == "failed").height
+    assert Path(told["pages"]).is_file()
+    assert set(told["work_list"]) == {"csv", "xlsx", "ics"}
+    assert all(Path(p).is_file() for p in told["work_list"].values())
+
+
+def test_a_sheet_and_its_check_as_json(store: Path, tmp_path: Path) -> None:
+    """With a log and without one: what is told of a new sheet is what the check then tells of it."""
+    with open_store(store, read_only=True) as opened:
+        results = opened.table("result")
+        ids = [results.filter(pl.col("reason") == r)["evacuation_id"][0] for r in ("held", "no_log")]
+        held = opened.samples(ids[0]).keys[0]
+    for id_, hash_ in zip(ids, (held, ""), strict=True):
+        made = run("sheet", "--store", store, id_, "--out", tmp_path / "s.pdf", "--made-on", "2026-11-02", "--json")
+        expected = {
+            "sheet": str(tmp_path / "s.pdf"),
+            "evacuation_id": id_,
+            "content_hash": hash_,
+            "made_on": "2026-11-02",
+        }
+        assert json.loads(made.stdout) == expected, made.output
+        checked = run("sheet", "--store", store, "--verify", tmp_path / "s.pdf", "--json")
+        assert json.loads(checked.stdout) == {**expected, "every_word_is_the_stores": True}, checked.output
+    assert (
+        "made without a log, and the store holds none"
+        in run("sheet", "--store", store, "--verify", tmp_path / "s.pdf").output
+    )
+
+
+def test_exported_files_as_json(store: Path, tmp_path: Path) -> None:
+    told = json.loads(run("export", "--store", store, "--out", tmp_path, "--csv", "--json").stdout)
+    assert len(told["tables"]) == 7
+    for name, files in told["tables"].items():
+        assert set(files) == {"parquet", "csv"}
+        assert all(Path(p).is_file() and Path(p).stem == name for p in files.values())
+
+
+def test_forgetting_as_json(store: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "s.duckdb"
+    copy.write_bytes(store.read_bytes())
+    with open_store(copy, read_only=True) as opened:
+        who, jobs = opened.table("result")["technician_id"].value_counts(sort=True).row(0)
+    told = json.loads(run("forget", "--store", copy, who, "--yes", "--json").stdout)
+    assert told["stand_in"].startswith("forgotten-")
+    assert told["evacuations"] == jobs
+
+
 def test_an_assessment_as_json(store: Path) -> None:
     told = json.loads(run("assess", "--store", store, "--as-of", "2026-10-31", "--json").output)
     assert told["as_of"] == "2026-10-31"
@@ -127,9 +182,18 @@ def test_an_assessment_as_json(store: Path) -> None:
 
 
 def test_help_has_an_example_for_every_command() -> None:
+    """On a line of its own, as it is typed: help texts are wrapped, examples are not."""
     for name in main.commands:
-        text = run(name, "--help").output
-        assert f"blankoff {name}" in text.split("Example", 1)[-1], name
+        lines = run(name, "--help").output.splitlines()
+        after = lines[lines.index("  Example:") + 1]
+        assert after.startswith(f"    blankoff {name}"), (name, after)
+        assert "  --json" in "\n".join(lines), name
+    overview = run("--help").output
+    assert "\n    blankoff review my_fleet      your own fleet folder\n" in overview
+    commands = overview.split("Commands:")[1].split("Exit status")[0].strip().splitlines()
+    assert len(commands) == len(main.commands)
+    assert all(line.endswith(".") and not line.endswith("...") for line in commands), "no sentence cut off"
+    assert '\n    bash:  eval "$(_BLANKOFF_COMPLETE=bash_source blankoff)"\n' in overview
 
 
 def test_help_is_quick_and_loads_little() -> None:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from blankoff.pipeline.checking import Checked, check
     from blankoff.pipeline.exporting import export
     from blankoff.pipeline.intake import ingest
-    from blankoff.pipeline.reporting import verify_sheet, write_month, write_sheet
+    from blankoff.pipeline.reporting import check_sheet, verify_sheet, write_month, write_sheet
     from blankoff.pipeline.reviewing import Review, review
     from blankoff.pipeline.sources import check_fleet_folder
 
@@ -23,6 +23,7 @@ __all__ = [
     "assess",
     "check",
     "check_fleet_folder",
+    "check_sheet",
     "export",
     "ingest",
     "review",
@@ -39,6 +40,7 @@ _HOME = {
     "assess": "assessing",
     "check": "checking",
     "check_fleet_folder": "sources",
+    "check_sheet": "reporting",
     "export": "exporting",
     "ingest": "intake",
     "review": "reviewing",

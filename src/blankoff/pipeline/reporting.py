@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
@@ -204,43 +205,95 @@ def _for_sheet(store: Store, evacuation_id: str, pseudonym_key: bytes | None) ->
     return open_book(data).evacuation(data.work["evacuation_id"][0])
 
 
-def verify_sheet(store: Store, file: str | os.PathLike[str], *, pseudonym_key: bytes | None = None) -> str:
+@dataclass(frozen=True)
+class CheckedSheet:
+    """A sheet that was made from the log that the store holds, or without one where it holds none.
+
+    Parameters
+    ----------
+    sheet
+        The PDF file.
+    evacuation_id, content_hash
+        What its marks say: which evacuation, and the hash of the readings it was made from, empty without a log.
+    made_on
+        The day it bears.
+    unchanged
+        Whether every word on it is what the store says today.
+    """
+
+    sheet: Path
+    evacuation_id: str
+    content_hash: str
+    made_on: dt.date | None
+    unchanged: bool
+
+    def as_dict(self) -> dict[str, object]:
+        """Return plain values, for JSON."""
+        return {
+            "sheet": str(self.sheet),
+            "evacuation_id": self.evacuation_id,
+            "content_hash": self.content_hash,
+            "made_on": None if self.made_on is None else self.made_on.isoformat(),
+            "every_word_is_the_stores": self.unchanged,
+        }
+
+    def text(self) -> str:
+        """Return it in words."""
+        told = (
+            f"{self.sheet} was made from the log of evacuation {self.evacuation_id} that the store holds "
+            f"({self.content_hash})"
+            if self.content_hash
+            else f"{self.sheet} was made without a log, and the store holds none for evacuation {self.evacuation_id}"
+        )
+        if self.unchanged:
+            return f"{told}. Every word on it is what the store says today."
+        return (
+            f"{told}. Not every word on it is what the store says today: the judging, the registers or blankoff changed "
+            "since it was made, or the file was altered. Make a new sheet and compare the two."
+        )
+
+
+def check_sheet(store: Store, file: str | os.PathLike[str], *, pseudonym_key: bytes | None = None) -> CheckedSheet:
     """Check that a sheet was made from the log that the store holds, and whether its words are still the store's.
 
     The sheet is made again for the day it bears: the same bytes mean that nothing on it was changed since.
-
-    Returns
-    -------
-    str
-        What was found, in words.
 
     Raises
     ------
     BlankoffError
         It is no sheet of ours, or its log is not the one in the store.
     """
-    pdf = Path(file).read_bytes()
+    path = Path(file)
+    pdf = path.read_bytes()
     mark = sheet.read_mark(pdf)
     if mark is None:
         raise BlankoffError(f"{file} is no evidence sheet of ours, or its marks were taken out")
     try:
         held = store.samples(mark.evacuation_id).keys[0]
     except NotInStoreError as error:
-        raise BlankoffError(f"{file} cannot be checked: {error}") from None
+        if mark.content_hash:
+            raise BlankoffError(f"{file} cannot be checked: {error}") from None
+        held = ""
     if held != mark.content_hash:
         raise BlankoffError(
-            f"{file} was made from another log: it names {mark.content_hash or 'none'}, the store holds {held} for "
+            f"{file} was made from another log: it names {mark.content_hash or 'none'}, the store holds {held or 'none'} for "
             f"evacuation {mark.evacuation_id}"
         )
-    told = f"{file} was made from the log of evacuation {mark.evacuation_id} that the store holds ({held})"
-    if mark.made_on is not None and sheet.same_sheet(
+    unchanged = mark.made_on is not None and sheet.same_sheet(
         pdf, _for_sheet(store, mark.evacuation_id, pseudonym_key), mark.made_on
-    ):
-        return f"{told}. Every word on it is what the store says today."
-    return (
-        f"{told}. Not every word on it is what the store says today: the judging, the registers or blankoff changed since "
-        "it was made, or the file was altered. Make a new sheet and compare the two."
     )
+    return CheckedSheet(path, mark.evacuation_id, held, mark.made_on, unchanged)
+
+
+def verify_sheet(store: Store, file: str | os.PathLike[str], *, pseudonym_key: bytes | None = None) -> str:
+    """Say in words what `check_sheet` finds.
+
+    Raises
+    ------
+    BlankoffError
+        It is no sheet of ours, or its log is not the one in the store.
+    """
+    return check_sheet(store, file, pseudonym_key=pseudonym_key).text()
 
 
 def _one(store: Store, evacuation_id: str) -> MonthData:
