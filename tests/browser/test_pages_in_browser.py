@@ -359,6 +359,33 @@ def test_readmes_pictures_can_be_taken_again(browser, demo_pages, tmp_path):
         assert made == kept, path.name
 
 
+@pytest.mark.parametrize("name", ["operations.html", "maintenance.html", "training.html", "technician", "pump"])
+def test_a_page_printed_in_its_first_moment_has_every_chart(browser, fleets, tmp_path, name):
+    """Charts below the fold are drawn while nothing else is to do; paper does not wait for that, so printing draws them."""
+    import pypdf
+
+    folder = fleets["usual"]
+    context = browser.new_context(viewport={"width": 1280, "height": 300}, offline=True)
+    tab = watch(context, folder)
+    page = tab.page
+    page.add_init_script(
+        "addEventListener('beforeprint', () => { window.before = document.querySelectorAll('figure.chart.drawn').length; });"
+    )
+    which = name if name.endswith(".html") else next(n for n in chosen(folder, 1) if n.startswith(f"{name}/"))
+    page.goto((folder / which).as_uri(), wait_until="domcontentloaded")
+    page.pdf(path=tmp_path / "page.pdf", format="A4")
+    before = page.evaluate("window.before")
+    page.wait_for_selector("body[data-drawn=all]")
+    charts = page.locator("figure.chart").count()
+    assert page.locator("figure.chart.drawn svg").count() == charts > 3
+    assert before < charts, "some charts were still to be drawn when printing began"
+    page.pdf(path=tmp_path / "later.pdf", format="A4")
+    first, later = (pypdf.PdfReader(tmp_path / f"{n}.pdf").pages for n in ("page", "later"))
+    assert [p.get_contents().get_data() for p in first] == [p.get_contents().get_data() for p in later]
+    tab.check(name)
+    context.close()
+
+
 def test_a_printed_page_is_a_few_sheets(browser, fleets, tmp_path):
     """The technician's page on paper: a handful of A4 sheets, with the charts on them."""
     import pypdf

@@ -126,7 +126,13 @@
     place.addEventListener("blur", () => leave(place));
   };
 
-  const draw = async (figure) => {
+  const begun = new Map();
+  const draw = (figure) => {
+    const done = drawNow(figure);
+    begun.set(figure, done);
+    return done;
+  };
+  const drawNow = async (figure) => {
     const place = figure.querySelector(".plot");
     const spec = specOf(figure);
     try {
@@ -222,10 +228,17 @@
     document.body.dataset.ready = "yes";
     const idle = () => new Promise((done) => { (window.requestIdleCallback || ((f) => setTimeout(f, 1)))(done, { timeout: 400 }); });
     for (const figure of figures) {
-      if (!figure.classList.contains("drawn")) { await idle(); await draw(figure); }
+      if (!begun.has(figure)) {
+        await idle();
+        if (!begun.has(figure)) { await draw(figure); }  // printing may have wanted it meanwhile
+      }
     }
+    await everyChart();
     document.body.dataset.drawn = "all";
   };
+  /* paper wants every chart at once: drawing waits for nothing but its own steps, all taken before beforeprint is over */
+  const everyChart = () => Promise.all([...document.querySelectorAll("figure.chart")].map((f) => begun.get(f) || draw(f)));
+  window.addEventListener("beforeprint", () => { if (window.vegaEmbed) { everyChart(); } });
   document.querySelectorAll("[data-switch='person']").forEach((choice) => { choice.value = ""; });
   if (window.vegaEmbed) { drawAll(); } else {
     document.querySelectorAll("figure.chart details").forEach((d) => d.setAttribute("open", ""));
@@ -319,5 +332,8 @@
     };
     choice.addEventListener("change", apply);
   });
-  document.querySelectorAll("[data-print]").forEach((b) => b.addEventListener("click", () => window.print()));
+  document.querySelectorAll("[data-print]").forEach((b) => b.addEventListener("click", async () => {
+    if (window.vegaEmbed) { await everyChart(); }
+    window.print();
+  }));
 })();
