@@ -1,11 +1,17 @@
 """Mutation testing by sample: small faults are put into a package's modules, one at a time, and its tests must notice.
 
 A sample, drawn with a fixed seed, stands for all mutants: those of this project number thousands, and each costs a run of
-the tests. Kernels run uncompiled, since compiling each mutant would take longer than running it.
+tests. Kernels run uncompiled, since compiling each mutant would take longer than running it; every mutant is tested in a
+child of one process that has NumPy and the like loaded already, by the tests of its own module and no others:
+``tests/PACKAGE/test_MODULE*.py``, or those of `BESIDE`, until one fails. A run that takes five times as long as without
+any change, and half a minute more, is a loop without end and counts as noticed.
 
-    python .ci/mutate.py physics --sample 120 --seed 1 --tests tests/physics tests/reference/test_vacuum_flow.py ...
+    python .ci/mutate.py physics --sample 100
+    python .ci/mutate.py evacuation --sample 300 --seed 1
+    python .ci/mutate.py evacuation --sample 30 --modules verdict --tests tests/evacuation/test_verdict.py
 
-Prints every survivor, then the share killed; a survivor wants a look: a missing test, or a change that changes nothing.
+Prints every survivor, then the share killed, by module and in all; a survivor wants a look: a missing test, or a change that
+changes nothing.
 """
 
 from __future__ import annotations
@@ -16,14 +22,33 @@ import copy
 import os
 import random
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+os.environ.update(NUMBA_DISABLE_JIT="1", OPENBLAS_NUM_THREADS="1")
+sys.dont_write_bytecode = True
+
+# loaded once, before the children: blankoff itself is not among them
+import hypothesis  # noqa: E402, F401
+import numba  # noqa: E402, F401
+import polars  # noqa: E402, F401
+import pydantic  # noqa: E402, F401
+import pytest  # noqa: E402
+import scipy.integrate  # noqa: E402
+import scipy.optimize  # noqa: E402
+import scipy.special  # noqa: E402, F401
+
 ROOT = Path(__file__).resolve().parents[1]
+
+BESIDE: dict[str, list[str]] = {
+    "evacuation/verdict": ["tests/evacuation/test_verdict_rules.py", "tests/evacuation/test_verdict_levels.py"],
+}
+"""Tests beside a module's own that are quick enough to be run for each of its mutants."""
+
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -90,63 +115,107 @@ def _change(node: ast.AST) -> str:
     return f"{value} -> {node.value}"
 
 
-def mutants(module: Path) -> list[tuple[int, str, str]]:
-    """Return ``(line, what was changed, the whole module)`` of every mutant of a module."""
-    tree = ast.parse(module.read_text(encoding="utf-8"))
-    made = []
-    for k in range(sum(1 for _ in _spots(tree))):
-        one = copy.deepcopy(tree)
-        node = list(_spots(one))[k]
-        what = _change(node)
-        made.append((getattr(node, "lineno", 0), what, ast.unparse(ast.fix_missing_locations(one))))
-    return made
+def mutant(tree: ast.AST, k: int) -> tuple[int, str, str]:
+    """Return ``(line, what was changed, the whole module)`` of a module's mutant number `k`."""
+    one = copy.deepcopy(tree)
+    node = list(_spots(one))[k]
+    what = _change(node)
+    return getattr(node, "lineno", 0), what, ast.unparse(ast.fix_missing_locations(one))
 
 
-def tested(source: Path, tests: list[str], longest_s: float | None) -> bool:
-    """Run the tests on a changed copy of the source; return whether they pass."""
-    env = {**os.environ, "PYTHONPATH": f"{source}{os.pathsep}{ROOT / 'synthetic_data'}", "NUMBA_DISABLE_JIT": "1"}
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:randomly", *tests]
-    try:
-        done = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, timeout=longest_s, check=False)
-    except subprocess.TimeoutExpired:
-        return False
-    if longest_s is None and done.returncode:
-        sys.exit(f"the tests fail before anything is changed:\n{done.stdout.decode()[-3000:]}")
-    return done.returncode == 0
+def tests_of(package: str, module: str) -> list[str]:
+    """Return the test files that answer for a module."""
+    folder = ROOT / "tests" / package
+    own = [p for p in sorted(folder.glob("test_*.py")) if p.stem.removeprefix("test_") == module]
+    return [str(p.relative_to(ROOT)) for p in own] + BESIDE.get(f"{package}/{module}", [])
+
+
+def _run(source: Path, tests: list[str]) -> int:
+    """Run tests in this process, a child, on a changed copy of the source."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
+    sys.path[:0] = [str(source), str(ROOT / "synthetic_data")]
+    words = [
+        "-x",
+        "-q",
+        "-n",
+        "0",
+        "--assert=plain",
+        "--hypothesis-seed=0",
+        "-m",
+        "not browser",
+        "-p",
+        "no:cacheprovider",
+    ]
+    return int(pytest.main([*words, *tests]))
+
+
+def tested(source: Path, tests: list[str], longest_s: float) -> int | None:
+    """Run the tests on a changed copy of the source; return pytest's status, None if they did not come to an end."""
+    child = os.fork()
+    if child == 0:
+        status = 3
+        try:
+            os.setpgid(0, 0)
+            status = _run(source, tests)
+        finally:
+            os._exit(status)
+    begun = time.monotonic()
+    while time.monotonic() - begun < longest_s:
+        done, how = os.waitpid(child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(how)
+        time.sleep(0.02)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None
 
 
 def main() -> None:
     """Draw, change, test, count."""
-    words = argparse.ArgumentParser(description=__doc__)
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("package")
     words.add_argument("--sample", type=int, default=100)
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--modules", nargs="*", default=[], help="only these, by name without .py")
-    words.add_argument("--tests", nargs="+", required=True)
+    words.add_argument("--tests", nargs="*", default=[], help="in place of each module's own")
     given = words.parse_args()
+    os.chdir(ROOT)
     with tempfile.TemporaryDirectory() as scratch:
         source = Path(scratch) / "src"
         shutil.copytree(ROOT / "src", source, ignore=shutil.ignore_patterns("__pycache__"))
         folder = source / "blankoff" / given.package
         modules = sorted(p for p in folder.glob("*.py") if not given.modules or p.stem in given.modules)
-        everything = [(m, *one) for m in modules for one in mutants(m)]
+        trees = {m: ast.parse(m.read_text(encoding="utf-8")) for m in modules}
+        everything = [(m, k) for m in modules for k in range(sum(1 for _ in _spots(trees[m])))]
         chosen = random.Random(given.seed).sample(everything, min(given.sample, len(everything)))
-        begun = time.monotonic()
-        tested(source, given.tests, None)
-        longest_s = 30 + 5 * (time.monotonic() - begun)
-        killed = 0
-        for k, (module, line, what, text) in enumerate(chosen, 1):
+        chosen.sort(key=lambda one: one[0])
+        longest_s: dict[str, float] = {}
+        drawn: dict[str, int] = {}
+        killed: dict[str, int] = {}
+        for module, k in chosen:
+            line, what, text = mutant(trees[module], k)
+            name = module.stem
+            tests = given.tests or tests_of(given.package, name)
+            if name not in longest_s:
+                begun = time.monotonic()
+                if tests and (status := tested(source, tests, 3600.0)):
+                    sys.exit(f"{name}: its tests fail before anything is changed (pytest's status {status}): {tests}")
+                longest_s[name] = 30.0 + 5.0 * (time.monotonic() - begun)
+                print(f"{name}: {len(tests)} test files, {time.monotonic() - begun:.1f} s", flush=True)
             before = module.read_text(encoding="utf-8")
             module.write_text(text, encoding="utf-8")
-            survived = tested(source, given.tests, longest_s)
+            status = tested(source, tests, longest_s[name]) if tests else 0
             module.write_text(before, encoding="utf-8")
-            killed += not survived
-            if survived:
-                print(f"survived: {module.stem}.py, line {line}: {what}", flush=True)
-            if k % 10 == 0 or k == len(chosen):
-                print(
-                    f"{killed} of {k} killed ({100 * killed / k:.0f} %); {len(everything)} mutants in all", flush=True
-                )
+            drawn[name] = drawn.get(name, 0) + 1
+            killed[name] = killed.get(name, 0) + (status != 0)
+            if status == 0:
+                print(f"survived: {name}.py, line {line}: {what}", flush=True)
+    for name in drawn:
+        print(f"{name}: {killed[name]} of {drawn[name]} killed ({100 * killed[name] / drawn[name]:.0f} %)")
+    some, all_of_them = sum(killed.values()), len(chosen)
+    print(f"{some} of {all_of_them} killed ({100 * some / all_of_them:.0f} %); {len(everything)} mutants in all")
 
 
 if __name__ == "__main__":

@@ -107,8 +107,6 @@ def _longest_honest_run(p: FloatArray) -> int:
     share = zeros / diffs
     if share <= 0.0:
         return 5
-    if share >= 0.97:
-        return n
     return max(5, int(11.5 / -math.log(share)))
 
 
