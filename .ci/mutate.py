@@ -45,6 +45,8 @@ import scipy.special  # noqa: E402, F401
 ROOT = Path(__file__).resolve().parents[1]
 
 BESIDE: dict[str, list[str]] = {
+    "evacuation/hold_wet_fit": ["tests/evacuation/test_hold_wet.py"],
+    "evacuation/phases_lag": ["tests/evacuation/test_phases_sides.py"],
     "evacuation/verdict": ["tests/evacuation/test_verdict_rules.py", "tests/evacuation/test_verdict_levels.py"],
 }
 """Tests beside a module's own that are quick enough to be run for each of its mutants."""

@@ -156,8 +156,8 @@ def quadrature(
     sd_l = 1.0 / math.sqrt(max(gll - gsl * gsl / gss, 1e-12 * gll))
     sd_c = 1.0 / math.sqrt(max(gss - gsl * gsl / gll, 1e-12 * gss))
     c0, l0, _ = best_parts(*terms, top)
-    ell = np.linspace(max(0.0, l0 - 8.0 * sd_l), l0 + 8.0 * sd_l, 1200)
-    c = np.linspace(max(0.0, c0 - 8.0 * sd_c), min(top, c0 + 8.0 * sd_c), 1201)
+    ell = np.linspace(max(0.0, l0 - 8.0 * sd_l), l0 + 8.0 * sd_l, 500)
+    c = np.linspace(max(0.0, c0 - 8.0 * sd_c), min(top, c0 + 8.0 * sd_c), 501)
     like = c[:, None] * gsy + ell * gly - 0.5 * (c[:, None] ** 2 * gss + 2.0 * np.outer(c, ell) * gsl + ell**2 * gll)
     x = np.log1p(ell / table.scale) / table.step
     nodes = np.arange(table.values.shape[0])

@@ -174,9 +174,8 @@ def pumped_side(
                 f[1], g[1] = value[i], slope[i]
                 price = TERM_PRICE + (TAU_PRICE if i >= _FIRST_EXP else 0.0)
                 _offer(a, b, f, g, 2, zz, price, x, inv, 1 if falling else 0, row)
-            if k < 4:
-                continue
-            for i in range(2, n_basis):
+            # three terms need four readings
+            for i in range(2, n_basis if k >= 4 else 2):
                 for j in range(1, i):
                     if j == _SQUARE:
                         continue

@@ -1,0 +1,232 @@
+"""Whether a stretch is a hold: the evidence written out, and the stated rule on it, over families of drawn blocks. Tag: CALC."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from blankoff.evacuation.phases_bends import smooth_cost, standing_cost
+from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, N_SCALES, SIGMA, STEP_LOW, STEP_MID, TOP_LN, WANDER
+from blankoff.evacuation.phases_isolation import AFTER, BEFORE, COST, COST_BEFORE, N_FIT, SKIPPED, candidate_costs
+from blankoff.evacuation.phases_weigh import (
+    ACCEPTED,
+    CLIMB,
+    EVIDENCE,
+    IN_GAP,
+    ISO_J,
+    ISO_S,
+    ISO_SD,
+    LAST_S,
+    N_RISE,
+    PUMPED,
+    RATE_AFTER,
+    RATE_BEFORE,
+    RISE_LN,
+    STEP,
+    _evidence,
+    _first_guess,
+    weigh_rise,
+)
+
+Array = NDArray[np.float64]
+NAN = float("nan")
+NOISE = 0.003
+PUMP_BLOCKS = 30
+
+
+def scales_of(step: float = 1.0, sigma: float = 0.006, wander: float = 1.0) -> Array:
+    out = np.zeros(N_SCALES)
+    out[MEDIAN_DT], out[GAP_S], out[SIGMA], out[TOP_LN], out[WANDER] = 2.0, 20.0, sigma, math.log(20_000.0), wander
+    out[STEP_LOW] = out[STEP_MID] = step
+    return out
+
+
+class Stretch:
+    """Blocks every ten seconds of a pull to 300 microns, 30 of them, and of what comes after."""
+
+    def __init__(self, after: Array, before: Array | None = None, seed: int = 0, noise: float = NOISE) -> None:
+        rng = np.random.default_rng(seed)
+        t = 10.0 * np.arange(PUMP_BLOCKS)
+        pumped = 300.0 + 700.0 * np.exp(-t / 60.0) if before is None else before
+        p = np.concatenate([pumped, after])
+        self.n = p.size
+        self.t = 10.0 * np.arange(self.n) + 5.0
+        self.y = np.log(p) + noise * rng.normal(size=self.n)
+        self.v = np.full(self.n, noise**2)
+        self.s = np.arange(self.n + 1)
+
+    def weighed(
+        self,
+        final: bool = True,
+        marked: float = NAN,
+        scales: Array | None = None,
+        pull: int = 0,
+        low: int | None = None,
+        end: int | None = None,
+    ) -> Array:
+        low = int(self.y.argmin()) if low is None else low
+        out, rise = np.empty((self.n + 8, N_FIT)), np.full(N_RISE, -1.0)
+        weigh_rise(
+            self.t, scales_of() if scales is None else scales, self.t, self.y, self.v, self.s, pull, low,
+            self.n - 1 if end is None else end, final, marked, out, rise,
+        )  # fmt: skip
+        return rise
+
+
+def rule(s: Stretch, rise: Array, final: bool, marked: float, step: float, sigma: float) -> bool:
+    """What makes a hold, as the constants' docstrings have it, from the evidence that was found."""
+    best, last = int(rise[ISO_J]), s.n - 1
+    near_mark = abs(marked - rise[ISO_S]) < 90.0
+    need = 0.35 if near_mark else 1.0
+    if not rise[RATE_AFTER] > rise[RATE_BEFORE] or rise[RATE_AFTER] < 0.0:
+        return False
+    if not rise[LAST_S] > 15.0 or not s.y[last] > math.log(rise[PUMPED]) - 0.4:
+        return False
+    p = np.exp(s.y[max(0, best - 6) :])
+    if not p.max() - min(p.min(), p[min(best, 6)]) > 2.2 * step and not step < 2.0 * sigma * p.min():
+        return False
+    # against one smooth pumped curve; more where hardly anything rises
+    if rise[EVIDENCE] > need * (26.0 if rise[RISE_LN] > 0.03 else 45.0):
+        return True
+    k = max(0, best - 3)
+    fell = s.y[k] - s.y[best]
+    sudden = rise[RATE_BEFORE] < -1.5e-3 or (fell > 0.15 and fell > 1.5e-3 * (s.t[best] - s.t[k]))
+    # against standing still
+    if rise[CLIMB] > 40.0 * need and rise[RISE_LN] > 0.08 and (sudden or rise[EVIDENCE] > 7.8):
+        return True
+    if rise[CLIMB] > 100.0 and rise[RISE_LN] > 0.2 and (sudden or rise[EVIDENCE] > 2.6):
+        return True
+    return bool(
+        final and rise[CLIMB] > 100.0 and rise[RISE_LN] > 0.3 and rise[RISE_LN] > 1.5e-4 * rise[LAST_S]
+    )  # fmt: skip
+
+
+T = 10.0 * np.arange(40.0) + 10.0
+FAMILIES = {
+    "line": lambda a: Stretch(300.0 + a * T),
+    "bend": lambda a: Stretch(300.0 + 300.0 * a * (1.0 - np.exp(-T / 60.0))),
+    "flat": lambda a: Stretch(np.full(40, 300.0), 300.0 + a * 10.0 * np.arange(30.0)[::-1]),
+    "from a floor": lambda a: Stretch(300.0 + a * T, np.full(30, 300.0)),
+    "drifting floor": lambda a: Stretch(330.0 + a * T, 300.0 + np.arange(30.0)),
+    "steep": lambda a: Stretch(300.0 + a * T, 300.0 * np.exp(0.02 * 10.0 * np.arange(30.0)[::-1])),
+    "short": lambda a: Stretch(300.0 + 5.0 * a * T[:6]),
+    "slow": lambda a: Stretch(300.0 * np.exp(2.0 * a * T / 400.0), np.full(30, 300.0)),
+    "settling": lambda a: Stretch(300.0 + 400.0 * a * (1.0 - np.exp(-T / 8.0))),
+    "sagging": lambda a: Stretch(300.0 + 200.0 * a * np.exp(-T / 300.0), 300.0 + 0.3 * 10.0 * np.arange(30.0)[::-1]),
+}
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize(("final", "marked"), [(True, NAN), (False, 310.0)])
+def test_a_hold_is_accepted_by_the_stated_rule(family: str, final: bool, marked: float) -> None:
+    """From no rise to a plain one, finely enough that the evidence passes every bound of the rule closely."""
+    verdicts = []
+    for a in np.concatenate([[0.0], np.geomspace(0.004, 1.0, 11)]):
+        s = FAMILIES[family](float(a))
+        rise = s.weighed(final, marked)
+        verdicts.append(bool(rise[ACCEPTED] == 1.0))
+        assert verdicts[-1] == rule(s, rise, final, marked, 1.0, 0.006), a
+        assert rise[ACCEPTED] in (0.0, 1.0)
+        # what a rise amounts to: from the fitted start to its highest block, or the thirtieth after the lowest
+        low, top = int(s.y.argmin()), int(s.y.argmin()) + int(s.y[int(s.y.argmin()) :].argmax())
+        end = max(top, min(s.n - 1, low + 30))
+        assert rise[RISE_LN] == pytest.approx(s.y[end] - math.log(rise[PUMPED] + rise[STEP]), abs=1e-9)
+    # nothing of it is no hold of a settled pull; all of it is one
+    if family not in ("flat", "drifting floor", "steep", "sagging"):
+        assert not verdicts[0]
+    if family != "slow" or final:
+        assert verdicts[-1]
+
+
+@pytest.mark.parametrize("family", ["line", "bend", "steep", "short", "settling"])
+def test_the_first_guess_lies_at_the_drawn_isolation(family: str) -> None:
+    rise = FAMILIES[family](1.0).weighed()
+    # pumping ended with the block at 295 s, the next one is at 305 s
+    assert rise[ISO_S] == pytest.approx(300.0, abs=10.1)
+    assert rise[PUMPED] == pytest.approx(300.0, rel=0.05)
+    assert rise[RATE_AFTER] > 0.0
+    assert rise[LAST_S] == pytest.approx(FAMILIES[family](1.0).t[-1] - rise[ISO_S])
+
+
+def test_what_stays_within_two_steps_of_the_gauge_is_not_shown() -> None:
+    s = FAMILIES["bend"](0.5)
+    span = math.exp(s.y[24:].max()) - math.exp(s.y[24:].min())
+    for share, shown in ((0.999, True), (1.001, False)):
+        rise = s.weighed(scales=scales_of(step=share * span / 2.2, sigma=1e-4))
+        assert bool(rise[ACCEPTED]) is shown
+    # but where noise is no smaller than half a step, it is
+    assert s.weighed(scales=scales_of(step=span / 2.0, sigma=span / 2.0 / (1.99 * 300.0)))[ACCEPTED] == 1.0
+
+
+def test_a_mark_halves_what_is_needed_within_a_minute_and_a_half() -> None:
+    """Some stretch that is no hold by itself is one beside a mark 89 s from its bend, and none beside one 91 s off."""
+    found = 0
+    for a in np.geomspace(0.02, 0.2, 12):
+        s = FAMILIES["line"](float(a))
+        plain = s.weighed()
+        near = s.weighed(marked=float(plain[ISO_S]) + 89.9)
+        far = s.weighed(marked=float(plain[ISO_S]) - 90.1)
+        assert far[ACCEPTED] == plain[ACCEPTED] <= near[ACCEPTED]
+        found += int(near[ACCEPTED] > plain[ACCEPTED])
+    assert found >= 2
+
+
+def test_a_hold_lasts_longer_than_a_quarter_of_a_minute() -> None:
+    """One block, two, three and four of a plain rise after a steep fall: counted from the isolation found."""
+    lengths = []
+    for blocks in (1, 2, 3, 4):
+        s = Stretch(300.0 + 60.0 * T[:blocks], 300.0 * np.exp(0.02 * 10.0 * np.arange(30.0)[::-1]))
+        rise = s.weighed()
+        lengths.append(float(rise[LAST_S]))
+        assert bool(rise[ACCEPTED]) is (lengths[-1] > 15.0)
+    assert lengths[0] <= 15.0 < lengths[-1]
+
+
+def evidence_by_hand(s: Stretch, first: int, end: int, k: int, inflate: float) -> tuple[float, float, float]:
+    taus = np.array([10.0, 40.0, 160.0, 640.0])
+    row = np.empty((1, N_FIT))
+    best: tuple[float, float, float] | None = None
+    for window in (24, 6):
+        candidate_costs(s.t, s.y, s.v, first, end, k, k, window, 1, taus, row)
+        start = first + int(row[0, SKIPPED])
+        fitted = row[0, COST] - row[0, SKIPPED]
+        spread = max(inflate, fitted / max(end - start + 1 - 6, 1))
+        if best is None or spread < 0.7 * best[2]:
+            bend = (smooth_cost(s.t, s.y, s.v, start, end) - fitted) / spread
+            climb = (standing_cost(s.y, s.v, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
+            best = (bend, climb, spread)
+        if best[2] < 2.0:
+            break
+    assert best is not None
+    return best
+
+
+@pytest.mark.parametrize("family", ["line", "bend", "steep", "settling", "drifting floor"])
+@pytest.mark.parametrize(("k", "inflate"), [(30, 1.0), (28, 1.0), (36, 2.5)])
+def test_evidence_is_what_a_smooth_curve_and_standing_still_misfit_more(family: str, k: int, inflate: float) -> None:
+    """In units of the noise, inflated by what the fit itself leaves over; over a shorter window if that fits far better."""
+    s = FAMILIES[family](0.6)
+    row = np.empty((1, N_FIT))
+    got = _evidence(s.t, s.y, s.v, 2, 60, k, np.array([10.0, 40.0, 160.0, 640.0]), inflate, row)
+    assert got == pytest.approx(evidence_by_hand(s, 2, 60, k, inflate), rel=1e-9)
+
+
+def test_place_of_the_first_guess() -> None:
+    """Between the last reading before the best block and its first; as unsure as the block and its spacing are long."""
+    ct = np.array([0.0, 2.0, 4.0, 10.0, 12.0, 14.0, 16.0, 40.0, 42.0])
+    bs = np.array([0, 3, 7, 9])
+    found, rise = np.zeros(N_FIT), np.zeros(N_RISE)
+    found[BEFORE], found[AFTER] = 300.0, 320.0
+    _first_guess(ct, scales_of(), bs, 2, 1, 3.0, found, rise)
+    assert rise[[ISO_S, ISO_J, PUMPED, STEP, IN_GAP]].tolist() == [7.0, 3.0, 300.0, 20.0, 0.0]
+    assert rise[ISO_SD] == pytest.approx(math.hypot(3.0, (16.0 - 10.0) + 6.0))
+    assert rise[LAST_S] == 42.0 - 7.0
+    # across a gap it is as unsure as the gap
+    _first_guess(ct, scales_of(), bs, 2, 2, 3.0, found, rise)
+    assert rise[[ISO_S, ISO_SD, ISO_J, IN_GAP]].tolist() == [28.0, 24.0, 7.0, 1.0]
+    # a log's first reading has none before it
+    _first_guess(ct, scales_of(), bs, 2, 0, 3.0, found, rise)
+    assert rise[[ISO_S, ISO_J]].tolist() == [1.0, 1.0]
