@@ -222,8 +222,8 @@ def whole_month(allowed: Allowed, book: Book) -> None:
             share(allowed, frame, v)
         for column in ("branch", "kind"):
             for part in frame.partition_by(column):
-                share(allowed, part, "passed")
-                allowed.count(part.height)
+                for v in ("passed", "failed", "unproven"):
+                    share(allowed, part, v)
     for part in book.work.partition_by("month"):
         allowed.counts(part, "verdict")
     signed = now.filter(pl.col("reported") == "passed")

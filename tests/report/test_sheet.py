@@ -88,6 +88,44 @@ def test_it_can_be_archived_and_read_aloud(book, data):
         assert "/FontFile2" in below or "/FontFile3" in below
 
 
+def structure(element, found=None):
+    """Every structure element below one, in reading order."""
+    found = [] if found is None else found
+    element = element.get_object() if hasattr(element, "get_object") else element
+    if isinstance(element, list):
+        for inner in element:
+            structure(inner, found)
+    elif isinstance(element, dict):
+        if "/S" in element:
+            found.append(element)
+        structure(element.get("/K"), found)
+    return found
+
+
+def test_the_archive_finds_colours_title_and_what_each_picture_shows(book, data):
+    """Output intent with its profile, title in catalogue and XMP, a text for each figure (ISO 19005-2, 6.2.3 and 6.7; ISO 14289-1, 7.1 and 7.3) [MEM]."""
+    id_ = one_with(book, "leak")
+    pdf = sheet_bytes(book.evacuation(id_), data.as_of)
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    root = reader.trailer["/Root"]
+    intents = [i.get_object() for i in root["/OutputIntents"]]
+    assert [i["/S"] for i in intents] == ["/GTS_PDFA1"]
+    profile = intents[0]["/DestOutputProfile"].get_object()
+    assert profile.get_data()[36:40] == b"acsp"  # an ICC profile by its signature (ICC.1, 7.2.9) [MEM]
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert reader.metadata.title == f"Evacuation {id_}"
+    assert f">Evacuation {id_}</rdf:li></rdf:Alt></dc:title>" in root["/Metadata"].get_object().get_data().decode()
+    parts = structure(root["/StructTreeRoot"])
+    sorts = [p["/S"] for p in parts]
+    assert sorts[0] == "/Document"
+    assert {"/H1", "/H2", "/P", "/Figure"} <= set(sorts)
+    assert all(len(p["/Alt"]) > 20 for p in parts if p["/S"] == "/Figure")
+    assert sorts.count("/Figure") == 2
+    assert not reader.is_encrypted
+    assert b"/URI" not in pdf
+    assert "/Annots" not in reader.pages[0]
+
+
 def test_the_content_hash_comes_back(book, data):
     id_ = one_with(book, "held")
     evacuation = book.evacuation(id_)

@@ -168,6 +168,7 @@ class Pseudonyms:
             **frames,
             registers={name: self.in_frame(frame) for name, frame in data.registers.items()},
             load_log=load,
+            read_ahead=lambda wanted: data.read_ahead([was.get(e, e) for e in wanted]),
             not_made=tuple((self.in_text(what), self.in_text(why)) for what, why in data.not_made),
             swap_plan=tuple(self.in_text(sentence) for sentence in data.swap_plan),
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +24,26 @@ from blankoff.report.book import Book, open_book
 from blankoff.report.data import EvacuationData, MonthData
 from blankoff.samples import SampleBatch
 from blankoff.store import Store
+
+
+class _LogsAhead:
+    """Readings from the store, those that are wanted next fetched together and forgotten for the next ones."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._ahead: dict[str, SampleBatch] = {}
+
+    def read_ahead(self, evacuation_ids: Sequence[str]) -> None:
+        """Fetch the readings of some evacuations, as far as they have any."""
+        wanted = pl.DataFrame({"evacuation_id": list(evacuation_ids)}, schema={"evacuation_id": pl.String})
+        logs = self._store.read("logs_of_evacuations", wanted)
+        batch = self._store.samples_of_logs(logs.select("log_no", "sha256"))
+        self._ahead = dict(zip(logs["evacuation_id"].to_list(), batch, strict=True))
+
+    def load(self, evacuation_id: str) -> SampleBatch:
+        """Return one evacuation's readings, see `Store.samples`."""
+        found = self._ahead.get(evacuation_id)
+        return self._store.samples(evacuation_id) if found is None else found
 
 
 def month_data(store: Store, month: str) -> MonthData:
@@ -51,9 +71,7 @@ def month_data(store: Store, month: str) -> MonthData:
         frame = store.raw(name)
         return frame.filter(pl.col("as_of") == as_of).drop("as_of") if frame.width else frame
 
-    def load(evacuation_id: str) -> SampleBatch:
-        return store.samples(evacuation_id)
-
+    logs = _LogsAhead(store)
     not_made, swaps = believed("not_made"), believed("swap_plan")
     phase = store.table("phase").join(work.select("evacuation_id"), on="evacuation_id", how="semi")
     return MonthData(
@@ -75,7 +93,8 @@ def month_data(store: Store, month: str) -> MonthData:
         coverage=_coverage(store),
         backtest=believed("oil_backtest"),
         group_summary=believed("group_summary"),
-        load_log=load,
+        load_log=logs.load,
+        read_ahead=logs.read_ahead,
         not_made=tuple(not_made.select("what", "why").iter_rows()) if not_made.width else (),
         swap_plan=tuple(swaps["sentence"].to_list()) if "sentence" in swaps.columns else (),
     )

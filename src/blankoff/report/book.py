@@ -32,6 +32,8 @@ Row = Mapping[str, Any]
 PEOPLE = "technician"
 ASSETS = ("pump", "hose", "gauge")
 EVIDENCE_SHOWN = 12
+EVIDENCE_PAGED = 60
+"""Of the logs behind a finding, how many its card names, and how many have pages as long as there is room for them."""
 EVACUATION_PAGES = 900
 _Z90 = 1.6448536269514722
 _WORK_COLUMNS: dict[str, Any] = {
@@ -301,15 +303,19 @@ def _evacuations_with_pages(
     when = dict(zip(work.get_column("evacuation_id").to_list(), work.get_column("month").to_list(), strict=True))
     first: list[str] = list(extra)
     later: list[str] = []
+    more: list[str] = []
     for f in finding.sort("finding_id").iter_rows(named=True):
         evidence = [e for e in (f["evidence"] or []) if e in when]
         if f["subject"] == "evacuation":
             mine = [e for e in (f["subject_id"], *evidence) if e in when]
             (first if when.get(f["subject_id"]) == month else later).extend(mine[:EVIDENCE_SHOWN])
         else:
-            first.extend(sorted(evidence, key=lambda e: (when[e] or "", e), reverse=True)[:EVIDENCE_SHOWN])
-    later.sort(key=lambda e: (when[e] or "", e), reverse=True)
-    chosen = dict.fromkeys(e for e in (*first, *later) if e in when)
+            newest = sorted(evidence, key=lambda e: (when[e] or "", e), reverse=True)
+            first.extend(newest[:EVIDENCE_SHOWN])
+            more.extend(newest[EVIDENCE_SHOWN:EVIDENCE_PAGED])
+    for rest in (later, more):
+        rest.sort(key=lambda e: (when[e] or "", e), reverse=True)
+    chosen = dict.fromkeys(e for e in (*first, *later, *more) if e in when)
     return frozenset(list(chosen)[: max(EVACUATION_PAGES, len(set(first)))])
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -100,6 +100,10 @@ def no_log(evacuation_id: str) -> SampleBatch:
     return SampleBatch.concat([])
 
 
+def no_haste(evacuation_ids: Sequence[str]) -> None:
+    """Stand in for a store that fetches every log when it is asked for."""
+
+
 @dataclass(frozen=True)
 class MonthData:
     """All that the pages of one month need.
@@ -137,6 +141,8 @@ class MonthData:
     load_log
         Evacuation id → its readings as a batch of one (``keys[0]`` is the log's content hash); an empty batch or a
         ``LookupError`` when there is none.
+    read_ahead
+        Is told which evacuations' readings are wanted next, so that they can be fetched at once.
     not_made
         ``(finding kinds or estimates parted by commas, why)`` for what could not be made from this fleet's input.
     swap_plan
@@ -162,6 +168,7 @@ class MonthData:
     backtest: pl.DataFrame = field(default_factory=lambda: empty_frame(BACKTEST_SCHEMA))
     group_summary: pl.DataFrame = field(default_factory=pl.DataFrame)
     load_log: Callable[[str], SampleBatch] = no_log
+    read_ahead: Callable[[Sequence[str]], None] = no_haste
     not_made: tuple[tuple[str, str], ...] = ()
     swap_plan: tuple[str, ...] = ()
 

@@ -74,6 +74,8 @@ class LivelyTable:
     rows: tuple[Row, ...]
     first: int = 60
     """Rows shown before it unfolds."""
+    folded_on_paper: bool = False
+    """Whether paper shows only what the screen does; otherwise it shows every row."""
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,8 @@ NAV = (
     ("training", "Training"),
     ("glossary", "Glossary"),
 )
+LOGS_AT_ONCE = 64
+"""Logs fetched together: a question to the store costs as much as some ten of them."""
 
 
 @lru_cache(maxsize=1)
@@ -101,8 +103,12 @@ def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
             yield page_path(factor, id_), asset_page(book, factor, id_)
     for id_ in sorted(book.paged[PEOPLE]):
         yield page_path(PEOPLE, id_), person_page(book, id_)
-    for id_ in sorted(book.paged["evacuation"]):
-        yield page_path("evacuation", id_), evacuation_page(book, id_)
+    ids = sorted(book.paged["evacuation"])
+    for first in range(0, len(ids), LOGS_AT_ONCE):
+        some = ids[first : first + LOGS_AT_ONCE]
+        book.data.read_ahead(some)
+        for id_ in some:
+            yield page_path("evacuation", id_), evacuation_page(book, id_)
 
 
 def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:

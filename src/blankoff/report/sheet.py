@@ -70,7 +70,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     margins = []
     lowest, target = row.get("final_vacuum_micron"), row.get("required_target_micron")
     end, limit = row.get("hold_at_limit_micron"), row.get("required_limit_micron")
-    margins.append(("vacuum reached", pressure.text(lowest)))
+    margins.append(("vacuum at isolation", pressure.text(lowest)))
     if lowest is not None and target is not None:
         margins.append(
             ("to the target", f"{pressure.text(abs(target - lowest))} {'under' if lowest <= target else 'over'}")
@@ -84,6 +84,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     margins.append(
         ("dryness margin", NONE if row.get("dryness_margin_k") is None else f"{number(row['dryness_margin_k'], 2)} K")
     )
+    known = [(k, v) for k, v in margins if v != NONE] or [("margins", "none without a readable log")]
     volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
     job = [
         ("circuit", f"{circuit(row)}{volume}"),
@@ -99,7 +100,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     ]
     return [
         {"title": "Job and equipment", "rows": [[k, show(str(v), longest)] for k, v in job]},
-        {"title": "Against the criterion", "rows": [[k, show(v, longest)] for k, v in margins]},
+        {"title": "Against the criterion", "rows": [[k, show(v, longest)] for k, v in known]},
     ]
 
 

@@ -160,7 +160,7 @@
     const all = Number(figure.dataset.of) || 0;
     if (!rows || all <= rows) { return; }
     const bar = document.createElement("p");
-    bar.className = "turn screen";
+    bar.className = "turn";
     const told = document.createElement("span");
     const make = (words, by) => {
       const button = Object.assign(document.createElement("button"), { type: "button", className: "more", textContent: words });
@@ -283,8 +283,9 @@
       if (!head.textContent.trim()) { return; }
       const button = document.createElement("button");
       button.type = "button";
+      const onPaper = Object.assign(document.createElement("span"), { className: "paper", textContent: head.textContent });
       button.append(...head.childNodes);
-      head.append(button);
+      head.append(button, onPaper);  // a heading with a button in it is not repeated on the next sheet
       button.addEventListener("click", () => {
         const down = head.getAttribute("aria-sort") === "ascending";
         [...table.tHead.rows[0].cells].forEach((h) => h.removeAttribute("aria-sort"));
@@ -311,7 +312,11 @@
       table.parentElement.before(label);
     }
     refresh();
-    window.addEventListener("beforeprint", () => { limit = Infinity; refresh(); });
+    let onScreen = limit;
+    if (table.dataset.paper !== "folded") {
+      window.addEventListener("beforeprint", () => { onScreen = limit; limit = Infinity; refresh(); });
+      window.addEventListener("afterprint", () => { limit = onScreen; refresh(); });
+    }
   });
 
   /* ---- names of others ---- */

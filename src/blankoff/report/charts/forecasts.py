@@ -33,7 +33,12 @@ def _drawing() -> Spec:
         alt.Chart(named("forecasts"))
         .mark_point(size=60, opacity=0.9, strokeWidth=1.4)
         .encode(
-            x=alt.X("ahead:Q", title="days ahead that the forecast looked", scale=alt.Scale(zero=True)),
+            x=alt.X(
+                "ahead:Q",
+                title="days ahead that the forecast looked",
+                scale=alt.Scale(zero=True),
+                axis=alt.Axis(tickCount=8),
+            ),
             y=alt.Y("early:Q", title="days too early (above 0) or too late", axis=alt.Axis(tickCount=5)),
             shape=alt.Shape("held:N", scale=alt.Scale(domain=kinds, range=["circle", "triangle-up"]), legend=legend),
             color=alt.Color("held:N", scale=alt.Scale(domain=kinds, range=[role("own"), role("warn")]), legend=legend),

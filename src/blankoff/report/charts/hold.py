@@ -21,6 +21,8 @@ from blankoff.samples import FloatArray
 
 HOLD_POINTS = 300
 POINTS = 61
+PARTS = ["steady part", "part that levels off"]
+"""As the pages' words name them."""
 
 
 def hold_parts(row: Mapping[str, Any], minutes_held: FloatArray) -> tuple[FloatArray, FloatArray] | None:
@@ -99,7 +101,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
     y = alt.Y(
         "y:Q", title=f"pressure, {pressure_name}", scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(format=",~r")
     )
-    parts = alt.Scale(domain=["steady part", "saturating part"], range=[role("steady"), role("saturating")])
+    parts = alt.Scale(domain=PARTS, range=[role("steady"), role("saturating")])
     legend = alt.Legend(title=None, symbolType="square", symbolOpacity=0.6)
     areas = (
         alt.Chart(named("parts"))
@@ -120,7 +122,7 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
             color=alt.Color("part:N", scale=parts, legend=legend),
             strokeDash=alt.StrokeDash(
                 "part:N",
-                scale=alt.Scale(domain=["steady part", "saturating part"], range=[[6, 3], [1, 0]]),
+                scale=alt.Scale(domain=PARTS, range=[[6, 3], [1, 0]]),
                 legend=legend,
             ),
         )
@@ -162,15 +164,13 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
     if rise is not None:
         for m, s, w, whole in zip(rise.minutes, rise.steady, rise.saturating, rise.total, strict=True):
             low, mid = rise.start * factor, (rise.start + s) * factor
-            parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": "steady part"})
-            parts.append(
-                {"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": "saturating part"}
-            )
+            parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": PARTS[0]})
+            parts.append({"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": PARTS[1]})
             total.append({"x": figures(float(m)), "y": figures(whole * factor)})
         rows = [
             ("steady part", pressure.rate(row.get("leak_micron_per_min"))),
             ("its standard error", pressure.rate(row.get("leak_micron_per_min_se"))),
-            ("saturating part over the required hold", pressure.text(row.get("moisture_rise_micron"))),
+            ("part that levels off, over the required hold", pressure.text(row.get("moisture_rise_micron"))),
             ("its time constant", minutes(row.get("rise_time_constant_min"))),
         ]
     thin_t, thin_p = thin_out(t, p, HOLD_POINTS // 2)
@@ -199,7 +199,7 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
     return Chart(
         key="hold",
         title=title,
-        alt=f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady and a saturating part.",
+        alt=f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady part and one that levels off.",
         spec=fill(
             _hold_drawing(pressure.name, height),
             {"parts": parts, "total": total, "readings": readings, "limit": limit, "due": due},

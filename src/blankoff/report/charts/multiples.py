@@ -11,6 +11,7 @@ import altair as alt
 
 from blankoff.report.charts.base import Spec, build, figures, named, safe_json
 from blankoff.report.charts.dots import PERCENT_LABEL
+from blankoff.report.charts.series import MONTH_LABEL
 from blankoff.report.theme import role
 from blankoff.report.words import month_short
 
@@ -74,7 +75,9 @@ class Multiples:
 
 @lru_cache(maxsize=1)
 def _drawing() -> Spec:
-    x = alt.X("on:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y", tickCount=3, grid=False))
+    x = alt.X(
+        "on:T", title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(labelExpr=MONTH_LABEL, tickCount=4, grid=False)
+    )
     y = alt.Y(
         "v:Q",
         title=None,

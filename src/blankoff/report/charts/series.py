@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -15,6 +16,9 @@ from blankoff.report.charts.dots import PERCENT_LABEL, RATIO_TICKS
 from blankoff.report.theme import role
 
 Axis: TypeAlias = Literal["share", "ratio", "pressure", "speed"]
+MONTH_LABEL = "[utcFormat(datum.value, '%b'), utcFormat(datum.value, '%Y')]"
+"""Month over year: half as wide as side by side, so that a narrow drawing still names both its ends."""
+_MOST_TICKS = 9
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,7 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
             field,
             title=title,
             scale=alt.Scale(type="log", nice=False, domainMin={"expr": "lowest"}, domainMax={"expr": "highest"}),
-            axis=alt.Axis(format="~r", values=RATIO_TICKS),
+            axis=alt.Axis(format="~r", values={"expr": "ticks"}),
         )
     return alt.Y(
         field,
@@ -72,7 +76,9 @@ def _y(axis: Axis, title: str, field: str = "v:Q") -> Any:
 
 
 def _x(field: str = "on:T") -> Any:
-    return alt.X(field, title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(format="%b %Y", tickCount=6, grid=False))
+    return alt.X(
+        field, title=None, scale=alt.Scale(type="utc"), axis=alt.Axis(labelExpr=MONTH_LABEL, tickCount=6, grid=False)
+    )
 
 
 @lru_cache(maxsize=64)
@@ -127,14 +133,26 @@ def _drawing(axis: Axis, title: str, height: int) -> Spec:
     return build(alt.layer(band, peers, line, points, rules, tags, spots, reference, *words), height)
 
 
+def ratio_ticks(lowest: float, highest: float) -> list[float]:
+    """Return ratios to label on a log axis: 1 always, round ones before others, none closer than a label is high."""
+    apart = math.log(highest / lowest) / _MOST_TICKS
+    chosen: list[float] = []
+    for tick in (1.0, 0.5, 2.0, 0.1, 10.0, 0.2, 5.0, *RATIO_TICKS):
+        if lowest <= tick <= highest and all(abs(math.log(tick / other)) >= apart for other in chosen):
+            chosen.append(tick)
+    return sorted(chosen)
+
+
 def _ratio_frame(levels: Sequence[Level]) -> list[dict[str, Any]]:
     """Lowest and highest ratio shown: every level, and bounds as far as half and twice the levels; wider ones are cut."""
     values = [v.value for v in levels if v.value] + [1.0]
     low = [max(v.lower, 0.5 * min(values)) for v in levels if v.lower]
     high = [min(v.upper, 2.0 * max(values)) for v in levels if v.upper]
+    lowest, highest = 0.93 * min(*values, *low), 1.07 * max(*values, *high)
     return [
-        {"name": "lowest", "value": figures(0.93 * min(*values, *low))},
-        {"name": "highest", "value": figures(1.07 * max(*values, *high))},
+        {"name": "lowest", "value": figures(lowest)},
+        {"name": "highest", "value": figures(highest)},
+        {"name": "ticks", "value": ratio_ticks(lowest, highest)},
     ]
 
 
@@ -182,7 +200,12 @@ def history_chart(
 @lru_cache(maxsize=4)
 def _verdict_drawing(height: int) -> Spec:
     order = ["proven", "failed", "unproven"]
-    x = alt.X("month:O", sort=None, title=None, axis=alt.Axis(labelAngle=0, ticks=False, domain=False))
+    x = alt.X(
+        "month:O",
+        sort=None,
+        title=None,
+        axis=alt.Axis(labelAngle=0, ticks=False, domain=False, labelExpr="split(datum.label, ' ')"),
+    )
     base = alt.Chart(named("verdicts")).encode(x=x, order="rank:O")
     bars = base.mark_bar(strokeWidth=1.2).encode(
         y=alt.Y(

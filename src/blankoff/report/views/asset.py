@@ -18,6 +18,7 @@ from blankoff.report.views.common import (
     evacuation_table,
     finding_cards,
     found_words,
+    pages_on_request,
     ratio_words,
 )
 from blankoff.report.words import (
@@ -309,6 +310,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
                     others,
                     f"No evacuation with this {FACTOR_WORDS[factor]} is on record.",
                 ),
+                *pages_on_request(book, others),
             ),
         )
     )

@@ -25,6 +25,7 @@ from blankoff.report.words import (
 )
 
 SMALL_SAMPLE = 10
+EVERY_LOG_COMMAND = "blankoff report --store STORE --month MONTH --out DIR --every-log"
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,13 @@ def evacuation_table(
 ) -> Block:
     """Evacuations as a table, or why there are none."""
     return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why, first)
+
+
+def pages_on_request(book: Book, rows: Iterable[Mapping[str, Any]]) -> tuple[Block, ...]:
+    """Say how logs without a link get their pages, if there are such among some rows."""
+    if all(book.href("evacuation", r["evacuation_id"]) for r in rows):
+        return ()
+    return (Block("quiet", f"A log without a link gets its page too with: {EVERY_LOG_COMMAND}"),)
 
 
 def not_made_items(book: Book) -> list[tuple[str, str]]:

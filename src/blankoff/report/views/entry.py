@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from blankoff.report.book import ASSETS, PEOPLE, Book
-from blankoff.report.layout import Block, Link, Page, Section, head, table_or
-from blankoff.report.views.common import capital, evacuation_rows
+from blankoff.report.layout import Block, Link, LivelyTable, Page, Section
+from blankoff.report.views.common import EVACUATION_HEADS, capital, evacuation_rows
 from blankoff.report.views.maintenance import in_short as maintenance_in_short
 from blankoff.report.views.maintenance import matters as maintenance_matters
 from blankoff.report.views.operations import in_short as operations_in_short
@@ -16,6 +16,7 @@ from blankoff.report.words import FACTOR_WORDS, KIND_WORDS, count, day, hours, m
 from blankoff.report.worklist import work_list
 
 MOST_WORTH_DOING = 5
+MOST_LISTED = 1_000
 
 
 def worth_doing(book: Book) -> list[Link]:
@@ -53,6 +54,16 @@ def worth_doing(book: Book) -> list[Link]:
     chosen = [*assets[:3], *people[:1], *copies[:1]]
     rest = [*assets[3:], *people[1:], *copies[1:]]
     return (chosen + rest)[:MOST_WORTH_DOING]
+
+
+def _logs_listed(book: Book, recent: list[dict[str, Any]]) -> Block:
+    """List the logs that have pages: to be looked through on the screen, not to be printed whole."""
+    if not recent:
+        return Block("missing", "No finding names a log.")
+    cut = f"; the latest {count(MOST_LISTED)} of {count(len(recent))}" if len(recent) > MOST_LISTED else ""
+    caption = f"Logs that a finding names, or that are worth a look; the newest first{cut}"
+    rows = tuple(evacuation_rows(book, recent[:MOST_LISTED]))
+    return Block("table", LivelyTable(caption, EVACUATION_HEADS, rows, 12, folded_on_paper=True))
 
 
 def entry_page(book: Book) -> Page:
@@ -99,7 +110,7 @@ def entry_page(book: Book) -> Page:
             Section("doing", "Most worth doing", (Block("links", doing) if doing else Block("missing", "Nothing stands out this month."),)),
             Section("doors", "Open the page you need", (Block("doors", doors),)),
             Section("input", "What this rests on", (Block("text", f"{told}; {assets}. The operations page lists what was refused and why."),)),
-            Section("logs", "Logs with a page of their own", (table_or("Logs that a finding names, or that are worth a look; the newest first", head("evacuation", "date", "circuit", "verdict", "why", "by", "with"), evacuation_rows(book, recent[:200]), "No finding names a log.", 12),)),
+            Section("logs", "Logs with a page of their own", (_logs_listed(book, recent),)),
         ),
         ("Evacuation", "Proven", "Failed", "Unproven", "Finding"),
     )  # fmt: skip

@@ -339,11 +339,11 @@ def maintenance_page(book: Book) -> Page:
                 (
                     table_or(
                         "Each row opens the asset's evidence",
-                        head("due", "asset", "what, and why", "to do", "#sure", "#waiting costs a month (90 % bounds); money"),
+                        head("due", "asset", "what, and why", "to do", "#sure", "#waiting costs"),
                         work_rows(book, items),
                         "Nothing is due.",
                     ),
-                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {money(cost)} of the fleet's own money. Dates in brackets are 80 % bounds."),
+                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {money(cost)} of the fleet's own money. Dates in brackets are 80 % bounds. What waiting costs: hours a month beyond a typical one on the same circuits, their 90 % bounds, and the money at the fleet's labour cost."),
                     Block("links", files),
                 ),
             ),

@@ -7,7 +7,7 @@ from collections import Counter
 import polars as pl
 
 from blankoff.report.book import Book, share_bounds
-from blankoff.report.layout import Block, Page, Row, Section, cell, chart_or, head, table_or
+from blankoff.report.layout import Block, Cell, Page, Row, Section, cell, chart_or, head, table_or
 from blankoff.report.views.changes import changes_section
 from blankoff.report.views.common import (
     capital,
@@ -26,6 +26,7 @@ from blankoff.report.views.operations_charts import (
     shares_chart,
     signed_without_proof,
     verdict_counts,
+    verdict_rows,
 )
 from blankoff.report.words import (
     FACTOR_PLURALS,
@@ -84,8 +85,7 @@ def _hours_section(book: Book) -> Section:
     if repeat.height:
         per = repeat.group_by("habit").agg(pl.col("evacuations").sum(), pl.col("pumped_hours").sum()).sort("habit")
         table = tuple(
-            Row((cell(r["habit"]), number_cell(count(r["evacuations"]), r["evacuations"]), number_cell(hours(r["pumped_hours"]), r["pumped_hours"]),
-                 number_cell(money(r["pumped_hours"] * cost), r["pumped_hours"])))
+            Row((cell(r["habit"]), number_cell(count(r["evacuations"]), r["evacuations"]), *_hours_and_cost(r["pumped_hours"], cost)))
             for r in per.iter_rows(named=True)
         )  # fmt: skip
         blocks.append(
@@ -98,6 +98,12 @@ def _hours_section(book: Book) -> Section:
         )
     lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {money(cost)} of the fleet's own money."
     return Section("lost", "Hours and money lost", tuple(blocks), lead)
+
+
+def _hours_and_cost(pumped: float, cost: float) -> tuple[Cell, Cell]:
+    """Return hours and their cost as cells; without a log nobody knows how long was pumped."""
+    known = pumped or None
+    return number_cell(hours(known), known), number_cell(money(known and known * cost), known)
 
 
 def _signed_section(book: Book) -> Section:
@@ -298,7 +304,28 @@ def operations_page(book: Book) -> Page:
         Section(
             "where",
             "Where it goes wrong",
-            (Block("charts", where),) if where else (Block("missing", "Neither branches nor system kinds are known."),),
+            (
+                Block("charts", where),
+                table_or(
+                    "The same by verdict, this month and in the twelve months before (12 m)",
+                    head(
+                        "where",
+                        "by",
+                        "#jobs",
+                        "#proven",
+                        "#failed",
+                        "#unproven",
+                        "#12 m: jobs",
+                        "#proven",
+                        "#failed",
+                        "#unproven",
+                    ),
+                    verdict_rows(book),
+                    "",
+                ),
+            )
+            if where
+            else (Block("missing", "Neither branches nor system kinds are known."),),
         ),
         _signed_section(book),
         _hours_section(book),

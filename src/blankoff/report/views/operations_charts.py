@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from typing import Any
 
@@ -11,10 +12,8 @@ from blankoff.report.book import PEOPLE, Book, share_bounds
 from blankoff.report.charts.base import Chart, Records, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import verdict_chart
-from blankoff.report.views.common import (
-    capital,
-    plain_kind,
-)
+from blankoff.report.layout import Row, cell
+from blankoff.report.views.common import capital, number_cell, plain_kind
 from blankoff.report.words import (
     FACTOR_WORDS,
     NONE,
@@ -89,6 +88,9 @@ def months_chart(book: Book) -> Chart | None:
     now = verdict_counts(book.now)
     n = sum(now.values())
     title = f"{percent(now['passed'] / n)} proven in {month_name(book.month)}" if n else "Proven, month by month"
+    before = verdict_counts(book.year)
+    if n and sum(before.values()):
+        title += f", {percent(before['passed'] / sum(before.values()))} in the twelve months before"
     return verdict_chart(
         "months",
         title,
@@ -142,6 +144,25 @@ def shares_chart(book: Book, column: str, word: str) -> Chart | None:
         table_of((word, "this month", "share (90 % bounds)", "twelve before", "share (90 % bounds)"), rows),
         note="Circle: this month. Diamond: the twelve months before. Lines: 90 % bounds.",
     )
+
+
+def verdict_rows(book: Book) -> list[Row]:
+    """Return proven, failed and unproven by branch and by system kind, this month and in the twelve before."""
+    rows = []
+    for column, word in (("branch", "branch"), ("kind", "system kind")):
+        frame = book.now.filter(pl.col(column).is_not_null())
+        groups = frame.group_by(column).agg(pl.len().alias("n")).sort(["n", column], descending=[True, False])
+        for name in groups.get_column(column).head(_MOST_ROWS).to_list():
+            cells = [cell(plain_kind(name)), cell(word)]
+            for part in (frame, book.year):
+                counts = verdict_counts(part.filter(pl.col(column) == name))
+                n = sum(counts.values())
+                cells.append(number_cell(count(n), n))
+                for verdict in VERDICTS:
+                    share = counts[verdict] / n if n else math.nan
+                    cells.append(number_cell(f"{count(counts[verdict])} ({percent(share)})" if n else NONE, share))
+            rows.append(Row(tuple(cells)))
+    return rows
 
 
 def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:

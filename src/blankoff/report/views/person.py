@@ -21,6 +21,7 @@ from blankoff.report.views.common import (
     evacuation_table,
     finding_cards,
     found_words,
+    pages_on_request,
 )
 from blankoff.report.views.evacuation import curve_title, verdict_sentence
 from blankoff.report.views.practice import (
@@ -302,7 +303,10 @@ def person_page(book: Book, id_: str) -> Page:
         Section(
             "month",
             f"All jobs of {month_name(book.month)}",
-            (evacuation_table(book, "This month's evacuations", month.iter_rows(named=True), "None.", hide=id_),),
+            (
+                evacuation_table(book, "This month's evacuations", month.iter_rows(named=True), "None.", hide=id_),
+                *pages_on_request(book, month.iter_rows(named=True)),
+            ),
         ),
     ]
     return Page(

@@ -115,6 +115,13 @@ FROM measure JOIN log_file ON log_file.log_no = measure.log_no
 WHERE measure.evacuation_id = $evacuation_id
 LIMIT 1;
 
+-- name: logs_of_evacuations
+SELECT incoming.evacuation_id, log_file.log_no, log_file.sha256
+FROM incoming
+JOIN measure ON measure.evacuation_id = incoming.evacuation_id
+JOIN log_file ON log_file.log_no = measure.log_no
+ORDER BY log_file.log_no, incoming.evacuation_id;
+
 -- name: evacuation_exists
 SELECT 1 AS found FROM register_evacuations WHERE evacuation_id = $evacuation_id;
 
