@@ -53,14 +53,23 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["log", "{fleet}/pumps.csv"], "nothing in it can be a time and a pressure"),
         (["log", "{fleet}/pumps.csv", "--target", "-3"], "range"),
         (["export", "--store", "{store}", "--out", "{fleet}/pumps.csv"], "cannot be written to"),
+        (["log", "{fleet}/pumps.csv", "--volume", "inf"], "above 0"),
+        (["log", "{fleet}/pumps.csv", "--hold", "ten"], "'ten' is no number"),
+        (["review", "{tmp}"], "did you mean {fleet}?"),
+        (["review", "{fleet}", "--scheduler", "here"], "tcp://"),
+        (["report", "--store", "{store}"], "blankoff report --store my_fleet.duckdb --month 2026-10 --out pages"),
+        (["export"], "For example: blankoff export"),
+        (["export", "--frobnicate"], "For example: blankoff export"),
+        (["assess", "--store", "{fleet}/pumps.csv"], "is no store of blankoff"),
         (["revue"], "No such command"),
+        (["gauge"], "The commands are demo, review, check"),
     ],
 )
 def test_wrong_calls_end_with_2_and_name_the_mend(words: list[str], says: str, store: Path, tmp_path: Path) -> None:
     fleet = copy_sample(tmp_path / "fleet")
     done = run(*(w.format(fleet=fleet, tmp=tmp_path, store=store) for w in words))
     assert done.exit_code == 2, done.output
-    assert says in done.output
+    assert says.format(fleet=fleet, tmp=tmp_path, store=store) in done.output
     assert "Traceback" not in done.output
 
 

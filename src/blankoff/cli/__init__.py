@@ -25,6 +25,16 @@ class _Commands(click.Group):
         """Name commands in the order in which a person comes to need them."""
         return list(self.commands)
 
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """Find the command that is meant; where there is none, name them all."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            if ctx.resilient_parsing or args[0].startswith("-"):
+                raise
+            told = error.format_message()
+            raise click.UsageError(f"{told} The commands are {', '.join(self.commands)}.", ctx) from None
+
     def invoke(self, ctx: click.Context) -> Any:
         from blankoff.errors import BlankoffError
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,9 +13,10 @@ import click
 if TYPE_CHECKING:
     _TextType = click.ParamType[str]
     _DateType = click.ParamType[dt.date]
+    _NumberType = click.ParamType[float]
     _AnyType = click.ParamType[Any]
 else:  # older versions of click have no parameter there
-    _TextType = _DateType = _AnyType = click.ParamType
+    _TextType = _DateType = _NumberType = _AnyType = click.ParamType
 
 
 class Month(_TextType):
@@ -58,6 +60,34 @@ class Fleet(_AnyType):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return it, or fail with what to write instead."""
         return value if isinstance(value, str) and "://" in value else FOLDER.convert(value, param, ctx)
+
+
+class Address(_TextType):
+    """Where a scheduler listens, such as ``tcp://10.0.0.5:8786``."""
+
+    name = "address"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return it, or fail with what to write instead."""
+        if not re.fullmatch(r"\w+://\S+:\d{1,5}", str(value), flags=re.ASCII):
+            self.fail(f"{value!r} is no address of a scheduler; write it such as tcp://10.0.0.5:8786", param, ctx)
+        return str(value)
+
+
+class Positive(_NumberType):
+    """A finite number above zero."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return it, or fail with what to write instead."""
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is no number; write one such as 500", param, ctx)
+        if not (math.isfinite(number) and number > 0):
+            self.fail(f"{value} is out of range; write a number above 0, such as 500", param, ctx)
+        return number
 
 
 EXISTING = click.Path(exists=True, dir_okay=False, path_type=Path)

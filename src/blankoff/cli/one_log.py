@@ -11,7 +11,7 @@ from blankoff.cli import arguments
 from blankoff.cli.options import Command, as_json_option
 from blankoff.cli.telling import explain_waiting, say, say_json
 
-POSITIVE = click.FloatRange(min=0, min_open=True)
+POSITIVE = arguments.Positive()
 
 
 @click.command(cls=Command)

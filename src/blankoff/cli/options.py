@@ -26,6 +26,17 @@ class Command(click.Command):
         super().__init__(*args, **named)
         self.help = keep_lines(inspect.cleandoc(self.help or ""))
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Understand the words; where that fails, show how they are written."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            raise click.UsageError(f"{error.format_message()}\nFor example: {self._example()}", ctx) from None
+
+    def _example(self) -> str:
+        lines = [line.strip() for line in (self.help or "").splitlines()]
+        return lines[lines.index("Example:") + 1]
+
 
 lenient_option = click.option("--lenient", is_flag=True, help="Exit 0 even if something was quarantined.")
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of words.")
@@ -42,7 +53,10 @@ store_option = click.option(
     "--store", required=True, type=arguments.FILE, metavar="S", help="The store: one DuckDB file."
 )
 scheduler_option = click.option(
-    "--scheduler", metavar="ADDRESS", help="Let the workers of a Dask scheduler (tcp://...) read and judge new logs."
+    "--scheduler",
+    type=arguments.Address(),
+    metavar="ADDRESS",
+    help="Let the workers of a Dask scheduler (tcp://...) read and judge new logs.",
 )
 
 

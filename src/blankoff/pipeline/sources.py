@@ -61,7 +61,9 @@ def check_fleet_folder(fleet: str | os.PathLike[str]) -> None:
             f"there is no fleet folder at {folder}; name the folder that holds evacuations.csv and logs/"
         )
     if not (folder / "logs").is_dir():
-        raise FleetFolderError(f"{folder} has no folder logs/; put the log files there")
+        inside = sorted(p.parent for p in folder.glob("*/evacuations.*") if (p.parent / "logs").is_dir())
+        meant = f"; did you mean {inside[0]}?" if inside else "; put the log files there"
+        raise FleetFolderError(f"{folder} has no folder logs/{meant}")
     names = {p.name.casefold() for p in folder.iterdir()}
     if not names & {"evacuations.csv", "evacuations.parquet"}:
         raise FleetFolderError(f"{folder} has no evacuations.csv (or .parquet); it is the register every run needs")

@@ -177,7 +177,7 @@ def stored_version(connection: duckdb.DuckDBPyConnection, path: Path) -> int | N
     if not tables:
         return None
     if "store_version" not in tables:
-        raise StoreError(f"{path} is a DuckDB file but no store of blankoff; name another file for the store")
+        raise StoreError(f"{path} is no store of blankoff; name another file for the store")
     # all rows are fetched: an unfinished result would bar the connection from its next statement
     rows = connection.execute(queries.statements()["store_version"]).fetchall()
     return int(rows[0][0]) if rows and rows[0][0] is not None else 0
