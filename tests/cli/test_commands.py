@@ -51,6 +51,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["sheet", "--store", "{store}", "E1", "--verify", "{fleet}/pumps.csv"], "leave out EVACUATION_ID"),
         (["sheet", "--store", "{store}", "--verify", "{fleet}/pumps.csv"], "no evidence sheet"),
         (["log", "{fleet}/pumps.csv"], "nothing in it can be a time and a pressure"),
+        (["log", "{fleet}/pumps.csv"], "describe its layout in fleet.toml, and name that with --settings"),
         (["log", "{fleet}/pumps.csv", "--target", "-3"], "range"),
         (["export", "--store", "{store}", "--out", "{fleet}/pumps.csv"], "cannot be written to"),
         (["log", "{fleet}/pumps.csv", "--volume", "inf"], "above 0"),

@@ -64,6 +64,14 @@ def test_csv_reads_back(wild_items):
                 assert not cell.startswith(("=", "+", "-", "@"))
 
 
+def test_nothing_is_certain(items):
+    import dataclasses
+
+    sure = [dataclasses.replace(i, probability=0.9999) for i in items]
+    rows = list(csv.DictReader(io.StringIO(csv_bytes(sure).decode("utf-8-sig"))))
+    assert {row["probability"] for row in rows} == {"0.999"}
+
+
 def test_workbook_reads_back_by_another_library(wild_items, wild_data):
     """openpyxl reads what xlsxwriter wrote [RUN]: same rows, dates as dates, no formula anywhere."""
     sheet = openpyxl.load_workbook(io.BytesIO(xlsx_bytes(wild_items, wild_data.as_of))).active

@@ -28,11 +28,17 @@ def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | 
     Example:
       blankoff log circuit_7.csv --target 300 --hold 20 --volume 9.5
     """
+    from blankoff.errors import BlankoffError, LogUnreadableError
     from blankoff.pipeline import single
 
     explain_waiting()
     criterion = {"target_micron": given["target"], "hold_limit_micron": given["limit"], "hold_minutes": given["hold"]}
-    shown = single.judge_file(file, settings_file, criterion, given["volume"])
+    try:
+        shown = single.judge_file(file, settings_file, criterion, given["volume"])
+    except LogUnreadableError as error:
+        if settings_file is None and "fleet.toml" in str(error):
+            raise BlankoffError(f"{error}, and name that with --settings fleet.toml") from None
+        raise
     if as_json:
         say_json(shown.as_dict())
     else:

@@ -56,6 +56,8 @@ HEADINGS = (
     "evacuations behind it",
 )
 """The workbook's headings, for people; the CSV keeps the names in `HEADERS`, for programs."""
+SUREST = 0.999
+"""A probability that would round to one is written as this: nothing here is certain."""
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 _NAMESPACE = uuid.UUID("b1a2c0ff-0000-5000-8000-626c616e6b6f")
 
@@ -80,7 +82,7 @@ def _cells(item: WorkItem) -> tuple[str | float | dt.date | None, ...]:
         harmless(item.asset_id),
         harmless(item.action),
         harmless(item.reason),
-        rounded(item.probability),
+        rounded(None if item.probability is None else min(item.probability, SUREST)),
         item.since,
         harmless(item.size),
         rounded(item.hours_per_month),
