@@ -22,6 +22,8 @@ from blankoff.evacuation.plateau import (
 )
 from blankoff.evacuation.pump_down import COLUMNS, effective_speed_l_s, pump_down_features_batch
 from blankoff.evacuation.pump_down_levels import first_below, last_steady, lowest_reading, pumped_floor
+from blankoff.evacuation.pump_down_speeds import at_port as port_rate
+from blankoff.evacuation.pump_down_speeds import hung_back
 from blankoff.samples import JobContext, SampleBatch
 from blankoff.settings import Judging
 
@@ -182,3 +184,49 @@ def test_how_long_pressure_stood_still_at_the_end() -> None:
     still, yet_falling = measure["still_minutes"].to_list()
     assert abs(still - (t[-1] - 321.0) / 60.0) < 0.2
     assert yet_falling < 1.5
+
+
+def test_a_gauge_on_the_pumps_side_shows_too_much_of_the_pump() -> None:
+    """CALC: a pump of 2 l/s behind a line that carries C = 0.4 l/s at 1 000 microns, in proportion to the pressure.
+
+    The circuit's pressure falls by the effective speed S C / (S + C) at its own pressure; the gauge shows C / (S + C) of it.
+    """
+    volume, pump = 20.0, 2.0
+    p = np.empty(6000)
+    p[0] = 20_000.0
+    for i in range(1, p.size):
+        carried = 0.4 * np.sqrt(p[i - 1] / 1000.0)
+        p[i] = p[i - 1] * np.exp(-pump * carried / (pump + carried) / volume * 0.5)
+    carried = 0.4 * np.sqrt(p / 1000.0)
+    shown = p * carried / (pump + carried)
+    rate = -np.gradient(np.log(shown), 0.5)
+    at_gauge = rate[np.argmin(np.abs(shown - 1000.0))]
+    at_port = pump * 0.4 / (pump + 0.4) / volume
+    step = math.log(p[-1] / shown[-1])
+    corrected, se = port_rate(at_gauge, 0.05, min(step - 0.1, 0.5), True)
+    assert at_gauge > 1.15 * at_port
+    assert abs(math.log(corrected / at_port)) < 1.645 * se
+    assert abs(math.log(corrected / at_port)) < abs(math.log(at_gauge / at_port))
+
+
+def test_a_gauge_at_the_circuit_is_taken_at_its_word() -> None:
+    for deep in (True, False):
+        rate, se = port_rate(0.02, 0.1, 0.03, deep)
+        assert rate == 0.02
+        assert se == pytest.approx(math.hypot(0.1, 0.03))
+
+
+@pytest.mark.parametrize(
+    ("viscous", "deep", "expected"),
+    [
+        (0.05, 0.06, True),
+        (0.05, 0.057, False),
+        (0.2, 0.18, True),
+        (0.2, 0.16, False),
+        (0.1, 0.1, False),
+        (0.1, math.nan, False),
+    ],
+)
+def test_a_fall_that_hung_back_is_no_pumps(viscous: float, deep: float, expected: bool) -> None:
+    """Slower about 8 000 than about 1 000 microns is water's; quick and no slower deep is the gauge's lag."""
+    assert hung_back(viscous, deep) is expected

@@ -38,7 +38,10 @@ def test_speeds_of_dry_circuits() -> None:
     for j, (name, allowed) in enumerate((("speed_viscous_l_s", 0.08), ("speed_deep_l_s", 0.12))):
         error = np.log(columns[name] / true[:, j])
         known = np.isfinite(error)
-        assert known.mean() >= 0.4
+        # gauges of this family lag by up to 8 s: what falls as quickly as they do is not told, what is slower mostly is
+        slow = true[:, j] / np.array(volume) < 0.1
+        assert slow.sum() >= 20
+        assert known[slow].mean() >= 0.6
         assert np.median(np.abs(np.expm1(error[known]))) <= allowed
         covered = np.abs(error[known]) <= 1.645 * columns[f"{name}_se_ln"][known]
         # Monte Carlo error of the share: 4 % on some 60 logs

@@ -42,9 +42,12 @@ from blankoff.evacuation.pump_down_levels import (
     still_at_end,
 )
 from blankoff.evacuation.pump_down_speeds import (
+    ALONE_SE_LN,
+    at_port,
     deep_rate,
     doubt_by_water,
     gauge_aside_ln,
+    hung_back,
     keep_seen,
     time_over_range,
     viscous_rate,
@@ -91,8 +94,8 @@ COLUMNS = (
 )
 """Columns that the kernel fills, in its order."""
 
-_WIDEST_SE_LN = 0.5
-"""A speed known no better than this (factor 1.6) is not reported."""
+_WIDEST_SE_LN = 0.4
+"""A speed known no better than this (factor 1.5) is not reported."""
 
 
 @kernel
@@ -186,20 +189,26 @@ def _features_of(
         deep_rate(t, p, start_i[r], end_i[r], scales, seen_rise, rise[1], deep)
         if not math.isnan(deep[0]):
             keep_seen(deep, wet_deep, out[27:29])
-            deep[1] = widen(deep[0], deep[1], aside + wet_deep)
+            deep[1] = widen(deep[0], deep[1], wet_deep)
             if math.isnan(out[11]) or deep[1] < out[11]:
                 out[10] = deep[0]
                 out[11] = deep[1]
         viscous_rate(t, p, start_i[r], end_i[r], scales, deep[5], deep[6], viscous)
         if not math.isnan(viscous[0]):
             keep_seen(viscous, wet_viscous, out[25:27])
-            viscous[1] = widen(viscous[0], viscous[1], aside + wet_viscous)
             if r == 0 and start_i[r] == 0:
                 weigh_time_over_range(t, p, end_i[r], atmosphere, viscous)
+            # a gauge that lags does so over its range's top as well
+            alone = ALONE_SE_LN if math.isnan(deep[0]) else 0.0
+            viscous[1] = widen(viscous[0], viscous[1], wet_viscous + alone)
             if math.isnan(out[9]) or viscous[1] < out[9]:
                 out[8] = viscous[0]
                 out[9] = viscous[1]
 
+    if hung_back(out[8], out[10]):
+        out[8] = out[9] = math.nan
+    out[8], out[9] = at_port(out[8], out[9], aside, False)
+    out[10], out[11] = at_port(out[10], out[11], aside, True)
     if kind[0] == 0 and math.isnan(plateaus[0, 0]):
         time_over_range(t, p, end_i[0], start_s[0], atmosphere, out[30:32])
 

@@ -21,11 +21,29 @@ _VISCOUS_BEND, _VISCOUS_BEND_SD = 0.15, 0.12
 of 6 - 12 mm decide, little about 8 000 (tube conductance over all regimes after Knudsen, in series with a pump)."""
 
 _FORM_SE_LN = 0.05
-_LAG_S = 2.0
+_LAG_S = 3.0
 """Model error of ln speed, found on simulated pulls; lag that a gauge may have (seconds, common practice)."""
+
+ASIDE_LEAST_LN = 0.1
+"""Step up at isolation, in ln, that a gauge at the circuit may show as well."""
+ASIDE_FROM_LN = 0.05
+"""Step beyond that from which on a gauge is taken to sit on the pump's side of the line."""
+_ASIDE_DEEP, _ASIDE_DEEP_SD = 0.8, 0.2
+_ASIDE_VISCOUS, _ASIDE_VISCOUS_SD = 0.35, 0.1
+"""What a rate read on the pump's side is too high by, in ln, over the step in ln, and its spread; own simulation."""
+
+_NEVER_LN = -0.15
+_LINE_SHOWS_LN = 0.2
+_QUICK_PER_S = 0.12
+"""A line takes more off a pump the lower the pressure: a viscous rate below the deep one (by more than their errors) is no
+pump's; water boiled. Through hoses ln speed falls by 0.3 - 1.5 between 8 000 and 1 000 microns (as above): where a fall
+quicker than this rate shows less of that, the gauge lagged. A slow fall may have a line so wide."""
 
 _OVER_RANGE_SE_LN = 0.35
 """Doubt of a speed from the time over range alone: when pumping began is not known."""
+
+ALONE_SE_LN = 0.3
+"""Doubt of a viscous rate that no deep one stands beside to show that: pulls too quick to follow, or wet."""
 
 
 @kernel
@@ -36,6 +54,37 @@ def widen(rate: float, se_ln: float, doubt: float) -> float:
     """
     lag = rate * _LAG_S
     return math.sqrt(se_ln * se_ln + _FORM_SE_LN**2 + lag * lag + doubt * doubt)
+
+
+@kernel
+def at_port(rate: float, se_ln: float, aside: float, deep: bool) -> tuple[float, float]:
+    """Rate at the circuit's port from the one that the gauge shows, and its standard error in ln.
+
+    A gauge on the pump's side shows 1 000 or 8 000 microns while the circuit still stands higher, where the line carries
+    more: the rate that it shows is too high, the more so the more the line holds back, which the step at isolation tells.
+
+    Parameters
+    ----------
+    rate, se_ln
+        Rate per s as shown, and standard error of its logarithm.
+    aside
+        As `gauge_aside_ln`.
+    deep
+        About 1 000 microns, else about 8 000.
+    """
+    if not aside > ASIDE_FROM_LN:
+        return rate, math.sqrt(se_ln * se_ln + aside * aside)
+    step = aside + ASIDE_LEAST_LN
+    too_high = (_ASIDE_DEEP if deep else _ASIDE_VISCOUS) * step
+    sd = _ASIDE_DEEP_SD if deep else _ASIDE_VISCOUS_SD
+    return rate * math.exp(-too_high), math.sqrt(se_ln * se_ln + sd * sd)
+
+
+@kernel
+def hung_back(viscous: float, deep: float) -> bool:
+    """Whether a viscous rate is too low beside the deep one to be a pump's; False where either is NaN."""
+    apart = math.log(viscous / deep)
+    return apart < _NEVER_LN or (apart < _LINE_SHOWS_LN and viscous > _QUICK_PER_S)
 
 
 @kernel
@@ -122,7 +171,7 @@ def gauge_aside_ln(
     if not at > 0.0:
         return 0.0
     jump = math.log(max(at - 10.0 * rise_micron_s, 1e-3) / final_micron)
-    return min(max(jump - 0.1, 0.0), 0.5)
+    return min(max(jump - ASIDE_LEAST_LN, 0.0), 0.5)
 
 
 @kernel

@@ -1,0 +1,59 @@
+"""The figures themselves: on tables whose answer is plain."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.accuracy import figures as fg
+
+
+def _by_name(rows: list[fg.Figure]) -> dict[str, float]:
+    return {row.what: row.value for row in rows}
+
+
+def test_calibration_error_of_known_odds() -> None:
+    """CALC: ten items said to be 0.25 likely of which five come true are 0.25 off."""
+    p = np.full(10, 0.25)
+    assert fg.calibration_error(p, np.arange(10) < 5) == pytest.approx(0.25)
+    assert fg.calibration_error(np.array([0.0, 1.0]), np.array([False, True])) == 0.0
+
+
+def test_precision_and_recall_leave_young_troubles_out() -> None:
+    day = dt.date(2026, 6, 30)
+    true = pl.DataFrame(
+        {
+            "kind": ["pump_worn"] * 4,
+            "subject_id": ["P1", "P2", "P3", "P4"],
+            "since": [dt.date(2026, 1, 1), dt.date(2026, 1, 1), dt.date(2026, 6, 20), dt.date(2026, 1, 1)],
+            "until": [None, None, None, dt.date(2026, 6, 1)],
+        }
+    )
+    found = pl.DataFrame(
+        {"as_of": [day] * 2, "kind": ["pump_worn"] * 2, "subject_id": ["P1", "P4"], "since": [dt.date(2026, 1, 31)] * 2}
+    )
+    told = _by_name(fg.findings(found, true, ["pump_worn"]))
+    # P4 was mended before, so naming it is wrong; P3 is ten days old, so not naming it is no miss; P2 is one
+    assert told["pump_worn: precision"] == 0.5
+    assert told["pump_worn: recall"] == 0.5
+    assert told["pump_worn: since within 21 days"] == 0.0
+
+
+def test_isolation_counts_what_was_not_found() -> None:
+    jobs = pl.DataFrame(
+        {
+            "isolated_at_s": [100.0, 104.0, None, 130.0, 50.0],
+            "isolated_at_s_true": [100.0, 100.0, 100.0, 100.0, float("nan")],
+            "valve_started_s": [95.0] * 5,
+            "sample_interval_s": [2.0] * 5,
+        }
+    )
+    told = _by_name(fg.isolation(jobs))
+    assert told["isolation within 15 s"] == 0.5
+    assert told["isolation within one sample"] == 0.25
+    assert told["isolation within two samples"] == 0.5
+    assert told["holds not found"] == 0.25
+    assert told["holds found where none stood"] == 1.0
