@@ -132,6 +132,7 @@
     begun.set(figure, done);
     return done;
   };
+  const once = (figure) => begun.get(figure) || draw(figure);
   const drawNow = async (figure) => {
     const place = figure.querySelector(".plot");
     const spec = specOf(figure);
@@ -215,7 +216,7 @@
   };
   const drawAll = async () => {
     document.querySelectorAll("figure.multiples").forEach((block) => {
-      turnPages(block, block.querySelector(".many"), async () => { for (const figure of layOut(block)) { await draw(figure); } });
+      turnPages(block, block.querySelector(".many"), async () => { for (const figure of layOut(block)) { await once(figure); } });
       layOut(block);
     });
     const figures = [...document.querySelectorAll("figure.chart")];
@@ -230,14 +231,14 @@
     for (const figure of figures) {
       if (!begun.has(figure)) {
         await idle();
-        if (!begun.has(figure)) { await draw(figure); }  // printing may have wanted it meanwhile
+        await once(figure);  // printing may have wanted it meanwhile
       }
     }
     await everyChart();
     document.body.dataset.drawn = "all";
   };
   /* paper wants every chart at once: drawing waits for nothing but its own steps, all taken before beforeprint is over */
-  const everyChart = () => Promise.all([...document.querySelectorAll("figure.chart")].map((f) => begun.get(f) || draw(f)));
+  const everyChart = () => Promise.all([...document.querySelectorAll("figure.chart")].map(once));
   window.addEventListener("beforeprint", () => { if (window.vegaEmbed) { everyChart(); } });
   document.querySelectorAll("[data-switch='person']").forEach((choice) => { choice.value = ""; });
   if (window.vegaEmbed) { drawAll(); } else {
