@@ -28,7 +28,7 @@ class Screen:
 WANTED = {
     "operations": Screen("operations.html", "body", 1060, 900),
     "maintenance": Screen("maintenance.html", "body", 1060, 820),
-    "pump": Screen("pump", "body", 1060, 980),
+    "pump": Screen("pump", "#history", 1060, 1090, telling="Oil due: "),
     "technician": Screen("technician", "body", 1060, 1120),
     "evacuation": Screen("evacuation", "body", 1060, 1240, telling=": failed, rose over the limit: leak"),
     "phone": Screen("index.html", "body", 390, 844, dark=True),
