@@ -2,8 +2,8 @@
 
 A sample, drawn with a fixed seed, stands for all mutants: those of this project number thousands, and each costs a run of
 tests. Kernels run uncompiled, since compiling each mutant would take longer than running it; every mutant is tested in a
-child of one process that has NumPy and the like loaded already, by the tests of its own module and no others:
-``tests/PACKAGE/test_MODULE*.py``, or those of `BESIDE`, until one fails. A run that takes five times as long as without
+child of one process that has NumPy and the like loaded already, by the tests of its own module and no others, those of
+`TESTS`, until one fails. A run that takes five times as long as without
 any change, and half a minute more, is a loop without end and counts as noticed.
 
     python .ci/mutate.py physics --sample 100
@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import fnmatch
 import os
 import random
 import shutil
@@ -44,12 +45,19 @@ import scipy.special  # noqa: E402, F401
 
 ROOT = Path(__file__).resolve().parents[1]
 
-BESIDE: dict[str, list[str]] = {
-    "evacuation/hold_wet_fit": ["tests/evacuation/test_hold_wet.py"],
-    "evacuation/phases_lag": ["tests/evacuation/test_phases_sides.py"],
-    "evacuation/verdict": ["tests/evacuation/test_verdict_rules.py", "tests/evacuation/test_verdict_levels.py"],
+TESTS: dict[str, str] = {
+    "evacuation/hold": "hold_batch",
+    "evacuation/hold_wet_fit": "hold_wet",
+    "evacuation/judge": "judge_columns",
+    "evacuation/single": "judge_columns",
+    "evacuation/pump_down": "pump_down_features",
+    "evacuation/phases": "phases_logs",
+    "evacuation/phases_lag": "phases_sides phases_logs",
+    "evacuation/phases_*": "{module} phases_logs",
+    "evacuation/verdict": "verdict_rules verdict_levels verdict",
+    "*": "{module}",
 }
-"""Tests beside a module's own that are quick enough to be run for each of its mutants."""
+"""Test files of a package's modules, the first pattern that fits: quick uncompiled, which others here are not."""
 
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
@@ -127,9 +135,9 @@ def mutant(tree: ast.AST, k: int) -> tuple[int, str, str]:
 
 def tests_of(package: str, module: str) -> list[str]:
     """Return the test files that answer for a module."""
-    folder = ROOT / "tests" / package
-    own = [p for p in sorted(folder.glob("test_*.py")) if p.stem.removeprefix("test_") == module]
-    return [str(p.relative_to(ROOT)) for p in own] + BESIDE.get(f"{package}/{module}", [])
+    names = next(names for pattern, names in TESTS.items() if fnmatch.fnmatch(f"{package}/{module}", pattern))
+    files = [f"tests/{package}/test_{name}.py" for name in names.format(module=module).split()]
+    return [file for file in files if (ROOT / file).exists()]
 
 
 def _run(source: Path, tests: list[str]) -> int:

@@ -42,6 +42,7 @@ from blankoff.evacuation.phases_sides import (
     SLOPE,
     VALUE,
     VAR,
+    WHOLE_SHARES,
     pumped_side,
     rising_side,
 )
@@ -224,6 +225,119 @@ def test_a_gauge_that_answers_late_is_recognised_at_short_spacings() -> None:
     found, moment = located(fine[:: int(dt / 0.05)], seen[:: int(dt / 0.05)], 305.0, sigma=0.001)
     assert found
     assert moment[MOMENT_S] == pytest.approx(at, abs=5.0)
+
+
+def by_hand(t: Array, p: Array, v: Array, guess: float, scales: Array) -> Array:
+    """The same where every reading is a block of its own.
+
+    Candidates lie within 0.3 of the lowest level, the rise is taken to 0.5 above it, the pumped curve from 0.9 above it,
+    or from half as far, or a quarter, where no shape describes it to twice the noise.
+    """
+    y, end = np.log(p), t.size - 1
+    near = int(np.flatnonzero(t >= guess)[0])
+    low = min(range(max(near - 3, 0), min(near + 3, end) + 1), key=lambda k: (y[k], k != near, k))
+    lo = hi = low
+    while lo > 3 and low - lo < 60 and y[lo - 1] < y[low] + 0.3:
+        lo -= 1
+    while hi < end - 3 and hi - low < 60 and y[hi + 1] < y[low] + 0.3:
+        hi += 1
+    last = hi
+    while last < end and last - hi < 30 and (y[last + 1] < y[low] + 0.5 or last < low + 6):
+        last += 1
+    hi = min(hi, last - 3)
+    wander = max(scales[WANDER], 1.0)
+    none = np.empty((0, 0))
+    best = 0
+    for reach in (1.0, 0.5, 0.25):
+        begin = lo
+        while begin > 0 and lo - begin < reach * 50 and y[begin - 1] < y[low] + reach * 0.9:
+            begin -= 1
+        while begin < low - 6 and y[begin] > y[low] + reach * 0.9:
+            begin += 1
+        if reach < 1.0 and begin > lo + best - 6:
+            break
+        first, lo = begin, max(lo, begin + 3)
+        part = slice(first, last + 1)
+        z = np.exp(y[part])
+        # trusted to two per cent of what lies above the lowest
+        w = 1.0 / (z * z * v[part] + (0.02 * np.maximum(z - np.exp(y[low]), 0.0)) ** 2)
+        n = hi - lo + 1
+        stride = 1 + (n - 1) // 48
+        before, after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
+        cost, share = np.empty(n), np.empty((n, 4))
+        _weigh(t[part], z, w, lo - first, hi - first, stride, wander, cost, share, before, after, none)
+        best = int(cost.argmin())
+        if before[best, COST] < 2.0 * wander * (lo + best - first + 6):
+            break
+    out = np.full(N_MOMENT, np.nan)
+    split = before[best, COST] + after[best, COST]
+    inflate = max(wander, split / max(z.size - 6, 1))
+    whole = np.empty((1, N_SIDE))
+    for shares, place in ((HEAD_SHARES, MOMENT_EVIDENCE), (WHOLE_SHARES, MOMENT_SHARP)):
+        pumped_side(t[part], z, w, z.size - 1, z.size - 1, 1, shares, False, whole)
+        out[place] = (whole[0, COST] - split) / inflate
+    out[MOMENT_SHARP] = min(out[MOMENT_SHARP], out[MOMENT_EVIDENCE])
+    begins = max(math.log(before[best, VALUE]), y[lo + best - 1 : lo + best + 2].mean())
+    out[MOMENT_RISE_LN] = y[max(end - 4, lo + best) : end + 1].mean() - begins
+    # candidates that stay open, and a block more on either side, are looked at reading by reading
+    still_open = np.flatnonzero(cost < cost[best] + 9.0)
+    a = max(lo + still_open[0] - 1 - stride, first + 3)
+    b = min(lo + still_open[-1] + 1 + stride, last - 3)
+    n = b - a + 1
+    before, after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
+    cost, share = np.empty(n), np.empty((n, 4))
+    late = np.empty((n, LAGS_S.size)) if scales[MEDIAN_DT] < 4.0 else none
+    _weigh(t[part], z, w, a - first, b - first, 1, 1.2, cost, share, before, after, late)
+    weight = np.exp(-0.5 * np.minimum(cost - cost.min(), 700.0))[:, None] * share
+    weight /= weight.sum()
+    spacing = t[a : b + 1] - t[a - 1 : b]
+    moments = t[a : b + 1, None] - np.array([0.875, 0.625, 0.375, 0.125]) * spacing[:, None]
+    mean = (weight * moments).sum()
+    out[MOMENT_SD] = math.sqrt((weight * (moments - mean) ** 2).sum() + 1.5**2)
+    # the middle of the posterior, the earliest part first
+    place = int(np.flatnonzero(np.cumsum(weight) >= 0.5)[0])
+    k = place // 4
+    out[MOMENT_S], out[MOMENT_J] = moments.reshape(-1)[place], a + k
+    out[MOMENT_PUMPED], out[MOMENT_STEP] = before[k, VALUE], after[k, VALUE] - before[k, VALUE]
+    out[MOMENT_GAP] = spacing[k] if spacing[k] > scales[GAP_S] else 0.0
+    return out
+
+
+@pytest.mark.parametrize("kind", ["leak", "outgassing", "both", "step", "small step"])
+@pytest.mark.parametrize(("dt", "seed", "wander"), [(10.0, 1, 1.0), (12.0, 2, 2.5), (3.0, 3, 1.0)])
+def test_what_is_found_is_the_posterior_over_readings(kind: str, dt: float, seed: int, wander: float) -> None:
+    rng = np.random.default_rng(seed)
+    n, at = 50, 16
+    t = 4.0 + np.cumsum(rng.uniform(0.8, 1.2, n)) * dt
+    u = t - t[at] + 0.4 * dt
+    p = np.where(u < 0.0, 300.0 + 500.0 * np.exp(-np.arange(n) / 3.0), RISES[kind](np.maximum(u, 0.0)))
+    p *= 1.0 + 0.004 * rng.normal(size=n)
+    scales = scales_of(dt, 0.004, wander)
+    v = np.array([0.004**2 + (0.01 / x) ** 2 / 12.0 + 1e-8 for x in p])
+    result = np.full(N_MOMENT, -1.0)
+    blocks = np.arange(n + 1)
+    for guess in (float(t[at]), float(t[at + 3])):
+        assert locate_isolation(t, np.log(p), scales, t, np.log(p), v, blocks, 0, n - 1, guess, result)
+        assert result == pytest.approx(by_hand(t, p, v, guess, scales), rel=1e-6, abs=1e-6)
+
+
+def test_grid_of_many_candidates_is_looked_at_coarsely_first() -> None:
+    """Some 110 candidates on a flat floor: every third at first, then all of those that stay open."""
+    rng = np.random.default_rng(5)
+    n, at = 160, 70
+    t = 10.0 * np.arange(n) + 4.0
+    p = np.where(np.arange(n) < at, 300.0, 300.0 + 0.5 * np.maximum(t - t[at] + 6.0, 0.0) ** 1.0 / 2.0)
+    p *= 1.0 + 0.004 * rng.normal(size=n)
+    scales, v = scales_of(10.0, 0.004), np.full(n, 0.004**2 + 1e-8)
+    result = np.full(N_MOMENT, -1.0)
+    assert locate_isolation(t, np.log(p), scales, t, np.log(p), v, np.arange(n + 1), 0, n - 1, float(t[at]), result)
+    want = by_hand(t, p, v, float(t[at]), scales)
+    assert result[[MOMENT_EVIDENCE, MOMENT_SHARP, MOMENT_RISE_LN]] == pytest.approx(
+        want[[MOMENT_EVIDENCE, MOMENT_SHARP, MOMENT_RISE_LN]], rel=1e-6
+    )
+    # from 25 readings beyond the likely ones on, blocks stay blocks: here they are readings, so nothing changes
+    assert result[MOMENT_S] == pytest.approx(want[MOMENT_S], abs=0.01)
+    assert result[MOMENT_SD] == pytest.approx(want[MOMENT_SD], rel=1e-3)
 
 
 def test_too_few_blocks_tell_nothing() -> None:

@@ -237,8 +237,9 @@ def fit_blocks(
             if sweep == 1:
                 # the best one's neighbourhood, four times as fine
                 found[bk, 5] = 0.2
+                about = bt
                 for f in (-0.25, -0.125, 0.125, 0.25):
-                    tau_w = bt * 2.0**f
+                    tau_w = about * 2.0**f
                     gss, gsl, gsy, full = wet_terms(
                         wet_table,
                         bd,

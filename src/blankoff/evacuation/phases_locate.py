@@ -292,8 +292,9 @@ def locate_isolation(
     if not cost[best] < 1e299:
         return False
     total = mean = square = half = 0.0
+    least = cost[best]
     for k in range(n):
-        cost[k] = math.exp(-0.5 * min(cost[k] - cost[best], 700.0))
+        cost[k] = math.exp(-0.5 * min(cost[k] - least, 700.0))
         total += cost[k]
     at = -1
     isolated_s = 0.0
