@@ -46,6 +46,7 @@ import scipy.special  # noqa: E402, F401
 ROOT = Path(__file__).resolve().parents[1]
 
 TESTS: dict[str, str] = {
+    "evacuation/calibration": "hold_calibration",
     "evacuation/hold": "hold_batch",
     "evacuation/hold_wet_fit": "hold_wet",
     "evacuation/judge": "judge_columns",

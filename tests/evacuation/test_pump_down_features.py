@@ -29,9 +29,11 @@ from blankoff.evacuation.pump_down_levels import (
     still_at_end,
 )
 from blankoff.evacuation.pump_down_speeds import (
+    at_port,
     deep_rate,
     doubt_by_water,
     gauge_aside_ln,
+    hung_back,
     time_over_range,
     viscous_rate,
     weigh_time_over_range,
@@ -180,16 +182,21 @@ def rates(t: Array, p: Array, lag: bool, atmosphere: float = ATMOSPHERE, ambient
     want["deep_seen_per_s"], want["deep_seen_se_ln"] = deep[0], math.sqrt(deep[1] ** 2 + 0.05**2 + wet_deep**2)
     want["viscous_seen_per_s"] = viscous[0]
     want["viscous_seen_se_ln"] = math.sqrt(viscous[1] ** 2 + 0.05**2 + wet_viscous**2)
-    want["deep_rate_per_s"], want["deep_rate_se_ln"] = deep[0], widen(deep[0], deep[1], aside + wet_deep)
-    viscous[1] = widen(viscous[0], viscous[1], aside + wet_viscous)
+    deep[1] = widen(deep[0], deep[1], wet_deep)
     weigh_time_over_range(t, p, stop, atmosphere, viscous)
-    want["viscous_rate_per_s"], want["viscous_rate_se_ln"] = viscous[0], viscous[1]
+    # no deep rate beside it is a doubt of its own, 0.3 in ln
+    viscous[1] = widen(viscous[0], viscous[1], wet_viscous + (0.3 if math.isnan(deep[0]) else 0.0))
+    if hung_back(viscous[0], deep[0]):
+        viscous[:2] = NAN
+    # what the gauge shows, put right to the circuit's port
+    want["viscous_rate_per_s"], want["viscous_rate_se_ln"] = at_port(viscous[0], viscous[1], aside, False)
+    want["deep_rate_per_s"], want["deep_rate_se_ln"] = at_port(deep[0], deep[1], aside, True)
     if math.isnan(plateau[0]):
         time_over_range(t, p, stop, 0.0, atmosphere, over)
     want["over_range_rate_per_s"], want["over_range_rate_se_ln"] = over[0], over[1]
-    # a speed known no better than to a factor of 1.6 is none
+    # a speed known no better than to a factor of 1.5 is none
     for band in ("viscous", "deep"):
-        if want[f"{band}_rate_se_ln"] > 0.5:
+        if want[f"{band}_rate_se_ln"] > 0.4:
             want[f"{band}_rate_per_s"] = want[f"{band}_rate_se_ln"] = NAN
     return want
 

@@ -12,9 +12,11 @@ from pulls import pumped, written_out
 from blankoff.evacuation.phases_clean import N_SCALES, SIGMA, STEP_HIGH, STEP_LOW, STEP_MID
 from blankoff.evacuation.pump_down_levels import last_steady
 from blankoff.evacuation.pump_down_speeds import (
+    at_port,
     deep_rate,
     doubt_by_water,
     gauge_aside_ln,
+    hung_back,
     keep_seen,
     time_over_range,
     viscous_rate,
@@ -102,6 +104,27 @@ def test_a_gauge_on_the_pumps_side_is_doubted_by_the_step() -> None:
     # a hold that ends before: its first reading
     assert aside(600.0, final=0.5, end=15) == pytest.approx(min(math.log(2.0) - 0.1, 0.5))
     assert aside(600.0, final=0.8, end=15) == pytest.approx(math.log(1.0 / 0.8) - 0.1)
+
+
+@pytest.mark.parametrize(("deep", "share", "sd"), [(True, 0.8, 0.2), (False, 0.35, 0.1)])
+def test_a_step_above_what_a_gauge_at_the_circuit_shows_puts_the_rate_right(
+    deep: bool, share: float, sd: float
+) -> None:
+    """From 0.05 beyond the usual tenth on; below that it is a doubt only."""
+    rate, se = at_port(0.02, 0.1, 0.0501, deep)
+    assert (rate, se) == pytest.approx((0.02 * math.exp(-share * 0.1501), math.hypot(0.1, sd)))
+    assert at_port(0.02, 0.1, 0.05, deep) == pytest.approx((0.02, math.hypot(0.1, 0.05)))
+    assert math.isnan(at_port(0.02, 0.1, NAN, deep)[1])
+
+
+@pytest.mark.parametrize(
+    ("viscous", "apart", "hung"),
+    [
+        (0.05, -0.151, True), (0.05, -0.149, False), (0.121, 0.199, True), (0.121, 0.201, False), (0.119, 0.199, False),
+    ],
+)  # fmt: skip
+def test_a_viscous_rate_too_low_beside_the_deep_one(viscous: float, apart: float, hung: bool) -> None:
+    assert hung_back(viscous, viscous * math.exp(-apart)) is hung
 
 
 def test_time_over_range_is_weighed_in_where_it_agrees() -> None:
