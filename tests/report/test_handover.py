@@ -46,9 +46,16 @@ def test_oil_dates_are_the_forecasts(items, data):
             assert (i.due_lower, i.due_upper) == (known[i.asset_id]["due_lower"], known[i.asset_id]["due_upper"])
 
 
-@given(st.text(max_size=60))
+@given(
+    st.text(max_size=60)
+    | st.builds(
+        "".join, st.tuples(st.sampled_from(" \u00a0\u3000\t\r\n"), st.sampled_from("=+-@＝＋－＠"), st.text(max_size=5))
+    )
+)
 def test_no_text_is_taken_for_a_formula(text):
-    assert not harmless(text).lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n"))
+    shown = harmless(text)
+    assert not shown.lstrip().startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠"))
+    assert not shown.startswith(("\t", "\r", "\n"))
 
 
 def test_csv_reads_back(wild_items):
@@ -123,14 +130,14 @@ def test_an_empty_list_still_makes_files(data):
 @given(st.lists(st.text(max_size=20), min_size=1, max_size=5))
 def test_exported_cells_are_no_formulas_and_read_back(names):
     """Cells of an exported table: text and the lists joined to text; read back by the standard library's csv [RUN]."""
-    wild = [*names, "=1+1", " =1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1"]
+    wild = [*names, "=1+1", " =1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "＝1+1", "\u3000＠SUM(A1)"]
     frame = pl.DataFrame({"id": wild, "evidence": [[w, "b"] for w in wild], "n": [-1.5] * len(wild)})
     text = harmless_cells(frame).write_csv()
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert len(rows) == len(wild)
     for row, name in zip(rows, wild, strict=True):
         for cell in (row["id"], row["evidence"]):
-            assert not cell.lstrip(" ").startswith(("=", "+", "-", "@"))
+            assert not cell.lstrip().startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠"))
             assert not cell.startswith(("\t", "\r", "\n"))
         assert row["id"].removeprefix("'") in (name, name.removeprefix("'"))
         assert row["n"] == "-1.5"

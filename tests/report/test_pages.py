@@ -11,6 +11,7 @@ import pytest
 from blankoff.report.book import open_book, share_bounds
 from blankoff.report.data import MonthData
 from blankoff.report.pages import month_pages, write_month
+from blankoff.report.views.common import evidence_of
 from blankoff.report.words import CAUTIONS
 from blankoff.settings import Settings
 from tests.report.invented_month import WILD_NAMES, Plan, invented_month
@@ -97,6 +98,19 @@ def test_every_link_leads_to_a_page_of_the_folder(which, request):
             assert target.is_file(), (name, link)
             if fragment and target.suffix == ".html":
                 assert fragment in Reader(target.read_text(encoding="utf-8")).ids, (name, link)
+
+
+def test_every_finding_leads_to_its_logs(book, folder):
+    """From the page of its subject to each of the logs behind it, as far as pages list them (60)."""
+    checked = 0
+    for f in book.findings:
+        if f["subject"] not in ("pump", "hose", "gauge", "technician"):
+            continue
+        page = Reader((folder / book.href(f["subject"], f["subject_id"])).read_text(encoding="utf-8"))
+        for e in evidence_of(book, f)[:60]:
+            assert f"../{book.href('evacuation', e)}" in page.links, (f["finding_id"], e)
+            checked += 1
+    assert checked > 20
 
 
 def test_every_page_carries_the_cautions_a_glossary_and_a_policy(folder, pages):

@@ -14,7 +14,7 @@ from blankoff.errors import BlankoffError, NotInStoreError
 from blankoff.pipeline.pseudonyms import pseudonyms_for
 from blankoff.store import KEPT_BEFORE, Store
 
-_FORMULA_START = r"^(?:\s*[=+\-@]|[\t\r\n])"
+_FORMULA_START = r"^(?:\s*[=+\-@＝＋－＠]|[\t\r\n])"
 """What makes a spreadsheet evaluate a cell; common knowledge, see OWASP's page on CSV injection (from memory)."""
 
 

@@ -58,14 +58,15 @@ HEADINGS = (
 """The workbook's headings, for people; the CSV keeps the names in `HEADERS`, for programs."""
 SUREST = 0.999
 """A probability that would round to one is written as this: nothing here is certain."""
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
+_DANGEROUS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+"""What makes a spreadsheet evaluate a cell, wide forms as East Asian keyboards type them included (from memory)."""
 _NAMESPACE = uuid.UUID("b1a2c0ff-0000-5000-8000-626c616e6b6f")
 
 
 def harmless(text: str) -> str:
     """Keep a spreadsheet from taking text for a formula: an apostrophe before it, control characters out."""
     clean = "".join(c for c in text if c >= " " or c in "\n\t")
-    return f"'{clean}" if clean.lstrip(" ").startswith(_DANGEROUS) else clean
+    return f"'{clean}" if clean.lstrip().startswith(_DANGEROUS) or clean[:1] in {"\t", "\n"} else clean
 
 
 def _cells(item: WorkItem) -> tuple[str | float | dt.date | None, ...]:

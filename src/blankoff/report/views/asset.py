@@ -142,7 +142,7 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         events=events,
         spots=spots,
         reference=reference,
-        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log."
+        note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log, where that has a page."
         + (f" The numbers below are the newest {MOST_NUMBERS}." if len(rows) > MOST_NUMBERS else ""),
     )
 

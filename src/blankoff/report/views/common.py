@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blankoff.report import names
-from blankoff.report.book import EVIDENCE_SHOWN, Book, verdict_of
+from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, Book, verdict_of
 from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
 from blankoff.report.words import (
     FACTOR_WORDS,
@@ -40,6 +40,8 @@ class Card:
     small: str
     evidence: tuple[Link, ...]
     more_evidence: int
+    rest: tuple[Link, ...] = ()
+    """The next of the logs behind it, shown when asked for."""
 
 
 def capital(text: str) -> str:
@@ -87,6 +89,7 @@ def _card(book: Book, f: Mapping[str, Any]) -> Card:
         " ".join(small),
         tuple(book.link("evacuation", e) for e in evidence[:EVIDENCE_SHOWN]),
         max(len(evidence) - EVIDENCE_SHOWN, 0),
+        tuple(book.link("evacuation", e) for e in evidence[EVIDENCE_SHOWN:EVIDENCE_PAGED]),
     )
 
 
