@@ -91,7 +91,7 @@ def test_a_stepped_pump_signals_and_is_dated() -> None:
 
 
 def test_rigging_costs_a_good_rig_most() -> None:
-    """A level of -0.7 halves the middle rig's deep speed; on any rig it is one resistance more in series (CALC)."""
+    """A level of -0.7 halves the middle rig's deep speed, and takes the more of any rig, the better it is."""
     causes, *_ = fitted(Plan(seed=3, evacuations=600))
     t, constants = causes.table, causes.constants
     rows = np.arange(t.day.size)
@@ -100,11 +100,16 @@ def test_rigging_costs_a_good_rig_most() -> None:
     n = t.day.size
     alone = replace(t, alone=np.ones(n, dtype=np.bool_), oil_ln=np.zeros(n), cap_ln=np.full(n, np.inf))
     before, after = (predicted(alone, constants, rows, level)[1][:, 0] for level in (none, with_core))
-    a, _, b_deep, _, port, _ = constants
-    middle = np.exp(-np.median(t.pump_ln) - a) + np.exp(-np.median(t.line_deep_ln) - b_deep) + np.exp(-port)
-    assert np.exp(-after) - np.exp(-before) == pytest.approx(np.full(rows.size, middle))
     loss = after - before
     assert np.corrcoef(before, loss)[0, 1] < -0.95
+    middle = replace(
+        alone,
+        pump_ln=np.full(n, t.pump_middle),
+        line_viscous_ln=np.full(n, t.line_viscous_middle),
+        line_deep_ln=np.full(n, t.line_deep_middle),
+    )
+    before, after = (predicted(middle, constants, rows, level)[1][:, 0] for level in (none, with_core))
+    assert after - before == pytest.approx(np.full(n, -np.log(2.0)))
 
 
 def test_no_values_no_charts() -> None:

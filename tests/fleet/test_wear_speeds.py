@@ -54,6 +54,7 @@ def test_a_pump_behind_a_narrow_hose_shows_from_atmosphere_down() -> None:
         table,
         pump_ln=np.full(n, np.log(4.0)),
         line_viscous_ln=np.full(n, np.log(1.0)),
+        line_deep_ln=np.full(n, np.log(0.2)),
         above_alone=np.ones(n, dtype=bool),
     )
     weak = {name: np.full((n, 1), -0.4 if name == "pump" else 0.0) for name in LEVELS}

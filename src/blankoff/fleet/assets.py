@@ -114,7 +114,7 @@ def assess_assets(
         hoses_leaking(causes, attribution, hose_work, as_of),
         hoses_restricted(levels("hose"), attribution, settings),
         gauges_off(causes, attribution, gauge_work, settings, as_of),
-        slow_rigging(levels("technician"), attribution),
+        slow_rigging(levels("technician"), attribution, settings),
     ]
     return AssetAssessment(pl.concat(candidates), forecast, _not_made(known, registers), causes, looks, speeds, charts)
 

@@ -223,11 +223,15 @@ def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[
 SURE = 0.9
 """How sure it must be that something was lost at all, before the size of the loss is asked (see `lasting_loss`)."""
 LIKELY = 0.55
-LEAST_PROBABILITY = 0.7
-"""How probable it must be that the loss is beyond the limit."""
-LEAST_GAIN = {"pump": 4.0, "hose": 11.0, "technician": 9.0}
-"""Gain in ln evidence below which no level is believed: hose sets and people are each given as many tries as there are of
-them, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards it too."""
+LEAST_PROBABILITY = 0.5
+"""How probable it must be that the loss is beyond the limit and this asset's; of people the settings want more."""
+LEAST_BLAME = 0.7
+"""How probable it must be that it is this asset's at all."""
+LEAST_GAIN = {"pump": 4.0, "hose": 6.0, "technician": 9.0}
+"""Gain in ln evidence below which no level is believed.  The odds of a level of its own before any data are counted in it;
+of some thirty hose sets one in four hundred may be believed wrongly, which is e^-6.  People are judged by the same figure of
+everybody's work, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards
+it too."""
 CHART_WEIGHS = 2.0
 """Less evidence is wanted, by this factor, where the asset's chart has signalled too (judgement)."""
 FEWEST_SINCE = 8
@@ -250,6 +254,11 @@ def lasting_loss(now: Floats, limit_ln: float) -> tuple[float, bool]:
     beyond = float(np.mean(now < limit_ln))
     halfway = float(np.mean(now < 0.5 * limit_ln))
     return beyond, beyond >= LIKELY and halfway >= SURE
+
+
+def _blamed(level: AssetLevel, probability: float, least: float) -> bool:
+    """Whether a loss is this asset's rather than a rival's, and probably beyond the limit."""
+    return level.blame >= LEAST_BLAME and probability >= least
 
 
 def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Settings) -> pl.DataFrame:
@@ -281,7 +290,11 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
         loss = paths.now - best[:, -1]
         probability, found = lasting_loss(loss, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY or level.weight_of_change < LEAST_GAIN["pump"]:
+        if (
+            not found
+            or not _blamed(level, probability, LEAST_PROBABILITY)
+            or level.weight_of_change < LEAST_GAIN["pump"]
+        ):
             continue
         beyond = (paths.draws - best) < 0.5 * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
@@ -323,7 +336,13 @@ def asset_candidate(
 
 
 def losing_candidates(
-    levels: list[AssetLevel], attribution: Attribution, kind: str, factor: str, lasting_below: float, unit: str
+    levels: list[AssetLevel],
+    attribution: Attribution,
+    kind: str,
+    factor: str,
+    lasting_below: float,
+    unit: str,
+    least: float = LEAST_PROBABILITY,
 ) -> pl.DataFrame:
     """Candidates for levels whose deep-vacuum speed or conductance is lastingly below a share of the usual.
 
@@ -335,6 +354,8 @@ def losing_candidates(
         The share.
     unit : str
         What ``effect`` is a share of.
+    least : float
+        How probable it must be.
     """
     limit = float(np.log(lasting_below))
     tied = ties(attribution, factor, "speed_deep")
@@ -342,7 +363,7 @@ def losing_candidates(
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
         probability *= level.blame
-        if not found or probability < LEAST_PROBABILITY or level.weight < LEAST_GAIN[factor]:
+        if not found or not _blamed(level, probability, least) or level.weight < LEAST_GAIN[factor]:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
         if (level.paths.days >= day_number(since)).sum() < FEWEST_SINCE:

@@ -40,6 +40,8 @@ MOST_SHIFTS = 6
 """Shifts per asset and spell."""
 RIVALS_BELOW, RIVAL_SHARE = 0.1, 0.4
 """Rivals are asked where a level is lower than this, among those on so large a share of its jobs."""
+MOST_LAID = 4
+"""Shifts laid on the assets of one van together, after the first."""
 TOGETHER = 8
 """Assets that one thread is given at a time."""
 
@@ -310,26 +312,48 @@ def _lay(state: _State, asset: _Asset, answer: tuple[float, dict[str, Floats]]) 
 
 
 def _untangle(state: _State, assets: list[_Asset], ask: Ask, rivals_of: Callable[[_Asset], list[_Asset]]) -> None:
-    """Ask every slow asset and each rival for their jobs together, in either order, and keep the order that gains more.
+    """Ask every changed or slow asset and all who were much on its jobs together, whoever is believed first, and keep the best.
 
-    Two of one van may each have taken a part of what only one of them did; asked one by one, neither lets go of it.
+    Two or three of one van may each have taken a part of what only one of them did, or one of them what two did; asked one
+    by one, none lets go of it.
     """
+    done: set[frozenset[tuple[str, str, int]]] = set()
     for asset in sorted(assets, key=lambda a: (a.factor, a.level_id, a.spell)):
-        if asset.factor == "gauge" or state.levels[asset.factor][asset.rows[-1]] > -RIVALS_BELOW:
+        level = state.levels[asset.factor][asset.rows]
+        if asset.factor == "gauge" or max(-float(level[-1]), float(level.max() - level[-1])) < RIVALS_BELOW:
             continue
-        for rival in sorted(rivals_of(asset), key=lambda a: (a.factor, a.level_id, a.spell)):
-            ends = []
-            for first, second in ((asset, rival), (rival, asset)):
-                for one in (first, second):
-                    _take_off(state, one)
-                    one.shifts = 0
-                gain = sum(_lay(state, one, ask(one)) for one in (first, second, first, second, first))
-                end = [(one, _take_off(state, one), one.shifts) for one in (first, second)]
-                ends.append((gain, end))
-            for one, levels, shifts in max(ends, key=lambda e: e[0])[1]:
-                for name, laid in levels.items():
-                    state.levels[name][one.rows] = laid
-                one.shifts = shifts
+        group = sorted([asset, *rivals_of(asset)], key=lambda a: (a.factor, a.level_id, a.spell))
+        names = frozenset((a.factor, a.level_id, a.spell) for a in group)
+        if names in done:
+            continue
+        done.add(names)
+        ends = []
+        for first in group:
+            for one in group:
+                _take_off(state, one)
+                one.shifts = 0
+            gain = _lay_best(state, group, ask, first)
+            ends.append((gain, [(one, _take_off(state, one), one.shifts) for one in group]))
+        for one, levels, shifts in max(ends, key=lambda e: e[0])[1]:
+            for name, laid in levels.items():
+                state.levels[name][one.rows] = laid
+            one.shifts = shifts
+
+
+def _lay_best(state: _State, group: list[_Asset], ask: Ask, first: _Asset) -> float:
+    """Lay levels on a group's jobs, the first asset's first and then whichever gains most; return what all gain."""
+    total = _lay(state, first, ask(first))
+    if total == 0.0:
+        return 0.0
+    last = first
+    for _ in range(MOST_LAID):
+        answers = [(ask(one), one) for one in group if one is not last or len(group) == 1]
+        best, one = max(answers, key=lambda a: a[0][0])
+        gain = _lay(state, one, best)
+        if gain == 0.0:
+            break
+        total, last = total + gain, one
+    return total
 
 
 def _take_off(state: _State, asset: _Asset) -> dict[str, Floats]:

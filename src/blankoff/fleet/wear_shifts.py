@@ -46,6 +46,11 @@ FROM_THE_FIRST = {"pump": 0.05, "hose": 0.3, "technician": 0.9, "gauge": 1.0}
 job as a rule; a pump that never did what its plate says is rare: it wears later (judgement)."""
 
 
+SMALL_LATER = {"pump": 0.3, "hose": 0.3, "technician": 0.03, "gauge": 0.3}
+"""How likely a small shift is to begin later, over from the first job: gear ages a little, a way of rigging is what it is
+(judgement)."""
+
+
 def grid_prior(factor: str) -> tuple[Floats, Floats]:
     """Ln prior of each shift: from the first job on, and from a later one on."""
     grid = SHIFTS[factor]
@@ -54,7 +59,7 @@ def grid_prior(factor: str) -> tuple[Floats, Floats]:
     large = large / large.sum()
     share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
     begin = (1 - share) * small + share * first * large
-    later = 0.3 * (1 - share) * small + share * (1 - first) * large
+    later = SMALL_LATER[factor] * (1 - share) * small + share * (1 - first) * large
     return np.log(begin), np.log(np.maximum(later, 1e-12))
 
 

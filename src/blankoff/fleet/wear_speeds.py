@@ -25,6 +25,7 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
+from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, VISCOUS_LINE_MICRON, halving_hole, line_law, speed_through
 from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
 from blankoff.physics.conductance import knudsen_tube_l_s
 
@@ -45,8 +46,8 @@ FACTORS = ("pump", "hose", "technician", "gauge")
 LEVELS = ("pump", "hose", "technician", "technician_viscous", "gauge", "gauge_viscous")
 """What a job's speeds have levels of.  Rigging tells in deep vacuum, and in part or fully in the viscous band; a gauge
 on the manifold reads either band's speed too fast by a factor of its own."""
-VISCOUS_LINE_MICRON, DEEP_LINE_MICRON = 6000.0, 800.0
-"""Mean pressure in the line while the port is around 8 000 and 1 000 microns (judgement)."""
+VISCOUS_MICRON, DEEP_MICRON = 8000.0, 1000.0
+"""Pressures in the circuit that the two speeds are for."""
 UNKNOWN_VOLUME_SD = 0.8
 """Spread of ln volume within a kind where none is stated (judgement)."""
 LAG_POWER = 4.0
@@ -92,7 +93,7 @@ class SpeedTable:
     wet, guessed : bool
     cap_ln : float64
         ln of the fastest speed that the job's gauge can show for its lag, see `wear_lag`; infinite where it does not matter.
-    pump_middle, line_deep_middle : float
+    pump_middle, line_viscous_middle, line_deep_middle : float
         Of the fleet's middle rig by the registers, ln.
     """
 
@@ -119,6 +120,7 @@ class SpeedTable:
     guessed: NDArray[np.bool_]
     cap_ln: Floats
     pump_middle: float
+    line_viscous_middle: float
     line_deep_middle: float
 
     def values(self) -> tuple[tuple[Floats, Floats], ...]:
@@ -144,9 +146,9 @@ def predicted(
 ) -> tuple[Floats, Floats, Floats]:
     """Ln viscous speed, the line's value and the one above range of some jobs, under levels of shape (n, k) or (n, 1).
 
-    Pump, line and the port with its fittings stand in series.  What a technician leaves in the way is a further resistance
-    in series; his level is what it does to ln deep speed of the fleet's middle rig: a core left in takes the more, the
-    less the rest of the rig holds back.
+    Pump, line and the port with its fittings stand in series, see `wear_flow`.  What a technician leaves in the way is a
+    further resistance beside the port's, his level what it does to ln deep speed of the fleet's middle rig: a core left in
+    takes the more, the less the rest of the rig holds back.  A level of -ln 2 halves it.
 
     Parameters
     ----------
@@ -157,20 +159,32 @@ def predicted(
     levels : mapping of `LEVELS` to ln level
     """
     a, b_viscous, b_deep, port_viscous, port_deep, fresh = constants
-    middle = np.exp(-table.pump_middle - a) + np.exp(-table.line_deep_middle - b_deep) + np.exp(-port_deep)
-    pump = np.exp(-(table.pump_ln[rows][:, None] + a + levels["pump"]))
-    line = np.exp(-(table.line_viscous_ln[rows][:, None] + b_viscous + levels["hose"]))
+    slope, rest = line_law(table.line_viscous_middle, table.line_deep_middle)
+    own = np.exp(b_deep)
+    middle = halving_hole(
+        float(np.exp(table.pump_middle + a)),
+        float(slope * own),
+        float(rest * own),
+        float(np.exp(-port_deep)),
+        DEEP_MICRON,
+    )
+    slope, rest = (x[:, None] for x in line_law(table.line_viscous_ln[rows], table.line_deep_ln[rows]))
+    pump = np.exp(table.pump_ln[rows][:, None] + a + levels["pump"])
+    hose = np.exp(b_viscous + levels["hose"])
     # Less than nothing cannot be in the way: at best some of the usual port is not.
     rig = np.maximum(np.expm1(-levels["technician_viscous"]) * middle, -0.8 * np.exp(-port_viscous))
     hole = np.exp(-port_viscous) + rig
     cap = table.cap_ln[rows][:, None]
     # A gauge on the manifold misreads both bands, the deep one more; how long it reads nothing is no matter of its place.
-    viscous = lagging(-np.log(pump + line + hole) + levels["gauge_viscous"], cap)
-    above = late(fresh - np.log(pump + LINE_ABOVE * line + hole), cap)
-    pump = pump * np.exp(-table.oil_ln[rows][:, None])
-    line = np.exp(-(table.line_deep_ln[rows][:, None] + b_deep + levels["hose"]))
+    speed = speed_through(pump, slope * hose, rest * hose, hole, VISCOUS_MICRON, 0.0)
+    viscous = lagging(np.log(speed) + levels["gauge_viscous"], cap)
+    line = np.exp(-table.line_viscous_ln[rows])[:, None] / hose
+    above = late(fresh - np.log(1.0 / pump + LINE_ABOVE * line + hole), cap)
+    hose = np.exp(b_deep + levels["hose"])
     rig = np.maximum(np.expm1(-levels["technician"]) * middle, -0.8 * np.exp(-port_deep))
-    deep = lagging(-np.log(pump + line + np.exp(-port_deep) + rig) + levels["gauge"], cap)
+    blank = -DEEP_MICRON * np.expm1(table.oil_ln[rows])[:, None]
+    speed = speed_through(pump, slope * hose, rest * hose, np.exp(-port_deep) + rig, DEEP_MICRON, blank)
+    deep = lagging(np.log(speed) + levels["gauge"], cap)
     viscous, deep, above = np.broadcast_arrays(viscous, deep, above)
     return (
         np.ascontiguousarray(viscous),
@@ -287,6 +301,7 @@ def speed_table(
         guessed=~known,
         cap_ln=np.full(n, np.inf),
         pump_middle=float(np.median(np.log(rated))) if n else 0.0,
+        line_viscous_middle=float(np.median(line_v)) if n else 0.0,
         line_deep_middle=float(np.median(line_d)) if n else 0.0,
     )
     return classed(table, -np.log(1.0 / rated + np.exp(-line_v)))
@@ -318,9 +333,10 @@ def noise_shapes(table: SpeedTable, residual: Sequence[Floats]) -> tuple[Floats,
 
 
 CONSTANTS_MEAN = np.array([np.log(0.85), 0.0, 0.0, np.log(6.0), np.log(1.5), 0.1])
-CONSTANTS_SD = np.array([0.25, 0.3, 0.3, 0.8, 0.8, 0.3])
+CONSTANTS_SD = np.array([0.25, 0.1, 0.1, 0.8, 0.8, 0.3])
 """Factor on rated speed and on a tube's conductance in either band; conductance of port and fittings, l/s; ln of what the
-mean speed from atmosphere down has over the viscous one beside the line's (judgement)."""
+mean speed from atmosphere down has over the viscous one beside the line's (judgement).  A tube's law is good to a tenth: bores
+that are a fortieth off on average; a pump's plate is not."""
 
 
 def fit_constants(
