@@ -19,6 +19,8 @@ from blankoff.samples import FloatArray, SampleBatch
 
 BUCKETS = 200
 _HOURS_FROM_MIN = 300.0
+_ROOM_FOR_NAME = "datum.share * width > 6.5 * length(datum.kind) + 6"
+"""Whether a phase is as wide as its name is long, at the width it is drawn: a letter of 11 px takes some 6."""
 _LINE_KINDS = ("limit", "target", "water")
 CURVE_NOTE = (
     "Dashed line: hold limit. Dotted: target. Thin solid: water's saturation pressure at the air's temperature. "
@@ -102,7 +104,7 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     shade = phases.mark_rect().encode(color=alt.Color("kind:N", scale=fills, legend=None))
     names = (
         alt.Chart(named("phases"))
-        .transform_filter("datum.wide")
+        .transform_filter(_ROOM_FOR_NAME)
         .mark_text(baseline="bottom", y="height", dy=-5, fontSize=11, color=role("muted"))
         .encode(x="mid:Q", text="kind:N")
     )
@@ -170,14 +172,13 @@ def curve_data(data: EvacuationData) -> tuple[dict[str, Records], list[dict[str,
         if p["start_s"] is None or p["end_s"] is None:
             continue
         a, b = p["start_s"] / scale, p["end_s"] / scale
-        wide = (p["end_s"] - p["start_s"]) > 0.07 * last_s
         phases.append(
             {
                 "x": figures(a),
                 "x2": figures(b),
                 "mid": figures((a + b) / 2),
                 "kind": PHASE_WORDS[p["kind"]],
-                "wide": wide,
+                "share": figures((p["end_s"] - p["start_s"]) / max(last_s, 1e-9)),
             }
         )
         if p["kind"] == "gap":
