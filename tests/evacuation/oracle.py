@@ -8,6 +8,7 @@ Only circuits without free water: the wet shapes have their own check.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
@@ -17,6 +18,11 @@ from blankoff.evacuation.hold_prior import RisePrior, SplitTable
 
 PAIR_SHARES = (0.3, 0.7)
 SHORTEST_TAU_S = 16.0
+
+
+def plain(kernel: Any) -> Any:
+    """The Python body of a kernel, where a test's arguments alone would have it compiled once more, for seconds."""
+    return getattr(kernel, "py_func", kernel)
 
 
 def covariance(t: np.ndarray, level: np.ndarray, var: np.ndarray, size: float, memory_s: float) -> np.ndarray:

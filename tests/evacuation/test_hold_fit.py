@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from oracle import covariance
+from oracle import covariance, plain
 
 from blankoff.evacuation.hold_fit import OUT, WET_RISE_MICRON, fit_blocks
 from blankoff.evacuation.hold_posterior import ORDINARY, SMALL, SUMS, WET, accumulate, best_parts
@@ -210,7 +210,7 @@ def sums(d: Dense) -> tuple[Array, float]:
         prior = math.log((1.0 - PRIOR.pair_share) / h.taus.size if j < 0 else PRIOR.pair_share / pairs)
         slow = PRIOR.slow_scale_micron * (1.0 + 3.0 * h.required_s / h.taus[i])
         for state, part in ((ORDINARY, 1.0 - PRIOR.small_share), (SMALL, PRIOR.small_share)):
-            accumulate(
+            plain(accumulate)(
                 out, state, *terms, h.saturation / full, full, prior + math.log((1.0 - PRIOR.wet_share) * part) - offset,
                 share, slow, 0.0, h.saturation, ln_tau, STACK[state], TABLES[0].scale, TABLES[0].step, BELIEF,
             )  # fmt: skip
@@ -220,7 +220,7 @@ def sums(d: Dense) -> tuple[Array, float]:
             # log-normal about four minutes, half an octave a step, three kinds of warming
             z = math.log(tau / 240.0) / 1.3
             prior = 0.5 * math.log(2.0) / (1.3 * math.sqrt(2.0 * math.pi)) * math.exp(-0.5 * z * z) * weight / 3.0
-            accumulate(
+            plain(accumulate)(
                 out, WET, *terms, 1.12 * h.saturation / full, full,
                 math.log(PRIOR.wet_share * prior) + d.ln_pools + d.base - offset, 1.0, 1.0, 50.0, h.saturation,
                 math.log(tau), STACK[0], TABLES[0].scale, TABLES[0].step, BELIEF,
@@ -258,7 +258,10 @@ HOLDS = {
 RISING = {"leak over", "water", "warming", "water and leak", "sagging"}
 
 
-@pytest.mark.parametrize("name", HOLDS)
+@pytest.mark.parametrize(
+    "name",
+    ["outgassing", "few", "warming", *(pytest.param(name, marks=pytest.mark.scheduled) for name in HOLDS)],
+)
 def test_fit_is_that_of_dense_algebra(name: str) -> None:
     h = HOLDS[name]
     out = h.fitted()

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from oracle import covariance
+from oracle import covariance, plain
 
 from blankoff.evacuation.hold_gram import (
     COLUMNS,
@@ -96,7 +96,7 @@ def test_a_normal_prior_is_one_more_observation() -> None:
     # coefficient 1 is 3, give or take 0.5: residual (x1 - 3) / 0.5
     row[1], row[4] = 1.0 / 0.5, 3.0 / 0.5
     want = gram + np.outer(row, row)
-    with_prior(gram, 1, 4, 3.0, 0.5)
+    plain(with_prior)(gram, 1, 4, 3.0, 0.5)
     np.testing.assert_allclose(gram, want)
 
 
@@ -107,7 +107,7 @@ def test_projection_leaves_the_schur_complement_and_back_substitution() -> None:
     gram[0, 5] = gram[5, 0] = 0.0
     start = gram.copy()
     rows = np.zeros((out, size))
-    eliminate(gram, rows, out, size)
+    plain(eliminate)(gram, rows, out, size)
     a, b, d = start[:out, :out], start[:out, out:], start[out:, out:]
     np.testing.assert_allclose(gram[out:, out:], d - b.T @ np.linalg.solve(a, b), rtol=1e-10)
     # the rows are those of the unit upper triangular factor: x = rows' solution for any right-hand column

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from oracle import plain
 
 from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, N_SCALES, SIGMA, TOP_LN, WANDER
 from blankoff.evacuation.phases_locate import (
@@ -147,7 +148,7 @@ def test_water_takes_a_gauge_off_its_range_too_but_not_as_quickly() -> None:
 def put(k: int, kind: int = 1, start_i: int = 2, end_i: int = 5) -> tuple[int, Array]:
     rows = np.full((3, N_PHASE), -1.0)
     p = np.array([9.0, 8.0, 7.0, 6.0, 5.0, 4.0])
-    return int(_put(rows, k, kind, 20.0, 50.0, start_i, end_i, p, 2, 1.5)), rows
+    return int(plain(_put)(rows, k, kind, 20.0, 50.0, start_i, end_i, p, 2, 1.5)), rows
 
 
 def test_rows_of_phases() -> None:

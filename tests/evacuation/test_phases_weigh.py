@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from oracle import plain
 
 from blankoff.evacuation.phases_bends import smooth_cost, standing_cost
 from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, N_SCALES, SIGMA, STEP_LOW, STEP_MID, TOP_LN, WANDER
@@ -190,7 +191,7 @@ def evidence_by_hand(s: Stretch, first: int, end: int, k: int, inflate: float) -
     row = np.empty((1, N_FIT))
     best: tuple[float, float, float] | None = None
     for window in (24, 6):
-        candidate_costs(s.t, s.y, s.v, first, end, k, k, window, 1, taus, row)
+        plain(candidate_costs)(s.t, s.y, s.v, first, end, k, k, window, 1, taus, row)
         start = first + int(row[0, SKIPPED])
         fitted = row[0, COST] - row[0, SKIPPED]
         spread = max(inflate, fitted / max(end - start + 1 - 6, 1))
