@@ -50,12 +50,19 @@ TESTS: dict[str, str] = {
     "evacuation/hold": "hold_batch",
     "evacuation/hold_wet_fit": "hold_wet",
     "evacuation/judge": "judge_columns",
-    "evacuation/single": "judge_columns",
-    "evacuation/pump_down": "pump_down_features",
     "evacuation/phases": "phases_logs",
     "evacuation/phases_lag": "phases_sides phases_logs",
     "evacuation/phases_*": "{module} phases_logs",
+    "evacuation/pump_down": "pump_down_features",
+    "evacuation/single": "judge_columns",
     "evacuation/verdict": "verdict_rules verdict_levels verdict",
+    "physics/conductance": "conductance reference/vacuum_flow",
+    "physics/least_squares": "least_squares reference/nist_strd",
+    "physics/leak": "leak_and_water reference/rate_of_rise",
+    "physics/pumping": "pumping reference/vacuum_flow",
+    "physics/refrigerants": "leak_and_water reference/rate_of_rise",
+    "physics/uncertainty": "uncertainty reference/gum_uncertainty",
+    "physics/water": "leak_and_water",
     "*": "{module}",
 }
 """Test files of a package's modules, the first pattern that fits: quick uncompiled, which others here are not."""
@@ -137,7 +144,10 @@ def mutant(tree: ast.AST, k: int) -> tuple[int, str, str]:
 def tests_of(package: str, module: str) -> list[str]:
     """Return the test files that answer for a module."""
     names = next(names for pattern, names in TESTS.items() if fnmatch.fnmatch(f"{package}/{module}", pattern))
-    files = [f"tests/{package}/test_{name}.py" for name in names.format(module=module).split()]
+    files = []
+    for name in names.format(module=module).split():
+        folder, _, own = name.rpartition("/")
+        files.append(f"tests/{folder or package}/test_{own}.py")
     return [file for file in files if (ROOT / file).exists()]
 
 

@@ -311,6 +311,33 @@ def test_what_water_can_make_depends_on_the_ambient() -> None:
     assert kinds(log.phases(ambient=NAN)) == kinds(log.phases(ambient=28.0)) == kinds(log.phases(ambient=99.0))
 
 
+@pytest.mark.parametrize(
+    ("ambient", "to", "gas"),
+    [
+        # 1.15 times saturation two degrees above: 36 600 microns at 28 degC, which stands for an ambient nobody knows
+        (NAN, 39_000.0, True), (NAN, 34_000.0, False), (28.0, 39_000.0, True), (28.0, 34_000.0, False),
+        # 25 to 35 degC move that to 30 800 and 53 500
+        (25.0, 33_000.0, True), (35.0, 45_000.0, False),
+        # no weather is colder than 30 below, nor hotter than 60: such a number is not believed
+        (-29.0, 9000.0, True), (-31.0, 9000.0, False), (59.0, 39_000.0, False), (61.0, 39_000.0, True),
+    ],
+)  # fmt: skip
+def test_gas_let_in_passes_the_saturation_of_the_day(ambient: float, to: float, gas: bool) -> None:
+    log = Log(5.0, top=60_000.0, noise=0.001).pump(400.0)
+    log.gas(50.0, to=to, rate=4000.0).pump(300.0, tau=20.0).hold(200.0, per_min=60.0)
+    assert ("break" in kinds(log.phases(ambient=ambient))) is gas
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_noisy_gauge_read_seldom_shows_its_hold_in_joined_blocks(seed: int) -> None:
+    """Two per cent of noise every 20 s: single blocks show neither where a rise of 6 a minute begins nor that it bends."""
+    log = Log(20.0, noise=0.02, seed=seed).pump(800.0, tau=60.0).hold(1800.0, per_min=6.0)
+    table = log.phases()
+    assert kinds(table) == "pump_down hold"
+    assert table.start_s[1] == pytest.approx(800.0, abs=220.0)
+    assert kinds(Log(20.0, noise=0.02, seed=seed).pump(2600.0, tau=60.0).phases()) == "pump_down"
+
+
 def test_mark_words_and_arrays() -> None:
     assert (MARK_CLOSED, MARK_OPENED) == (1, 2)
     for text in ("Isolated", "closed valve", "shut off", "HOLD", "standing", "rise", "decay", "valve off", "pump off"):
