@@ -201,8 +201,13 @@ def main() -> None:
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--modules", nargs="*", default=[], help="only these, by name without .py")
     words.add_argument("--tests", nargs="*", default=[], help="in place of each module's own")
+    words.add_argument("--say-tests", action="store_true", help="print the test files of the package, and end")
     given = words.parse_args()
     os.chdir(ROOT)
+    if given.say_tests:
+        own = sorted((ROOT / "src" / "blankoff" / given.package).glob("*.py"))
+        print(*sorted({file for module in own for file in tests_of(given.package, module.stem)}))
+        return
     with tempfile.TemporaryDirectory() as scratch:
         source = Path(scratch) / "src"
         shutil.copytree(ROOT / "src", source, ignore=shutil.ignore_patterns("__pycache__"))
