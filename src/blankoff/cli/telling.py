@@ -75,6 +75,8 @@ def progress_bar() -> Iterator[Progress]:
 
         def show(stage: str, done: int, total: int) -> None:
             if stage not in tasks:
+                for before in bars.tasks:  # a stage that says nothing at its end has ended when the next begins
+                    bars.update(before.id, completed=before.total)
                 tasks[stage] = bars.add_task(stage, total=total)
             bars.update(tasks[stage], completed=done, total=total)
 
