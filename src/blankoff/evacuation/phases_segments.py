@@ -79,12 +79,18 @@ _FLAT_RISE_LN = -0.005
 curve, the rise that it takes and how long it must last; more evidence where the fall merely ends. None of 363 simulated
 logs without a hold shows the first."""
 
+_UNSUPPORTED = -20.0
+_FLOOR_BLOCKS = 10
+"""Evidence of a located isolation, against floors reached at once, below which a bend within the stand is looked for, and
+the blocks that the stand must have for that. Of what lies below, two in three are falls of small circuits to their floor."""
+
 _JOINED_LN = 0.012
 """Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
 _JOINED_S = 120.0
 
 _JUMP_S = 15.0
 _JUMP_MICRON = 1500.0
+_FOOT_LN = 0.2
 _JUMP_LN = 0.6
 _GAS_S = 45.0
 """Gas let in: at least this rise within this time, and off the gauge's range within the last (cylinders fill a circuit
@@ -136,6 +142,9 @@ def find_jump(
                 start = i + 1
                 while start < k and cy[start] < level:
                     start += 1
+                # its foot: what rose by a fifth from one reading to the next did not stand any more
+                while start - 2 > i0 and cy[start - 1] - cy[start - 2] > _FOOT_LN:
+                    start -= 1
                 return start
     return -1
 
@@ -259,6 +268,17 @@ def _take_moment(moment: FloatArray, rise: FloatArray) -> None:
 
 
 @kernel
+def _floor_from(bs: IntArray, moment: FloatArray, end: int) -> int:
+    """First block after a located isolation that a floor reached at once explains as well; -1 where none does."""
+    if moment[MOMENT_SHARP] >= _UNSUPPORTED:
+        return -1
+    k = 0
+    while k < end and bs[k] <= moment[MOMENT_J]:
+        k += 1
+    return k if end - k >= _FLOOR_BLOCKS else -1
+
+
+@kernel
 def segment_log(
     t: FloatArray, p: FloatArray, ambient_c: float, mark_s: FloatArray, mark_kinds: IntArray, rows: FloatArray
 ) -> int:
@@ -284,6 +304,7 @@ def segment_log(
     out = np.empty((m + 8, N_FIT))
     rise = np.empty(N_RISE)
     moment = np.empty(N_MOMENT)
+    later = np.empty(N_RISE)
     joined = np.empty((3, m + 1))
     joined_i = np.empty((2, m + 2), dtype=np.int64)
     k = 0
@@ -358,7 +379,7 @@ def segment_log(
                 continue
             weigh_rise(ct, scales, bt, by, bv, bs, pull, low_at, stand_end, final, marked, out, rise)
             accepted = rise[ACCEPTED] > 0.0
-            if not accepted and jump < 0:
+            if not accepted:
                 accepted = _weigh_joined(
                     ct,
                     scales,
@@ -390,7 +411,7 @@ def segment_log(
                 rise[ISO_SD] = scales[MEDIAN_DT]
                 rise[PUMPED] = math.exp(by[low])
         hold_last = bs[stand_end + 1] - 1 if (jump < 0 and final) else (jump - 1 if jump >= 0 else i_end)
-        again = not accepted and final and jump < 0 and stand_end - low >= 5 and by[low] < scales[TOP_LN] - 1e-9
+        again = not accepted and (final or jump >= 0) and stand_end - low >= 5 and by[low] < scales[TOP_LN] - 1e-9
         if (accepted or again) and locate_isolation(
             ct, cy, scales, bt, by, bv, bs, pull, stand_end, rise[ISO_S], moment
         ):
@@ -401,6 +422,15 @@ def segment_log(
                 accepted = lasts and (rises or stands)
             if accepted:
                 _take_moment(moment, rise)
+                reached = _floor_from(bs, moment, stand_end)
+                if reached >= 0:
+                    # the fall may merely have come to its floor there: a bend after it is the better one
+                    floor_low = reached + int(np.argmin(by[reached : stand_end + 1]))
+                    weigh_rise(ct, scales, bt, by, bv, bs, reached, floor_low, stand_end, final, marked, out, later)
+                    if later[ACCEPTED] > 0.0:
+                        rise[:] = later
+                        if locate_isolation(ct, cy, scales, bt, by, bv, bs, reached, stand_end, later[ISO_S], moment):
+                            _take_moment(moment, rise)
         if accepted:
             j = ci[int(rise[ISO_J])]
             k = _put(rows, k, _PUMP_DOWN, at_s, rise[ISO_S], at_i, j, p, why, sd)
