@@ -427,7 +427,7 @@ def segment_log(
                     # the fall may merely have come to its floor there: a bend after it is the better one
                     floor_low = reached + int(np.argmin(by[reached : stand_end + 1]))
                     weigh_rise(ct, scales, bt, by, bv, bs, reached, floor_low, stand_end, final, marked, out, later)
-                    if later[ACCEPTED] > 0.0:
+                    if later[ACCEPTED] > 0.0 and later[EVIDENCE] > BEND_EVIDENCE:
                         rise[:] = later
                         if locate_isolation(ct, cy, scales, bt, by, bv, bs, reached, stand_end, later[ISO_S], moment):
                             _take_moment(moment, rise)
