@@ -21,8 +21,6 @@ PRIOR_OFF = 0.06
 WANTED = 0.9
 FEWEST_ROWS = 15
 """Floors read since it began; a few may all be of one filling."""
-LEAST_GAIN = 5.5
-"""Gain in ln evidence from which a gauge is called off (judgement, checked on fleets with nothing wrong)."""
 FEWEST_BEFORE, GAIN_WITHOUT = 12, 20.0
 """Floors read before it began; with fewer the gauge was never seen sound, and is told only against its pumps' plates and
 blank-offs as modelled, which are wrong by as much now and then: then so much gain is wanted (judgement)."""
@@ -57,7 +55,7 @@ def gauges_off(
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
         seen_sound = _floors_before(cause, causes, done) >= FEWEST_BEFORE
-        if cause.gain < (LEAST_GAIN if seen_sound else GAIN_WITHOUT):
+        if not seen_sound and cause.gain < GAIN_WITHOUT:
             continue
         if len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
             continue

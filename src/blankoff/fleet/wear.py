@@ -234,8 +234,8 @@ everybody's work, and noise leans their way (judgement, checked on fleets with n
 it too."""
 CHART_WEIGHS = 2.0
 """Less evidence is wanted, by this factor, where the asset's chart has signalled too (judgement)."""
-FEWEST_SINCE = 8
-"""Uses since it began below which a loss is not called lasting (judgement)."""
+FEWEST_SINCE = 5
+"""Uses since it began below which a loss is not called lasting: as many as a shift is asked from (judgement)."""
 
 
 def lasting_loss(now: Floats, limit_ln: float) -> tuple[float, bool]:
