@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from scipy.linalg import cho_solve, cholesky
 
+from blankoff.evacuation.hold_fit import FLOW_S
 from blankoff.evacuation.hold_gram import EVENING_S, SETTLING_S
 from blankoff.evacuation.hold_prior import RisePrior, SplitTable
 
@@ -77,8 +78,11 @@ def posterior(
     cov = covariance(t, p, var, size, memory_s)
     chol = cholesky(cov, lower=True)
     nuisance = np.column_stack([np.ones_like(t), np.exp(-t / SETTLING_S), np.exp(-t / EVENING_S), p * warming])
-    evening_sd = prior.evening_least_micron + prior.evening_share * p[0]
-    prior_precision = np.diag([1e-12, 1.0 / (30.0 + 0.3 * p[0]) ** 2, 1.0 / evening_sd**2, 1.0 / drift_sd**2])
+    half = len(p) // 2
+    flow = FLOW_S * max(p[-1] - p[half], 0.0) / (t[-1] - t[half])
+    evening_sd = prior.evening_least_micron + prior.evening_share * p[0] + flow
+    step_sd = 30.0 + 0.3 * p[0] + flow
+    prior_precision = np.diag([1e-12, 1.0 / step_sd**2, 1.0 / evening_sd**2, 1.0 / drift_sd**2])
     prior_mean = np.array([0.0, 0.0, 0.0, 1.0])
     y = p - p[0]
     inverse = cho_solve((chol, True), np.eye(t.size))

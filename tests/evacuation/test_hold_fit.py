@@ -82,8 +82,12 @@ class Dense:
         self.inverse = np.linalg.inv(covariance(h.t, h.p, h.var, size, memory_s))
         one = np.ones_like(h.t)
         self.nuisance = np.column_stack([one, np.exp(-h.t / 7.0), np.exp(-h.t / 22.0), h.p * h.warming])
-        evening = PRIOR.evening_least_micron + PRIOR.evening_share * h.p[0]
-        self.precision = np.diag([1e-12, 1.0 / (30.0 + 0.3 * h.p[0]) ** 2, 1.0 / evening**2, 1.0 / h.drift_sd**2])
+        half = h.p.size // 2
+        # four seconds of the later half's steady rise
+        flow = 4.0 * max(h.p[-1] - h.p[half], 0.0) / (h.t[-1] - h.t[half])
+        evening = PRIOR.evening_least_micron + PRIOR.evening_share * h.p[0] + flow
+        step = 30.0 + 0.3 * h.p[0] + flow
+        self.precision = np.diag([1e-12, 1.0 / step**2, 1.0 / evening**2, 1.0 / h.drift_sd**2])
         self.mean = np.array([0.0, 0.0, 0.0, 1.0])
         self.line, self.y = h.t / h.required_s, h.p - h.p[0]
         self.project, self.rest = self._projector(self.nuisance, self.precision, self.mean)

@@ -70,7 +70,7 @@ from blankoff.evacuation.hold_wet_fit import (
 from blankoff.evacuation.noise import DESIGN, wander_beside
 from blankoff.physics.compiled import kernel
 
-__all__ = ["OUT", "fit_blocks"]
+__all__ = ["FLOW_S", "OUT", "fit_blocks"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -86,6 +86,10 @@ _WARMINGS = len(WARMING)
 _WET_COLUMNS = _WET_TAUS * _WARMINGS + 4
 WET_RISE_MICRON = 120.0
 """Free water is thought of only where the hold rose by this much: it makes thousands, or has been boiled off."""
+
+FLOW_S = 4.0
+"""What comes in far from the port flowed there down a gradient before isolation, which then evens out: how much that adds to
+the step, as seconds of the steady rise (own simulation, by likelihood of leaks and moisture of other fleets)."""
 
 OUT = 20
 """Numbers returned per hold; see `fit_blocks`."""
@@ -168,6 +172,9 @@ def fit_blocks(
     size, memory = 0.003, 150.0
     step_sd = 30.0 + 0.3 * p[0]
     evening_sd = belief[EVENING_LEAST] + belief[EVENING_SHARE] * p[0]
+    steady_per_s = max(p[n - 1] - p[n // 2], 0.0) / (t[n - 1] - t[n // 2])
+    step_sd += FLOW_S * steady_per_s
+    evening_sd += FLOW_S * steady_per_s
     rising = max(p[n - 1], p[n // 2]) - min(p[0], p[1]) > WET_RISE_MICRON and saturation_micron > WET_RISE_MICRON
     slack = max(WET_SLACK * (max(p[n - 1], p[n // 2]) - p[0]) * required_s / t[n - 1], 1.0)
     bi, bj, bw, bc, bl = 0, -1, 1.0, 0.0, 0.0
