@@ -58,6 +58,15 @@ from blankoff.pipeline.first_use import compile_phases
 from blankoff_synthetic import draw_case
 draw_case(np.random.default_rng(1), "held")
 compile_phases()
+
+# the fleet's kernels, which both workers would otherwise compile at the same time
+from blankoff.fleet.assets import assess_assets
+from blankoff.fleet.attribution import attribute
+from blankoff.settings import Settings
+from tests.fleet.frames import Plan, draw_fleet
+fleet, settings = draw_fleet(Plan(seed=12, evacuations=600, months=9)), Settings()
+known = attribute(fleet.work, fleet.services, settings, fleet.plan.ends_on)
+assess_assets(fleet.work, {"services": fleet.services}, known, settings, fleet.plan.ends_on)
 """
 
 
@@ -70,6 +79,6 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     from blankoff.pipeline.first_use import in_another_process
 
     other = in_another_process()
-    subprocess.run([sys.executable, "-c", _PHASES], check=True)
+    subprocess.run([sys.executable, "-c", _PHASES], check=True, cwd=session.config.rootpath)
     if other is not None:
         other.wait()
