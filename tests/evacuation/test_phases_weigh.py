@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from oracle import plain
 
-from blankoff.evacuation.phases_bends import smooth_cost, standing_cost
+from blankoff.evacuation.phases_bends import sharpest_bend, smooth_cost, standing_cost
 from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, N_SCALES, SIGMA, STEP_LOW, STEP_MID, TOP_LN, WANDER
 from blankoff.evacuation.phases_isolation import AFTER, BEFORE, COST, COST_BEFORE, N_FIT, SKIPPED, candidate_costs
 from blankoff.evacuation.phases_weigh import (
@@ -140,6 +140,86 @@ def test_a_hold_is_accepted_by_the_stated_rule(family: str, final: bool, marked:
         assert not verdicts[0]
     if family != "slow" or final:
         assert verdicts[-1]
+
+
+def searched(s: Stretch, inflate: float = 1.0) -> tuple[int, float, float, float]:
+    """Likeliest block, spread of the candidates, and evidence, searched as the comments say, without shortcuts.
+
+    Candidates lie about the lowest block, within its noise before it and within two fifths of the rise after it; the rise
+    is weighed by its first part. Where the fall stops, or a rise begins, most suddenly there may be a better one.
+    """
+    low = int(s.y.argmin())
+    end = max(low + int(s.y[low:].argmax()), min(s.n - 1, low + 30))
+    near = 2.5 * math.sqrt(s.v[low] * inflate) + 0.03
+    far = max(near, min(0.3, 0.4 * (s.y[end] - s.y[low])))
+    lo = hi = low
+    while lo > 1 and s.y[lo - 1] < s.y[low] + near:
+        lo -= 1
+    while hi < end and s.y[hi + 1] < s.y[low] + far:
+        hi += 1
+    lo, hi = max(lo - 2, 1), min(hi + 2, end - 1)
+    if hi < lo:
+        hi = lo = min(max(low, 1), end)
+
+    def first_part(k: int, blocks: int, level: float) -> int:
+        while k < end and (k < start_of_part + blocks or s.y[k] < level + 0.35):
+            k += 1
+        return k
+
+    taus = np.array([10.0, 40.0, 160.0, 640.0])
+    start_of_part = hi
+    part_end = first_part(hi, 8, s.y[low])
+    first = max(0, lo - 12)
+    stride = max(1, (hi - lo + 1) // 40)
+    out, row = np.empty((hi - lo + 1, N_FIT)), np.empty((1, N_FIT))
+    plain(candidate_costs)(s.t, s.y, s.v, first, part_end, lo, hi, 24, stride, taus, out)
+    tried = np.arange(lo, hi + 1, stride)
+    costs = out[tried - lo, COST]
+    best = int(tried[costs.argmin()])
+    bend, climb, spread = _evidence(s.t, s.y, s.v, first, part_end, best, taus, inflate, row)
+    w = np.exp(np.maximum(-0.5 * (costs - costs.min()) / spread, -700.0))
+    mean = (w * s.t[tried]).sum() / w.sum()
+    coarse = math.sqrt((w * (s.t[tried] - mean) ** 2).sum() / w.sum())
+    if stride > 1:
+        beside = np.arange(max(best - stride, lo), min(best + stride, hi) + 1)
+        plain(candidate_costs)(s.t, s.y, s.v, first, part_end, beside[0], beside[-1], 24, 1, taus, out)
+        best = int(beside[out[: beside.size, COST].argmin()])
+        bend, climb, spread = _evidence(s.t, s.y, s.v, first, part_end, best, taus, inflate, row)
+    for n, rising in ((5, False), (14, False), (4, True)):
+        k = sharpest_bend(s.t, s.y, s.v, max(0, lo - 40), end, n, lo, rising)
+        if 0 < k < end and abs(k - best) > 1:
+            start_of_part = k
+            k_end = first_part(k, 12, s.y[k])
+            found = _evidence(s.t, s.y, s.v, max(0, k - 36), k_end, k, taus, inflate, row)
+            if found[0] * found[2] > bend * spread and found[0] > bend:
+                best, coarse, part_end = k, 0.0, k_end
+                bend, climb, spread = found
+    bend, climb, _ = _evidence(s.t, s.y, s.v, max(0, best - 36), part_end, best, taus, inflate, row)
+    return best, coarse, bend, climb
+
+
+LONG = {
+    "long floor": lambda a: Stretch(300.0 + a * T, np.full(70, 300.0), seed=1),
+    "longer floor": lambda a: Stretch(300.0 + a * T, np.full(110, 300.0), seed=2),
+    "slow from a floor": lambda a: Stretch(300.0 + 0.1 * a * T, np.full(90, 300.0), seed=3),
+    "stop before a rise": lambda a: Stretch(
+        300.0 + a * T, 300.0 * np.exp(0.01 * 10.0 * np.maximum(np.arange(60.0)[::-1] - 25.0, 0.0)), seed=4
+    ),
+    "quick": lambda a: Stretch(300.0 * np.exp(0.05 * T * a), 300.0 * np.exp(0.01 * 10.0 * np.arange(20.0)[::-1])),
+    "at once": lambda a: Stretch(300.0 + a * T, np.array([300.0])),
+}
+
+
+@pytest.mark.parametrize("family", [*FAMILIES, *LONG])
+@pytest.mark.parametrize(("size", "inflate"), [(0.05, 1.0), (0.6, 1.0), (0.6, 3.0)])
+def test_the_likeliest_block_is_that_of_a_plain_search(family: str, size: float, inflate: float) -> None:
+    s = {**FAMILIES, **LONG}[family](size)
+    rise = s.weighed(scales=scales_of(wander=inflate))
+    best, coarse, bend, climb = searched(s, inflate)
+    assert int(rise[ISO_J]) == max(best, 1)
+    assert rise[[EVIDENCE, CLIMB]] == pytest.approx([bend, climb], rel=1e-9)
+    # a block here is one reading, ten seconds after the one before
+    assert rise[ISO_SD] == pytest.approx(math.hypot(coarse, 10.0))
 
 
 @pytest.mark.parametrize("family", ["line", "bend", "steep", "short", "settling"])

@@ -319,21 +319,19 @@ def segment_log(
     fastest = 0.0
     q = 0
     if found and kinds[0] == 1:
+        # a low follows it in any case
         high = points[0]
-        end = nb - 1 if found == 1 else high
-        last = bs[end + 1] - 1
         top = by[high]
         near_atmosphere = by[0] > math.log(450_000.0)
-        rising = by[end] - by[0] > max(0.05, 6.0 * math.sqrt(bv[0])) and end >= 3
-        if found > 1:
-            last = _fall_start(ct, cy, scales, bs[high], bs[points[1]])
+        rising = top - by[0] > max(0.05, 6.0 * math.sqrt(bv[0])) and high >= 3
+        last = _fall_start(ct, cy, scales, bs[high], bs[points[1]])
         if rising and not near_atmosphere and top < scales[TOP_LN] - 1e-9:
             k = _put(rows, k, _HOLD, t[0], ct[last], 0, ci[last] + 1, p, _WHY_BEGINS, 0.0)
             at_i = ci[last] + 1
             at_s = ct[last]
             why = _WHY_FALLS
             sd = scales[MEDIAN_DT]
-        elif top < scales[TOP_LN] - 1e-9 and found > 1:
+        elif top < scales[TOP_LN] - 1e-9:
             # a level before the pump starts: no phase of its own
             at_i = ci[last]
             at_s = ct[last]
@@ -341,10 +339,6 @@ def segment_log(
             sd = scales[MEDIAN_DT]
         pull = high
         q = 1
-        if found == 1:
-            if k == 0:
-                k = _put(rows, k, _PUMP_DOWN, t[0], t[n - 1], 0, n, p, _WHY_BEGINS, 0.0)
-            at_i = n
     while q < found or (found == 0 and q == 0):
         # points[q] is a low; the rise after it goes to points[q + 1], or it is the last stretch of the log
         low = points[q] if found else int(np.argmin(by[:nb]))
