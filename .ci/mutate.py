@@ -45,6 +45,9 @@ import scipy.special  # noqa: E402, F401
 
 ROOT = Path(__file__).resolve().parents[1]
 
+ROOM = ("empty", "zeros", "full", "ones")
+"""NumPy's calls that make room: with more than is needed nothing is wrong."""
+
 TESTS: dict[str, str] = {
     "evacuation/calibration": "hold_calibration",
     "evacuation/hold": "hold_batch",
@@ -98,6 +101,11 @@ def _spots(tree: ast.AST) -> Iterator[ast.AST]:
                 skipped |= {id(n) for n in ast.walk(part)} if part is not None else set()
         if isinstance(node, ast.AnnAssign):
             skipped |= {id(n) for n in ast.walk(node.annotation)}
+        room = isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in ROOM
+        if room or (isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub)):
+            for part in ast.iter_child_nodes(node):
+                for constant in ast.walk(part) if room else [part]:
+                    constant.less = True  # type: ignore[attr-defined]
     for node in ast.walk(tree):
         if id(node) in skipped:
             continue
@@ -129,7 +137,14 @@ def _change(node: ast.AST) -> str:
     assert isinstance(node, ast.Constant)
     value = node.value
     assert isinstance(value, int | float)
-    node.value = value + 1 if isinstance(value, int) else (value * 1.1 if value else 1.0)
+    if isinstance(value, int):
+        # one less where only too little would be a fault, or where a minus before it says "none"
+        node.value = value - 1 if value and getattr(node, "less", False) else value + 1
+    elif abs(value) < 1e-6 or abs(value) > 1e17:
+        # what guards against nothing, or stands for endlessly much: a tenth more is no fault
+        node.value = 1.0
+    else:
+        node.value = value * 1.1
     return f"{value} -> {node.value}"
 
 

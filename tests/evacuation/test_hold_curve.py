@@ -38,6 +38,15 @@ def test_parts_of_a_curve_are_those_it_was_drawn_of() -> None:
     np.testing.assert_allclose(curve.block_sd_micron, np.sqrt(var[:n]))
 
 
+def test_slowest_time_constant_is_four_holds() -> None:
+    """A pool of 2 800 s, four times the hold, is in the library, so that its curve is met closely."""
+    p = drawn(pool=400.0, tau=2800.0, leak=0.0, step=0.0)
+    curve = hold_curve(SampleBatch.of_one("x", T, p), 100.0, 800.0, 0.0)
+    assert curve is not None
+    held = curve.elapsed_s - 100.0
+    np.testing.assert_allclose(curve.saturating_micron, 400.0 * (1.0 - np.exp(-held / 2800.0)), atol=0.02)
+
+
 def test_a_step_down_and_a_start_below_nothing_are_followed_too() -> None:
     p = drawn(pool=0.0, leak=30.0, step=60.0)
     curve = hold_curve(SampleBatch.of_one("x", T, p), 100.0, 800.0, 30.0, points=8)

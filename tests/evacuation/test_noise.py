@@ -109,7 +109,7 @@ def blocks(
     return out[0][:n], out[1][:n], out[2][:n], noise, used, last
 
 
-@pytest.mark.parametrize("size", [30, 400])
+@pytest.mark.parametrize("size", [30, 120, 400])
 def test_block_means_are_means_over_edges_that_grow(size: int) -> None:
     """Blocks end at shares ``(k / 72)^1.5`` of the time; variance is white noise and steps, averaged as each may be."""
     rng = np.random.default_rng(size)
@@ -197,6 +197,17 @@ def test_where_pressure_changes_fast_a_step_is_no_spike() -> None:
         low[::2] += 1e-3
         bt, bp, _, _, _, _ = blocks(t, low)
         assert bool(bp.max() < 100.1) is dropped
+
+
+@pytest.mark.parametrize(("off", "dropped"), [(17.6, False), (18.0, True)])
+def test_a_quarter_of_what_the_neighbours_differ_is_the_slopes_own(off: float, dropped: bool) -> None:
+    """On a ramp of 20 a reading neighbours differ by 40: 7.8 microns and ten more are no spike."""
+    t = np.arange(0.0, 100.0)
+    p = 1000.0 + 20.0 * t
+    p[50] += off
+    bt, bp, _, _, _, _ = blocks(t, p)
+    at = int(np.abs(bt - 50.0).argmin())
+    assert bool(abs(bp[at] - 1000.0 - 20.0 * bt[at]) < 0.1) is dropped
 
 
 def restricted(t: Array, x: Array, y: Array, level: Array, var: Array) -> tuple[float, float]:

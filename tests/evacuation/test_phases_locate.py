@@ -321,6 +321,22 @@ def test_what_is_found_is_the_posterior_over_readings(kind: str, dt: float, seed
         assert result == pytest.approx(by_hand(t, p, v, guess, scales), rel=1e-6, abs=1e-6)
 
 
+def test_a_floor_from_the_first_reading_on() -> None:
+    """Candidates begin with the fourth reading, so that three are left for the pumped side."""
+    rng = np.random.default_rng(8)
+    n, at = 40, 9
+    t = 10.0 * np.arange(n) + 4.0
+    p = np.where(np.arange(n) < at, 300.0, 300.0 + 2.0 * np.maximum(t - t[at] + 4.0, 0.0)) * (
+        1.0 + 0.004 * rng.normal(size=n)
+    )
+    scales, v = scales_of(10.0, 0.004), np.full(n, 0.004**2 + (0.01 / 300.0) ** 2 / 12.0 + 1e-8)
+    v = np.array([0.004**2 + (0.01 / x) ** 2 / 12.0 + 1e-8 for x in p])
+    result = np.full(N_MOMENT, -1.0)
+    for guess in (float(t[at]), float(t[3])):
+        assert locate_isolation(t, np.log(p), scales, t, np.log(p), v, np.arange(n + 1), 0, n - 1, guess, result)
+        assert result == pytest.approx(by_hand(t, p, v, guess, scales), rel=1e-6, abs=1e-6)
+
+
 def test_grid_of_many_candidates_is_looked_at_coarsely_first() -> None:
     """Some 110 candidates on a flat floor: every third at first, then all of those that stay open."""
     rng = np.random.default_rng(5)

@@ -388,6 +388,18 @@ def test_batches_are_joined_with_their_rows_moved_on() -> None:
     assert whole.judged_hold.tolist() == [1, -1, 4]
     assert whole.judged_pull.tolist() == [0, 2, 3]
     assert len(PhaseTable.concat([])) == 0
+    # a log without readings, and one of a single reading, have no phase, or one
+    none = np.empty(0)
+    odd = SampleBatch.concat(
+        [
+            SampleBatch.of_one("none", none, none),
+            batch.log(0),
+            SampleBatch.of_one("one", np.zeros(1), np.array([500.0])),
+        ]
+    )
+    table = find_phases_batch(odd, Judging())
+    assert table.offsets.tolist() in ([0, 0, 2, 3], [0, 0, 2, 2])
+    np.testing.assert_array_equal(table.start_s[:2], whole.start_s[:2])
     assert [k.name.lower() for k in PhaseKind] == list(PHASE_KINDS)
     assert [int(k) for k in PhaseKind] == [0, 1, 2, 3]
     assert [int(k) for k in StartWhy] == list(range(len(START_WHY_WORDS)))

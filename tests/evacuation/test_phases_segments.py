@@ -9,7 +9,17 @@ import pytest
 from numpy.typing import NDArray
 from oracle import plain
 
-from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, N_SCALES, SIGMA, TOP_LN, WANDER
+from blankoff.evacuation.phases_clean import (
+    GAP_S,
+    MEDIAN_DT,
+    N_SCALES,
+    SIGMA,
+    TOP_LN,
+    WANDER,
+    block_wander,
+    coarsen_blocks,
+)
+from blankoff.evacuation.phases_isolation import N_FIT
 from blankoff.evacuation.phases_locate import (
     MOMENT_GAP,
     MOMENT_J,
@@ -26,9 +36,10 @@ from blankoff.evacuation.phases_segments import (
     _is_pumped,
     _put,
     _take_moment,
+    _weigh_joined,
     find_jump,
 )
-from blankoff.evacuation.phases_weigh import IN_GAP, ISO_J, ISO_S, ISO_SD, N_RISE, PUMPED, STEP
+from blankoff.evacuation.phases_weigh import ACCEPTED, IN_GAP, ISO_J, ISO_S, ISO_SD, N_RISE, PUMPED, STEP, weigh_rise
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -222,6 +233,47 @@ def test_a_fall_that_takes_back_most_of_a_rise_is_pumping_however_slow(rise: flo
     # or fast
     t[2] = 1000.0 + fall / 1e-3
     assert _is_pumped(t, y, np.full(3, 1e-6), 0, 1, 2)
+
+
+def stretch(noise: float, seed: int, slope: float = 0.5) -> tuple[Array, Array, Array, NDArray[np.int64]]:
+    """Blocks of one reading every ten seconds: thirty on a floor of 300 microns, sixty of a rise."""
+    rng = np.random.default_rng(seed)
+    t = 10.0 * np.arange(90.0) + 5.0
+    p = 300.0 + slope * np.maximum(t - 300.0, 0.0)
+    return t, np.log(p) + noise * rng.normal(size=90), np.full(90, noise**2), np.arange(91)
+
+
+@pytest.mark.parametrize("noise", [0.018, 0.022, 0.033, 0.035, 0.06])
+@pytest.mark.parametrize(("dt", "slope"), [(2.0, 0.2), (2.0, 0.06), (50.0, 0.2), (12.0, 0.2), (0.5, 0.12)])
+def test_noisy_stands_are_weighed_again_on_joined_blocks(noise: float, dt: float, slope: float) -> None:
+    """Three at a time, then eight, as far as the noise asks for it: a block's is to come to 0.012, within two minutes."""
+    for seed in range(2):
+        t, y, v, bs = stretch(noise, seed, slope)
+        scales = some_scales(noise)
+        scales[MEDIAN_DT], scales[WANDER] = dt, 1.3
+        low, end = int(y[:40].argmin()), 89
+        out, rise = np.empty((98, N_FIT)), np.full(N_RISE, -7.0)
+        joined, joined_i = np.empty((3, 91)), np.empty((2, 92), dtype=np.int64)
+        got = _weigh_joined(
+            t, scales, t, y, v, bs, 90, 0, low, end, True, NAN, out, joined, joined_i, rise
+        )  # fmt: skip
+        assert scales[WANDER] == 1.3
+        most = min(1.3 * noise**2 / 0.012**2, 120.0 / max(dt, 1.0))
+        want, accepted = np.full(N_RISE, -7.0), False
+        for count in (3, 8):
+            if int(most) < count or accepted:
+                continue
+            jt, jy, jv = np.empty(91), np.empty(91), np.empty(91)
+            js, of = np.empty(92, dtype=np.int64), np.empty(92, dtype=np.int64)
+            n = coarsen_blocks(t, y, v, bs, 90, count, 60.0, math.log(20_000.0) - 1e-9, jt, jy, jv, js, of)
+            near = range(max(of[low] - 2, of[0]), min(of[low] + 2, of[end]) + 1)
+            lowest = min(near, key=lambda k: (jy[k], k != of[low], k))
+            own = scales.copy()
+            own[WANDER] = block_wander(jy, jv, n, math.log(20_000.0) - 1e-9)
+            weigh_rise(t, own, jt, jy, jv, js, int(of[0]), int(lowest), int(of[end]), True, NAN, out, want)
+            accepted = bool(want[ACCEPTED] > 0.0)
+        assert bool(got) is accepted
+        np.testing.assert_allclose(rise, want)
 
 
 def test_a_located_isolation_takes_the_place_of_the_guess() -> None:

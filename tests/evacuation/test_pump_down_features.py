@@ -229,6 +229,13 @@ def test_altitude_lowers_what_pumping_begins_at() -> None:
     assert got["over_range_rate_per_s"] < features(t, p, TWO, 1, 0)["over_range_rate_per_s"]
 
 
+def test_time_over_range_speaks_only_of_a_log_that_begins_with_pumping() -> None:
+    t, p = pull_and_hold()
+    assert math.isfinite(features(t, p, TWO, 1, 0)["over_range_rate_per_s"])
+    later = [(HOLD, 0.0, 2.0), (PULL, 2.0, 600.0), (HOLD, 601.0, 900.0)]
+    assert math.isnan(features(t, p, later, 2, 1)["over_range_rate_per_s"])
+
+
 def test_of_two_pulls_the_better_known_speed() -> None:
     """The same fall twice, once clean and once noisy and wet: the clean one's speeds stand, in either order."""
     t, clean = pull_and_hold()
@@ -249,10 +256,11 @@ def test_of_two_pulls_the_better_known_speed() -> None:
     # of two plateaus the longer
     longer = wet.copy()
     longer[30:200] = np.interp(t[30:200], [60.0, 400.0], [8120.0, 7160.0])
-    got = features(both, np.concatenate([wet, longer]), phases, -1, 2)
-    own = features(t, longer, [(PULL, 0.0, 600.0)], -1, 0)
-    assert got["plateau_minutes"] == pytest.approx(own["plateau_minutes"])
-    assert got["plateau_micron"] == pytest.approx(own["plateau_micron"])
+    for p in (np.concatenate([wet, longer]), np.concatenate([longer, wet])):
+        got = features(both, p, phases, -1, 2)
+        own = features(t, longer, [(PULL, 0.0, 600.0)], -1, 0)
+        assert got["plateau_minutes"] == pytest.approx(own["plateau_minutes"])
+        assert got["plateau_micron"] == pytest.approx(own["plateau_micron"])
 
 
 @pytest.mark.parametrize("ambient", [20.0, NAN])
