@@ -54,6 +54,7 @@ TESTS: dict[str, str] = {
     "evacuation/hold_wet_fit": "hold_wet",
     "evacuation/judge": "judge_columns",
     "evacuation/phases": "phases_logs",
+    "evacuation/phases_jumps": "phases_segments phases_logs",
     "evacuation/phases_lag": "phases_sides phases_logs",
     "evacuation/phases_*": "{module} phases_logs",
     "evacuation/pump_down": "pump_down_features",
@@ -140,7 +141,7 @@ def _change(node: ast.AST) -> str:
     if isinstance(value, int):
         # one less where only too little would be a fault, or where a minus before it says "none"
         node.value = value - 1 if value and getattr(node, "less", False) else value + 1
-    elif abs(value) < 1e-6 or abs(value) > 1e17:
+    elif abs(value) < 1e-6 or abs(value) >= 1e17:
         # what guards against nothing, or stands for endlessly much: a tenth more is no fault
         node.value = 1.0
     else:

@@ -20,6 +20,7 @@ from blankoff.evacuation.phases_clean import (
     coarsen_blocks,
 )
 from blankoff.evacuation.phases_isolation import N_FIT
+from blankoff.evacuation.phases_jumps import find_jump
 from blankoff.evacuation.phases_locate import (
     MOMENT_GAP,
     MOMENT_J,
@@ -37,7 +38,6 @@ from blankoff.evacuation.phases_segments import (
     _put,
     _take_moment,
     _weigh_joined,
-    find_jump,
 )
 from blankoff.evacuation.phases_weigh import ACCEPTED, IN_GAP, ISO_J, ISO_S, ISO_SD, N_RISE, PUMPED, STEP, weigh_rise
 
