@@ -22,8 +22,9 @@ from blankoff.schemas import PolarsType
 from blankoff.settings import FleetModels
 
 FINDING_FAULTS = ("skipped", "short", "stopped_early", "overclaimed")
-_SURE_MARGIN = 0.02
-"""A rate this little above like work's counts as no excess; this project's own judgement, no source."""
+_SURE_SHARE = 0.5
+"""A rate above like work's by less than this share of what is material counts as no excess; this project's own judgement, no
+source. Small excesses come and go: whoever skipped one job in ten by chance is no habitual skipper."""
 LEAST_FAULTS = 3
 """Fewer than this is no habit yet; own judgement, no source."""
 MOST_EVIDENCE = 40
@@ -102,6 +103,11 @@ def select_discoveries(not_true: np.ndarray, level: float) -> np.ndarray:
     return picked
 
 
+def material_excess(fault: str, settings: FleetModels) -> float:
+    """Excess over like work, a share of jobs, from which on a habit matters."""
+    return settings.material_claim_excess if fault == "overclaimed" else settings.material_rate_excess
+
+
 def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as_of: date) -> pl.DataFrame:
     """Every technician's excess over like work, each kind, with the false-discovery rate held over all of them.
 
@@ -116,7 +122,8 @@ def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as
     -------
     pl.DataFrame
         Columns of `HABIT_SCHEMA`, one row per technician and kind, sorted; ``found`` marks what is both sure and
-        material; ``probability`` is that of any excess over like work; ``excess`` and its bounds are shares of jobs.
+        material; ``probability`` is that of an excess over like work
+        by half of what is material; ``excess`` and its bounds are shares of jobs.
     """
     events = fault_events(work)
     tail = (1 - settings.bounds_level) / 2
@@ -131,7 +138,7 @@ def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as
                     "kind": FAULT_KINDS[fault],
                     "technician_id": technician,
                     "since": since,
-                    "probability": rate.posterior.above(rate.peers + _SURE_MARGIN),
+                    "probability": rate.posterior.above(rate.peers + _SURE_SHARE * material_excess(fault, settings)),
                     "rate": rate.posterior.mean,
                     "peers": rate.peers,
                     "excess": rate.posterior.mean - rate.peers,
@@ -146,14 +153,10 @@ def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as
     frame = pl.DataFrame(rows, schema={k: v for k, v in HABIT_SCHEMA.items() if k != "found"})
     if frame.is_empty():
         return pl.DataFrame(schema=HABIT_SCHEMA)
-    least = pl.when(pl.col("kind") == "reported_pass_rate").then(settings.material_claim_excess)
-    material = (
-        frame.select(
-            (pl.col("excess") >= least.otherwise(settings.material_rate_excess)) & (pl.col("faults") >= LEAST_FAULTS)
-        )
-        .to_series()
-        .to_numpy()
+    least = frame["kind"].replace_strict(
+        {FAULT_KINDS[fault]: material_excess(fault, settings) for fault in FINDING_FAULTS}
     )
+    material = ((frame["excess"] >= least) & (frame["faults"] >= LEAST_FAULTS)).to_numpy()
     not_true = 1.0 - frame["probability"].to_numpy()
     sure = np.zeros(frame.height, dtype=bool)
     sure[material] = select_discoveries(not_true[material], settings.false_discovery_rate)

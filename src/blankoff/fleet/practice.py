@@ -88,7 +88,8 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         `UNSURE` where pressure stood still at the end for as long as the hold had to last: the pump ran on at its floor, or the
         valve was shut on a circuit so tight and dry that nothing rose), ``stopped_early`` (the target was
         missed though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
-        was reported on a job that its log does not prove), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
+        was reported on a job whose own log does not prove it; what has no log, or another job's, says nothing against a
+        pass and is followed as such), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
     """
     reason = pl.col("reason")
     still_falling = pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron")
@@ -123,7 +124,10 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         .fill_null(False)
         .cast(pl.Int64)
         .alias("stopped_early"),
-        (pl.col("reported").is_not_null() & (pl.col("verdict") != "passed")).cast(pl.Int64).alias("unproven_signed"),
+        (owed & pl.col("reported").is_not_null() & (pl.col("verdict") != "passed"))
+        .fill_null(False)
+        .cast(pl.Int64)
+        .alias("unproven_signed"),
         ((pl.col("reported") == "passed") & (pl.col("verdict") != "passed"))
         .fill_null(False)
         .cast(pl.Int64)
