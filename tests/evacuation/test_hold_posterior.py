@@ -221,6 +221,24 @@ def test_sums_are_those_of_quadrature(
     np.testing.assert_allclose(got, want, rtol=within, atol=1e-3 * want[0])
 
 
+def test_spread_of_a_saturating_part_cut_off_at_nothing() -> None:
+    """A likelihood about minus 6 microns, 8 wide, the straight part well known: mean and spread of what is left of it."""
+    terms = likelihood(-6.0, 400.0, 8.0, 1.0, 0.0)
+    base = deep_in(terms, 15_000.0)
+    got = sums_of(SMALL, terms, 15_000.0, base=base)
+    c = np.linspace(0.0, 80.0, 20_001)
+    w = norm.pdf(c, -6.0, 8.0) * np.exp(-c / PRIOR.small_scale_micron)
+    mean = (w * c).sum() / w.sum()
+    var = (w * (c - mean) ** 2).sum() / w.sum()
+    assert got[10] / got[0] == pytest.approx(mean, rel=5e-3)
+    # beside what slow outgassing adds, which is nearly nothing of 400 microns of a leak
+    table = TABLES[SMALL]
+    x = math.log1p(400.0 / table.scale) / table.step
+    leak, leak2 = (float(np.interp(x, np.arange(220), table.values[:, k])) for k in (2, 3))
+    spread = got[4] / got[0] - (got[3] / got[0]) ** 2
+    assert spread == pytest.approx(var + max(leak2 - leak * leak, 0.0), rel=0.1)
+
+
 def test_sums_add_to_what_is_there_and_scale_with_the_prior() -> None:
     terms = likelihood(90.0, 400.0, 8.0, 10.0, -0.5)
     base = deep_in(terms, 15_000.0)

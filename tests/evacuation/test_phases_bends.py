@@ -67,6 +67,9 @@ def test_a_stop_is_found_where_it_is_and_an_even_fall_has_none() -> None:
     assert abs(sharpest_bend(t, y, v, 0, 59, 4, 0, True) - at) <= 1
     t, y, v = curve("even", 1)
     assert sharpest_bend(t, y, v, 0, 59, 5, 0, False) == -1
+    # an even rise has no beginning, wherever the look begins
+    t, y, v = curve("rise", 2, noise=0.001)
+    assert sharpest_bend(t, y, v, 38, 59, 4, 38, True) == -1
     # too few readings for slopes on both sides
     assert sharpest_bend(t, y, v, 0, 8, 5, 0, False) == -1
     # readings all at one moment have no slope

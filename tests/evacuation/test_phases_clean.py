@@ -101,6 +101,8 @@ def test_steps_by_range_and_top() -> None:
     assert got[[STEP_LOW, STEP_MID, STEP_HIGH]].tolist() == [3.0, 9.0, 1000.0]
     got = scales_of(t, np.array([10_500.0, 10_480.0, 1090.0, 1050.0, 1020.0, 990.0, 985.0, *[985.0] * 5]))
     assert got[[STEP_LOW, STEP_MID, STEP_HIGH]].tolist() == [5.0, 30.0, 20.0]
+    got = scales_of(t, np.array([1000.0, 1003.0, 1010.0, 1000.0, 990.0, 1002.0, 980.0, *[980.0] * 5]))
+    assert got[STEP_MID] == 3.0
     # a log that never saw much of its range stands for a gauge that reads to 12 000
     assert scales_of(t, np.full(12, 5000.0))[TOP_LN] == pytest.approx(math.log(12_000.0))
     assert scales_of(t, np.full(12, 5001.0))[TOP_LN] == pytest.approx(math.log(1.02 * 5001.0))

@@ -231,6 +231,18 @@ def test_a_level_before_the_pump_starts_is_no_phase() -> None:
     assert table.start_i[0] == pytest.approx(40, abs=1)
 
 
+def test_a_mark_is_of_the_stand_it_lies_in() -> None:
+    """Two stands, each hardly a hold: the mark of one says nothing of the other; half a minute after its end still counts."""
+    clear = Log(5.0, noise=0.004).pump(300.0).hold(300.0, per_min=60.0).pump(300.0, floor=200.0, tau=20.0)
+    t, p = clear.hold(300.0, per_min=60.0).readings()
+    none = np.full(t.size, NAN)
+    plain = find_phases(t, p)
+    for at in (300.0, 620.0, 900.0, 1190.0, 5000.0):
+        marked = find_phases(t, p, none, ((at, "isolated"),))
+        assert kinds(marked) == kinds(plain) == "pump_down hold pump_down hold"
+        np.testing.assert_allclose(marked.start_s, plain.start_s)
+
+
 def test_readings_that_are_missing() -> None:
     log = Log(5.0).pump(300.0).hold(600.0, per_min=40.0)
     t, p = log.readings()

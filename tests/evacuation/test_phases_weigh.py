@@ -206,6 +206,9 @@ LONG = {
         300.0 + a * T, 300.0 * np.exp(0.01 * 10.0 * np.maximum(np.arange(60.0)[::-1] - 25.0, 0.0)), seed=4
     ),
     "quick": lambda a: Stretch(300.0 * np.exp(0.05 * T * a), 300.0 * np.exp(0.01 * 10.0 * np.arange(20.0)[::-1])),
+    "stop close by": lambda a: Stretch(
+        300.0 + 3.0 * a * np.maximum(T - 30.0, 0.0), 300.0 * np.exp(0.01 * 10.0 * np.arange(30.0)[::-1]), seed=5
+    ),
     "at once": lambda a: Stretch(300.0 + a * T, np.array([300.0])),
 }
 

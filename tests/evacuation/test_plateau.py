@@ -249,6 +249,9 @@ def test_water_is_throughput_less_the_gas_that_was_there_before() -> None:
     assert grams(t, p) == pytest.approx(total * 10.0 * GRAM, rel=1e-5)
     same = np.array([0.0, 0.0, 0.0, 40.0, 40.0, 60.0])
     assert grams(same, np.full(6, 5000.0)) == pytest.approx(5000.0 * 60.0 * 0.1 * 10.0 * GRAM, rel=1e-5)
+    # a reading that goes back in time adds nothing
+    back = np.array([0.0, 10.0, 5.0, 40.0, 50.0, 60.0])
+    assert grams(back, np.full(6, 5000.0)) == pytest.approx(5000.0 * 65.0 * 0.1 * 10.0 * GRAM, rel=1e-5)
     # only within the pull
     assert grams(t, np.full(6, 5000.0), i0=1, i1=4) == pytest.approx(5000.0 * 30.0 * 0.1 * 10.0 * GRAM, rel=1e-5)
 

@@ -236,6 +236,20 @@ def test_time_over_range_speaks_only_of_a_log_that_begins_with_pumping() -> None
     assert math.isnan(features(t, p, later, 2, 1)["over_range_rate_per_s"])
 
 
+def test_a_viscous_rate_below_the_deep_one_is_not_told() -> None:
+    """Half as fast about 8 000 as about 1 000 microns: water boiled there. What the gauge showed stays."""
+    t = np.arange(0.0, 801.0, 2.0)
+    ln = np.where(t < 200.0, math.log(30_000.0) - 0.012 * t, math.log(30_000.0) - 2.4 - 0.03 * (t - 200.0))
+    p = np.exp(ln) * (1.0 + 0.002 * np.random.default_rng(2).normal(size=t.size)) + 150.0
+    got = features(t, p, [(PULL, 0.0, 800.0)], -1, 0, ambient_c=-20.0, volume_l=10.0)
+    assert math.isnan(got["plateau_micron"])
+    assert got["viscous_seen_per_s"] == pytest.approx(0.012, rel=0.15)
+    assert got["deep_rate_per_s"] == pytest.approx(0.03, rel=0.25)
+    for name in ("viscous_rate_per_s", "viscous_rate_se_ln", "speed_viscous_l_s"):
+        assert math.isnan(got[name])
+    assert math.isfinite(got["deep_rate_se_ln"])
+
+
 def test_of_two_pulls_the_better_known_speed() -> None:
     """The same fall twice, once clean and once noisy and wet: the clean one's speeds stand, in either order."""
     t, clean = pull_and_hold()
