@@ -141,7 +141,7 @@ def _change(node: ast.AST) -> str:
     if isinstance(value, int):
         # one less where only too little would be a fault, or where a minus before it says "none"
         node.value = value - 1 if value and getattr(node, "less", False) else value + 1
-    elif abs(value) < 1e-6 or abs(value) >= 1e17:
+    elif abs(value) <= 1e-6 or abs(value) >= 1e17:
         # what guards against nothing, or stands for endlessly much: a tenth more is no fault
         node.value = 1.0
     else:

@@ -101,6 +101,14 @@ def test_a_gauge_on_the_pumps_side_is_doubted_by_the_step() -> None:
     for unknown in (aside(600.0, hold=-1), aside(600.0, final=NAN), aside(600.0, final=0.0), aside(600.0, rate=NAN)):
         assert unknown == 0.0
     assert aside(NAN) == 0.0
+    # the reading at 12 s itself is too early, the next one, at 14 s, is it
+    t, early = np.arange(0.0, 80.0, 2.0), np.full(40, 300.0)
+    early[17:] = 600.0
+    got = gauge_aside_ln(t, early, np.array([10]), np.array([40]), np.array([20.0]), 0, 300.0, 0.0)
+    assert got == pytest.approx(0.5)
+    early[17], early[18:] = 400.0, 900.0
+    got = gauge_aside_ln(t, early, np.array([10]), np.array([40]), np.array([20.9]), 0, 300.0, 0.0)
+    assert got == pytest.approx(math.log(4.0 / 3.0) - 0.1)
     # a hold that ends before: its first reading
     assert aside(600.0, final=0.5, end=15) == pytest.approx(min(math.log(2.0) - 0.1, 0.5))
     assert aside(600.0, final=0.8, end=15) == pytest.approx(math.log(1.0 / 0.8) - 0.1)
@@ -215,6 +223,10 @@ def test_gas_load_of_a_deep_rate_follows_its_rule(length: float, rise: float) ->
     got = deep(t, p, rise, 0.2)
     assert math.isfinite(got[0])
     assert got[5:] == pytest.approx(load_by_the_rule(t, p, got, rise, 0.2), rel=1e-9)
+    # a floor of a few microns: a tenth of the rate is the least that hoses leave
+    low = pumped(t, 9000.0, 0.02, 0.5, 0.004, 1000.0)
+    got = deep(t, low, rise, 0.2)
+    assert got[5:] == pytest.approx(load_by_the_rule(t, low, got, rise, 0.2), rel=1e-9)
     if length == 14.0:
         # a blank where it should have settled: the last reading stands in
         p[int(np.flatnonzero(t >= got[3] + 4.0 / got[0])[0])] = NAN
@@ -246,6 +258,13 @@ def test_deep_band_follows_the_floor_and_widens_where_it_must() -> None:
     few = 500.0 + 50_000.0 * 0.3 ** np.arange(15.0)
     got = deep(few_t, few)
     assert got[2] == ((few <= 4000.0) & (few >= 550.0)).sum()
+    # readings at 4 200 and, above a floor of 500, at 580: outside and inside the wide band
+    few = np.maximum(50_000.0 * 0.5383 ** np.arange(15.0), 60.0)
+    assert ((few <= 4400.0) & (few > 4000.0)).sum() == 1
+    assert deep(few_t, few)[2] == ((few <= 4000.0) & (few >= 300.0)).sum()
+    few = 500.0 + 50_000.0 * 0.276 ** np.arange(15.0)
+    assert ((few >= 550.0) & (few < 605.0)).sum() == 1
+    assert deep(few_t, few)[2] == ((few <= 4000.0) & (few >= 550.0)).sum() == 3
     # a pull that is over before
     assert np.isnan(deep(t, np.full(t.size, 1500.0))[:5]).any()
 
@@ -274,7 +293,7 @@ def test_viscous_rate_of_a_pull_drawn_by_the_model(k: float) -> None:
 def test_viscous_band_widens_where_little_is_seen_of_it() -> None:
     """Fewer than five readings, or worse than a tenth: 30 000 to 2 500 microns, if that is better."""
     t = np.arange(0.0, 100.0, 10.0)
-    p = 60_000.0 * 0.6 ** np.arange(10.0)
+    p = 54_000.0 * 0.6 ** np.arange(10.0)
     assert ((p <= 13_000.0) & (p >= 5000.0)).sum() == 2
     wide = (p <= 30_000.0) & (p >= 2500.0)
     got = viscous(t, p)
