@@ -448,6 +448,8 @@ _LINE = st.one_of(
 
 @example(lines=['0,1001,"'], at=2, end="\n", ended=True)
 @example(lines=["0,-inf,0"], at=0, end="\n", ended=True)
+@example(lines=["inf,0,0", "inf,0,0"], at=1, end="\n", ended=False)
+@example(lines=["inf,500,"], at=60, end="\n", ended=True)
 @given(
     lines=st.lists(_LINE, max_size=12),
     at=st.integers(0, 60),

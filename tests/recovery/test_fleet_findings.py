@@ -67,6 +67,7 @@ def test_worn_pumps_and_choked_hoses() -> None:
     assert missed <= 2
 
 
+@pytest.mark.scheduled
 def test_rigging() -> None:
     """Cores left in are laid on the technician, not on the pump, hose or gauge in the van."""
     hit = wrong = 0

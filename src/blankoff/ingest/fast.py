@@ -298,8 +298,11 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
     is_ascending = np.zeros(len(rows), dtype=bool)
     seconds = parsed.time_s.seconds if isinstance(parsed.time_s, Moments) else parsed.time_s
     if isinstance(seconds, np.ndarray):
-        falls = np.concatenate([[False], ~(np.diff(seconds) > 0)])
+        with np.errstate(invalid="ignore"):
+            falls = np.concatenate([[False], ~(np.diff(seconds) > 0)])
         falls[bounds[:-1][bounds[:-1] < bounds[-1]]] = False
+        # no log stood for ever: a row with such a time is the careful path's to refuse
+        falls |= ~np.isfinite(seconds)
         is_ascending = _per_file(falls, bounds) == 0
     no_ambient = np.full(int(np.diff(bounds).max()), np.nan)
     line = np.arange(1, no_ambient.size + 1)
