@@ -23,7 +23,14 @@ from blankoff.physics.leak import (
 )
 from blankoff.physics.refrigerants import REFRIGERANTS, refrigerant
 from blankoff.physics.saturation import saturation_pressure_micron
-from blankoff.physics.water import boiled_off_g, dryness_margin_k, rise_ceiling_micron, vapour_g, vapour_l
+from blankoff.physics.water import (
+    boiled_off_g,
+    dryness_margin_k,
+    latent_heat_j_g,
+    rise_ceiling_micron,
+    vapour_g,
+    vapour_l,
+)
 
 
 def test_leak_from_rise_is_volume_times_rise() -> None:
@@ -146,3 +153,14 @@ def test_rise_ceiling() -> None:
 def test_vapour_in_saturated_air_at_20_c() -> None:
     """MEM: saturated air at 20 degC holds 17.3 g of water per cubic metre; its vapour pressure is 17.5 Torr."""
     assert float(vapour_g(1000.0, 17_535.0, 20.0)) == pytest.approx(17.3, abs=0.05)
+
+
+@pytest.mark.parametrize(("t_c", "want"), [(0.02, 2500.9), (20.0, 2453.5), (40.0, 2406.0), (-10.0, 2838.0)])
+def test_latent_heat(t_c: float, want: float) -> None:
+    """MEM: IAPWS-95 vaporisation 2 500.9, 2 453.5, 2 406.0 J/g; sublimation of ice at -10 degC about 2 838."""
+    assert latent_heat_j_g(t_c) == pytest.approx(want, rel=6e-3)
+
+
+def test_vapour_without_a_temperature_is_at_20_c() -> None:
+    assert vapour_l(2.0, 5000.0) == pytest.approx(vapour_l(2.0, 5000.0, 20.0))
+    assert vapour_g(9.0, 5000.0) == pytest.approx(vapour_g(9.0, 5000.0, 20.0))
