@@ -1,7 +1,7 @@
 """The two sides of an isolation, each fitted at every candidate moment: the pumped curve before, the rise after it.
 
 Both are linear in their coefficients at fixed time constants, so running sums give the misfit of every candidate for a
-grid of time constants in one pass. Kernels only.
+grid of time constants in one pass; `phases_fits` takes the best of the fits. Kernels only.
 """
 
 from __future__ import annotations
@@ -10,9 +10,24 @@ import math
 
 import numpy as np
 
-from blankoff.evacuation.phases_isolation import solve3
+from blankoff.evacuation.phases_fits import COST, N_SIDE, SLOPE, VALUE, VAR, best_fits
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
+
+__all__ = [
+    "COST",
+    "HEAD_SHARES",
+    "N_SIDE",
+    "RISE_TAUS_S",
+    "SLOPE",
+    "TAU_PRICE",
+    "TERM_PRICE",
+    "VALUE",
+    "VAR",
+    "WHOLE_SHARES",
+    "pumped_side",
+    "rising_side",
+]
 
 HEAD_SHARES = np.array([0.5, 0.2, 0.08, 0.03])
 """Time constants of the pumped curve, as shares of the fitted stretch."""
@@ -29,75 +44,6 @@ TAU_PRICE = 1.5
 log-likelihood."""
 
 _LINE, _SQUARE, _FIRST_EXP = 1, 2, 3
-
-N_SIDE = 4
-COST, VALUE, SLOPE, VAR = range(N_SIDE)
-"""Fit of one side at a candidate: misfit with prices, value (microns) and slope (microns/s) there, its variance."""
-
-
-@kernel
-def _offer(
-    a: FloatArray,
-    b: FloatArray,
-    f: FloatArray,
-    g: FloatArray,
-    n: int,
-    zz: float,
-    price: float,
-    x: FloatArray,
-    inv: FloatArray,
-    sign: int,
-    row: FloatArray,
-) -> None:
-    """Solve one side's normal equations (`n` terms, of values `f` and slopes `g`) and keep the fit if it is better."""
-    # what the terms explain, by elimination; most fits end here
-    explained = b[0] * b[0] / a[0, 0]
-    if n > 1:
-        low = a[1, 0] / a[0, 0]
-        pivot = a[1, 1] - low * a[1, 0]
-        if not pivot > 1e-11 * a[1, 1]:
-            return
-        rest = b[1] - low * b[0]
-        explained += rest * rest / pivot
-        if n > 2:
-            first = a[2, 0] / a[0, 0]
-            second = (a[2, 1] - first * a[1, 0]) / pivot
-            last = a[2, 2] - first * a[2, 0] - second * (a[2, 1] - first * a[1, 0])
-            if not last > 1e-11 * a[2, 2]:
-                return
-            left = b[2] - first * b[0] - second * rest
-            explained += left * left / last
-    cost = zz + price - explained
-    if not cost < row[COST]:
-        return
-    if n == 1:
-        x[0] = b[0] / a[0, 0]
-        inv[0, 0] = 1.0 / a[0, 0]
-    elif n == 2:
-        det = a[0, 0] * a[1, 1] - a[1, 0] * a[1, 0]
-        if not det > 1e-12 * a[0, 0] * a[1, 1]:
-            return
-        inv[0, 0] = a[1, 1] / det
-        inv[1, 1] = a[0, 0] / det
-        inv[1, 0] = inv[0, 1] = -a[1, 0] / det
-        x[0] = inv[0, 0] * b[0] + inv[0, 1] * b[1]
-        x[1] = inv[1, 0] * b[0] + inv[1, 1] * b[1]
-    elif not solve3(a, b, x, inv) or (sign < 0 and (x[1] > 0.0 or (x[2] < 0.0) == (sign == -1))):
-        return
-    value = slope = 0.0
-    for i in range(n):
-        value += x[i] * f[i]
-        slope += x[i] * g[i]
-    if not value > 0.0 or (sign > 0 and slope > 0.0):
-        return
-    var = 0.0
-    for i in range(n):
-        for j in range(n):
-            var += f[i] * inv[i, j] * f[j]
-    row[COST] = cost
-    row[VALUE] = value
-    row[SLOPE] = slope
-    row[VAR] = var
 
 
 @kernel
@@ -129,21 +75,17 @@ def pumped_side(
     out
         ``(hi - lo + 1, N_SIDE)`` result.
     """
-    n_basis = _FIRST_EXP + shares.size
+    m = _FIRST_EXP + shares.size
+    n = (hi - lo) // stride + 1
     span = max(t[hi] - t[0], 1e-3)
-    gram = np.zeros((n_basis, n_basis))
-    right = np.zeros(n_basis)
-    value = np.ones(n_basis)
-    slope = np.zeros(n_basis)
-    rho = np.ones(n_basis)
-    a = np.empty((3, 3))
-    b = np.empty(3)
-    x = np.empty(3)
-    inv = np.empty((3, 3))
-    f = np.empty(3)
-    g = np.empty(3)
-    zz = 0.0
+    gram, right, zz = np.zeros((m, m)), np.zeros(m), 0.0
+    grams, rights, squares = np.empty((m, m, n)), np.empty((m, n)), np.empty(n)
+    values, slopes = np.empty((m, n)), np.empty((m, n))
+    value, slope, rho = np.ones(m), np.zeros(m), np.ones(m)
+    prices = np.full(m, TERM_PRICE)
+    prices[_FIRST_EXP:] += TAU_PRICE
     spacing = -1.0
+    c = 0
     for k in range(hi + 1):
         u = (t[k] - t[0]) / span
         value[_LINE] = u
@@ -153,49 +95,31 @@ def pumped_side(
         if k:
             if abs(t[k] - t[k - 1] - spacing) > 1e-6:
                 spacing = t[k] - t[k - 1]
-                for i in range(_FIRST_EXP, n_basis):
+                for i in range(_FIRST_EXP, m):
                     rho[i] = math.exp(-spacing / (shares[i - _FIRST_EXP] * span))
-            for i in range(_FIRST_EXP, n_basis):
+            for i in range(_FIRST_EXP, m):
                 value[i] *= rho[i]
                 slope[i] = -value[i] / (shares[i - _FIRST_EXP] * span)
         if k >= lo and (k - lo) % stride == 0:
-            row = out[k - lo]
-            row[COST] = 1e300
-            f[0], g[0] = 1.0, 0.0
-            a[0, 0] = gram[0, 0]
-            b[0] = right[0]
-            _offer(a, b, f, g, 1, zz, 0.0, x, inv, 1 if falling else 0, row)
-            for i in range(1, n_basis):
-                if k < 3 or i == _SQUARE:
-                    continue
-                a[1, 0] = a[0, 1] = gram[i, 0]
-                a[1, 1] = gram[i, i]
-                b[1] = right[i]
-                f[1], g[1] = value[i], slope[i]
-                price = TERM_PRICE + (TAU_PRICE if i >= _FIRST_EXP else 0.0)
-                _offer(a, b, f, g, 2, zz, price, x, inv, 1 if falling else 0, row)
-            # three terms need four readings
-            for i in range(2, n_basis if k >= 4 else 2):
-                for j in range(1, i):
-                    if j == _SQUARE:
-                        continue
-                    a[1, 0] = a[0, 1] = gram[j, 0]
-                    a[1, 1] = gram[j, j]
-                    a[2, 0] = a[0, 2] = gram[i, 0]
-                    a[2, 1] = a[1, 2] = gram[i, j]
-                    a[2, 2] = gram[i, i]
-                    b[1], b[2] = right[j], right[i]
-                    f[1], g[1] = value[j], slope[j]
-                    f[2], g[2] = value[i], slope[i]
-                    free = (1 if i >= _FIRST_EXP else 0) + (1 if j >= _FIRST_EXP else 0)
-                    _offer(a, b, f, g, 3, zz, 2.0 * TERM_PRICE + free * TAU_PRICE, x, inv, 1 if falling else 0, row)
+            for i in range(m):
+                for j in range(i + 1):
+                    grams[i, j, c] = gram[i, j]
+                rights[i, c], values[i, c], slopes[i, c] = right[i], value[i], slope[i]
+            squares[c] = zz
+            c += 1
         wz = w[k] * z[k]
-        for i in range(n_basis):
+        for i in range(m):
             wf = w[k] * value[i]
             for j in range(i + 1):
                 gram[i, j] += wf * value[j]
             right[i] += wz * value[i]
         zz += wz * z[k]
+    # one more term needs three readings, two need four
+    two = min(max((2 - lo) // stride + 1, 0), n), n
+    three = min(max((3 - lo) // stride + 1, 0), n), n
+    best_fits(
+        grams, rights, squares, values, slopes, prices, np.zeros(m), _SQUARE, falling, two, three, stride, out
+    )  # fmt: skip
 
 
 @kernel
@@ -206,15 +130,22 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
     """
     last = t.size - 1
     n_tau = RISE_TAUS_S.size
+    # the slowest saturating part first, the line last: of two, the earlier is eliminated first
+    m = n_tau + 2
+    line = m - 1
+    n = (hi - lo) // stride + 1
     e = np.zeros((n_tau, 4))
     pair = np.zeros((n_tau, n_tau))
     rho = np.ones(n_tau)
-    a = np.empty((3, 3))
-    b = np.empty(3)
-    x = np.empty(3)
-    inv = np.empty((3, 3))
-    f = np.ones(3)
-    g = np.zeros(3)
+    grams, rights, squares = np.empty((m, m, n)), np.empty((m, n)), np.empty(n)
+    values, slopes = np.ones((m, n)), np.zeros((m, n))
+    values[line], slopes[line] = 0.0, 1.0
+    prices = np.full(m, TERM_PRICE + TAU_PRICE)
+    prices[line] = TERM_PRICE
+    signs = np.full(m, -1.0)
+    signs[line] = 1.0
+    for i in range(n_tau):
+        slopes[n_tau - i] = -1.0 / RISE_TAUS_S[i]
     w0 = w1 = w2 = z0 = z1 = zz = 0.0
     spacing = -1.0
     for k in range(last, lo - 1, -1):
@@ -240,43 +171,21 @@ def rising_side(t: FloatArray, z: FloatArray, w: FloatArray, lo: int, hi: int, s
                 pair[i, j] = pair[i, j] * r * rho[j] + w[k]
         if k > hi or (k - lo) % stride:
             continue
-        row = out[k - lo]
-        row[COST] = 1e300
-        a[0, 0] = w0
-        b[0] = z0
-        f[0], g[0] = 1.0, 0.0
-        _offer(a, b, f, g, 1, zz, 0.0, x, inv, -1, row)
-        if last - k < 2:
-            continue
+        c = (k - lo) // stride
         v1 = w1 - u * w0
-        v2 = w2 - 2.0 * u * w1 + u * u * w0
-        y1 = z1 - u * z0
-        a[1, 0] = a[0, 1] = v1
-        a[1, 1] = v2
-        b[1] = y1
-        f[1], g[1] = 0.0, 1.0
-        if w0 * y1 > v1 * z0:
-            _offer(a, b, f, g, 2, zz, TERM_PRICE, x, inv, -1, row)
+        grams[0, 0, c], rights[0, c], squares[c] = w0, z0, zz
+        grams[line, 0, c] = v1
+        grams[line, line, c] = w2 - 2.0 * u * w1 + u * u * w0
+        rights[line, c] = z1 - u * z0
         for i in range(n_tau):
-            a[1, 0] = a[0, 1] = e[i, 0]
-            a[1, 1] = e[i, 2]
-            b[1] = e[i, 3]
-            f[1], g[1] = 1.0, -1.0 / RISE_TAUS_S[i]
-            if w0 * e[i, 3] < e[i, 0] * z0:
-                _offer(a, b, f, g, 2, zz, TERM_PRICE + TAU_PRICE, x, inv, -1, row)
-            if last - k < 4:
-                continue
-            ve = e[i, 1] - u * e[i, 0]
-            a[2, 0] = a[0, 2] = v1
-            a[2, 1] = a[1, 2] = ve
-            a[2, 2] = v2
-            b[2] = y1
-            f[2], g[2] = 0.0, 1.0
-            _offer(a, b, f, g, 3, zz, 2.0 * TERM_PRICE + TAU_PRICE, x, inv, -1, row)
+            at = n_tau - i
+            grams[at, 0, c] = e[i, 0]
+            grams[at, at, c] = e[i, 2]
+            rights[at, c] = e[i, 3]
+            grams[line, at, c] = e[i, 1] - u * e[i, 0]
             for j in range(i):
-                a[2, 0] = a[0, 2] = e[j, 0]
-                a[2, 1] = a[1, 2] = pair[i, j]
-                a[2, 2] = e[j, 2]
-                b[2] = e[j, 3]
-                f[2], g[2] = 1.0, -1.0 / RISE_TAUS_S[j]
-                _offer(a, b, f, g, 3, zz, 2.0 * (TERM_PRICE + TAU_PRICE), x, inv, -2, row)
+                grams[n_tau - j, at, c] = pair[i, j]
+    # one more term needs three readings, two need five
+    two = 0, min(max((last - 2 - lo) // stride + 1, 0), n)
+    three = 0, min(max((last - 4 - lo) // stride + 1, 0), n)
+    best_fits(grams, rights, squares, values, slopes, prices, signs, 0, False, two, three, stride, out)

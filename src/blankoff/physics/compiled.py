@@ -15,7 +15,7 @@ from typing import Any, TypeVar, cast
 import numba
 from numba.core import event
 
-__all__ = ["before_the_first_compiles", "kernel", "tell_when_compiling"]
+__all__ = ["before_the_first_compiles", "kernel", "tell_when_compiling", "vector_kernel"]
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
@@ -23,6 +23,11 @@ _Function = TypeVar("_Function", bound=Callable[..., object])
 def kernel(function: _Function) -> _Function:
     """Compile `function` on first call, without the interpreter lock, cached on disk."""
     return cast(_Function, numba.njit(cache=True, nogil=True)(function))
+
+
+def vector_kernel(function: _Function) -> _Function:
+    """Compile like `kernel`, for loops that shall run in vectors: a check for division by zero is a branch, so none is made."""
+    return cast(_Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 class _Patience(event.Listener):
