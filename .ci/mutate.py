@@ -57,7 +57,6 @@ TESTS: dict[str, str] = {
     "evacuation/noise": "noise hold",
     "evacuation/phases": "phases_logs phases",
     "evacuation/phases_fits": "phases_sides phases_logs phases",
-    "evacuation/phases_jumps": "phases_segments phases_logs phases",
     "evacuation/phases_lag": "phases_sides phases_logs phases",
     "evacuation/phases_*": "{module} phases_logs phases",
     "evacuation/plateau": "plateau pump_down_features pump_down",

@@ -16,7 +16,8 @@ from enum import IntEnum
 
 import numpy as np
 
-from blankoff.evacuation.phases_segments import MARK_CLOSED, MARK_OPENED, N_PHASE, segment_log
+from blankoff.evacuation.phases_rows import N_PHASE
+from blankoff.evacuation.phases_segments import MARK_CLOSED, MARK_OPENED, segment_log
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray, Mark, SampleBatch
 from blankoff.settings import Judging
