@@ -33,6 +33,7 @@ from blankoff.evacuation.hold_gram import (
     ONE,
     SETTLING_S,
     STEP,
+    WIDTH,
     Y,
     eliminate,
     fill_columns,
@@ -66,6 +67,7 @@ from blankoff.evacuation.hold_wet_fit import (
     wet_gram,
     wet_start,
     wet_terms,
+    wet_terms_of_all,
 )
 from blankoff.evacuation.noise import DESIGN, wander_beside
 from blankoff.physics.compiled import kernel
@@ -83,7 +85,8 @@ _PAIR_SHARES = np.array([0.3, 0.7])
 _WET_TAUS = 20
 _WET_SHORTEST_S = 12.0
 _WARMINGS = len(WARMING)
-_WET_COLUMNS = _WET_TAUS * _WARMINGS + 4
+_NEIGHBOURS = np.array([-0.25, -0.125, 0.125, 0.25])
+_WET_COLUMNS = _WET_TAUS * _WARMINGS + _NEIGHBOURS.size
 WET_RISE_MICRON = 120.0
 """Free water is thought of only where the hold rose by this much: it makes thousands, or has been boiled off."""
 
@@ -159,7 +162,7 @@ def fit_blocks(
     for k in range(taus):
         top_rise[k] = 1.0 - math.exp(-required_s / tau[k])
     used = EXP + taus
-    cols = np.zeros((n, COLUMNS))
+    cols = np.zeros((n, WIDTH))
     gram = np.empty((COLUMNS, COLUMNS))
     rows = np.empty((NUISANCES, COLUMNS))
     filt = np.empty((n, 3))
@@ -169,6 +172,7 @@ def fit_blocks(
     v = np.empty(WET_SIZE)
     raw, design = np.empty(n), np.empty((n, DESIGN))
     found = np.empty((_WET_COLUMNS, 6))
+    warming, wet_tau = np.empty(_WET_COLUMNS, dtype=np.int64), np.empty(_WET_COLUMNS)
     size, memory = 0.003, 150.0
     step_sd = 30.0 + 0.3 * p[0]
     evening_sd = belief[EVENING_LEAST] + belief[EVENING_SHARE] * p[0]
@@ -225,51 +229,41 @@ def fit_blocks(
         if rising:
             gll_w, gly_w = small[WET_LINE, WET_LINE], small[WET_LINE, WET_Y]
             wet_base = 0.5 * (gyy - small[WET_Y, WET_Y])
-            bk, bd, bt = 0, 0, 1.0
+            bk, bd, bt, about = 0, 0, 1.0, 1.0
             wc, wl = 0.0, 0.0
             # the first sweep only wants what is left over: the plain exponential, every octave
+            stride = 2 - sweep
+            each = _WET_TAUS // stride
             for d in range(_WARMINGS if sweep == 1 else 1):
-                for k in range(0, _WET_TAUS, 2 - sweep):
-                    tau_w = _WET_SHORTEST_S * 2.0 ** (0.5 * k)
-                    gss, gsl, gsy, full = wet_terms(
-                        wet_table, d, tau_w, required_s, t, n, p, filt, cols, pools, top_rise, small, small_rows, v, raw
+                for k in range(each):
+                    warming[wet_count], wet_tau[wet_count] = d, _WET_SHORTEST_S * 2.0 ** (0.5 * k * stride)
+                    wet_count += 1
+            for first, last in ((0, wet_count), (wet_count, wet_count + _NEIGHBOURS.size * sweep)):
+                if first > 0 and last > first:
+                    # the best one's neighbourhood, four times as fine
+                    found[bk, 5] = 0.2
+                    for f in range(_NEIGHBOURS.size):
+                        warming[wet_count], wet_tau[wet_count] = bd, about * 2.0 ** _NEIGHBOURS[f]
+                        wet_count += 1
+                terms = np.empty((4, last - first))
+                wet_terms_of_all(
+                    wet_table, warming[first:last], wet_tau[first:last], required_s, t, n, p, filt, cols, pools, top_rise,
+                    small, terms,
+                )  # fmt: skip
+                for k in range(first, last):
+                    gss, gsl, gsy, full = (
+                        terms[0, k - first],
+                        terms[1, k - first],
+                        terms[2, k - first],
+                        terms[3, k - first],
                     )
                     c, straight, gain = best_parts(gss, gsl, gsy, gll_w, gly_w, 1.12 * saturation_micron / full)
-                    found[wet_count, 0], found[wet_count, 1], found[wet_count, 2] = gss, gsl, gsy
-                    found[wet_count, 3], found[wet_count, 4], found[wet_count, 5] = full, tau_w, 1.0
+                    found[k, 0], found[k, 1], found[k, 2], found[k, 3] = gss, gsl, gsy, full
+                    found[k, 4], found[k, 5] = wet_tau[k], 1.0 if first == 0 else 0.2
                     if gain + wet_base > wet_gain:
-                        wet_gain, bk, bd, bt = gain + wet_base, wet_count, d, tau_w
+                        wet_gain, bk, bd, bt = gain + wet_base, k, warming[k], wet_tau[k]
                         wc, wl = c, straight
-                    wet_count += 1
-            if sweep == 1:
-                # the best one's neighbourhood, four times as fine
-                found[bk, 5] = 0.2
                 about = bt
-                for f in (-0.25, -0.125, 0.125, 0.25):
-                    tau_w = about * 2.0**f
-                    gss, gsl, gsy, full = wet_terms(
-                        wet_table,
-                        bd,
-                        tau_w,
-                        required_s,
-                        t,
-                        n,
-                        p,
-                        filt,
-                        cols,
-                        pools,
-                        top_rise,
-                        small,
-                        small_rows,
-                        v,
-                        raw,
-                    )
-                    c, straight, gain = best_parts(gss, gsl, gsy, gll_w, gly_w, 1.12 * saturation_micron / full)
-                    found[wet_count, 0], found[wet_count, 1], found[wet_count, 2] = gss, gsl, gsy
-                    found[wet_count, 3], found[wet_count, 4], found[wet_count, 5] = full, tau_w, 0.2
-                    wet_count += 1
-                    if gain + wet_base > wet_gain:
-                        wet_gain, bt, wc, wl = gain + wet_base, tau_w, c, straight
             wetter = wet_gain + ln_pools > dry_gain
             if wetter:
                 wet_terms(

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import kernel, vector_kernel
 
 __all__ = [
     "COLUMNS",
@@ -26,6 +26,7 @@ __all__ = [
     "ONE",
     "SETTLING_S",
     "STEP",
+    "WIDTH",
     "Y",
     "eliminate",
     "fill_columns",
@@ -52,6 +53,8 @@ NUISANCES = LINE
 """Columns projected out of all others: those before the line."""
 Y = EXP + LIBRARY
 COLUMNS = Y + 1
+WIDTH = 32
+"""Numbers in a row of columns, those that say nothing included."""
 
 
 @kernel
@@ -89,21 +92,37 @@ def whiten_columns(cols: FloatArray, n: int, used: int, level: FloatArray, filt:
         cols[i, Y] = e * scale
 
 
+@vector_kernel
+def _add_rows(cols: FloatArray, i: int, used: int, total: FloatArray) -> None:
+    """Add the products of four rows, one after the other: every column with those from a multiple of eight on."""
+    width = np.uint64(cols.shape[1])
+    for a in range(used):
+        x0, x1, x2, x3 = cols[i, a], cols[i + 1, a], cols[i + 2, a], cols[i + 3, a]
+        # whole vectors, and indices that cannot be negative: those need no check
+        for b in range(np.uint64(a - a % 8), width):
+            total[a, b] = (
+                total[a, b] + x0 * cols[i, b] + x1 * cols[i + 1, b] + x2 * cols[i + 2, b] + x3 * cols[i + 3, b]
+            )
+
+
 @kernel
 def gram_matrix(cols: FloatArray, n: int, used: int, gram: FloatArray) -> None:
-    """Gram matrix of the whitened columns."""
-    gram[:] = 0.0
-    for i in range(n):
-        y = cols[i, Y]
+    """Gram matrix of the whitened columns; quickest where rows are a multiple of eight long, as `WIDTH`."""
+    total = np.zeros((used + 1, cols.shape[1]))
+    whole = n - n % 4
+    for i in range(0, whole, 4):
+        _add_rows(cols, i, used, total)
+    for i in range(whole, n):
         for a in range(used):
-            x = cols[i, a]
-            for b in range(a, used):
-                gram[a, b] += x * cols[i, b]
-            gram[a, Y] += x * y
-        gram[Y, Y] += y * y
-    for a in range(COLUMNS):
-        for b in range(a):
-            gram[a, b] = gram[b, a]
+            for b in range(a, cols.shape[1]):
+                total[a, b] += cols[i, a] * cols[i, b]
+    gram[:] = 0.0
+    for a in range(used):
+        for b in range(a, used):
+            gram[a, b] = gram[b, a] = total[a, b]
+        gram[a, Y] = gram[Y, a] = total[a, Y]
+    for i in range(n):
+        gram[Y, Y] += cols[i, Y] * cols[i, Y]
 
 
 @kernel

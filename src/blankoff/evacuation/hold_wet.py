@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
 
-__all__ = ["WARMING", "WET_SHAPES", "wet_shape"]
+__all__ = ["SPAN", "WARMING", "WET_SHAPES", "wet_shape"]
 
 FloatArray = NDArray[np.float64]
 
@@ -27,12 +27,12 @@ and chilled so that warming is all there is to wait for (this project's choice).
 
 _START = 0.04
 _POINTS = 400
-_SPAN = 10.0
+SPAN = 10.0
 _AMBIENT_C = 20.0
 
 
 def _tabulate() -> FloatArray:
-    """Rise as a share of its end, for evenly spaced times up to `_SPAN` times that of 63 per cent."""
+    """Rise as a share of its end, for evenly spaced times up to `SPAN` times that of 63 per cent."""
     end = float(saturation_pressure_micron(_AMBIENT_C))
     grid_c = np.linspace(_AMBIENT_C - 80.0, _AMBIENT_C, 1601)
     share = np.asarray(saturation_pressure_micron(grid_c)) / end
@@ -51,7 +51,7 @@ def _tabulate() -> FloatArray:
             u[i] = drive[i] + (u[i - 1] - drive[i]) * decay
         rise = (u - _START) / (1.0 - _START)
         unit = float(np.interp(1.0 - math.exp(-1.0), rise, times))
-        out[k] = np.interp(np.linspace(0.0, _SPAN, _POINTS + 1), times / unit, rise)
+        out[k] = np.interp(np.linspace(0.0, SPAN, _POINTS + 1), times / unit, rise)
     out.setflags(write=False)
     return out
 
@@ -63,7 +63,7 @@ WET_SHAPES = _tabulate()
 @kernel
 def wet_shape(table: FloatArray, warming: int, x: float) -> float:
     """Share of the rise done after `x` times the time of 63 per cent."""
-    pos = x * (_POINTS / _SPAN)
+    pos = x * (_POINTS / SPAN)
     k = int(pos)
     if k >= _POINTS:
         return 1.0

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blankoff.evacuation.hold_gram import DRIFT, EVENING, EXP, LINE, NUISANCES, ONE, STEP, Y, eliminate, with_prior
-from blankoff.evacuation.hold_wet import wet_shape
-from blankoff.physics.compiled import kernel
+from blankoff.evacuation.hold_wet import SPAN, wet_shape
+from blankoff.physics.compiled import kernel, vector_kernel
 
-__all__ = ["WET_LINE", "WET_SIZE", "WET_SLACK", "WET_Y", "wet_gram", "wet_start", "wet_terms"]
+__all__ = ["WET_LINE", "WET_SIZE", "WET_SLACK", "WET_Y", "wet_gram", "wet_start", "wet_terms", "wet_terms_of_all"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -103,6 +103,83 @@ def wet_terms(
         for b in range(j + 1, WET_SIZE):
             v[b] -= f * small[j, b]
     return max(gww, 1e-12), v[WET_LINE], v[WET_Y], 1.0 / end
+
+
+@vector_kernel
+def _next_innovations(
+    time_s: float, level: float, rho: float, gain: float, scale: float, tables: FloatArray, begin: IntArray,
+    points: int, per_tau: float, tau: FloatArray, end: FloatArray, work: FloatArray,
+) -> None:  # fmt: skip
+    """Filter one reading in all wet shapes: `wet_shape` and what follows it in `wet_terms`, shape by shape.
+
+    Rows of `work`: 0 place in the table, then share of the rise; 1 state, 2 innovation, 3 sum of their squares.
+    """
+    shapes = tau.size
+    for s in range(shapes):
+        work[0, s] = min(time_s / tau[s] * per_tau, points)
+    for s in range(shapes):
+        k = int(work[0, s])
+        at = begin[s] + min(k, points - 1)
+        rise = tables[at] + (work[0, s] - k) * (tables[at + 1] - tables[at])
+        work[0, s] = rise if k < points else 1.0
+    for s in range(shapes):
+        before = work[1, s] * rho
+        off = work[0, s] / end[s] - level * before
+        work[1, s] = before + gain * off
+        off *= scale
+        work[2, s] = off
+        work[3, s] += off * off
+
+
+@vector_kernel
+def _add_innovations(work: FloatArray, by: FloatArray, total: FloatArray) -> None:
+    """Add the innovations of all shapes, times each of some factors."""
+    for k in range(by.size):
+        factor = by[k]
+        for s in range(work.shape[1]):
+            total[k, s] += work[2, s] * factor
+
+
+@vector_kernel
+def _take_off(f: FloatArray, by: float, total: FloatArray) -> None:
+    """Take the same multiple off in all shapes."""
+    for s in range(f.size):
+        total[s] -= f[s] * by
+
+
+@kernel
+def wet_terms_of_all(
+    wet_table: FloatArray, warming: IntArray, tau: FloatArray, required_s: float, t: FloatArray, n: int, level: FloatArray,
+    filt: FloatArray, cols: FloatArray, pools: IntArray, top_rise: FloatArray, small: FloatArray, out: FloatArray,
+) -> None:  # fmt: skip
+    """`wet_terms` of many shapes at once, the same numbers; into rows of `out`, ``(4, shapes)``."""
+    shapes, points = tau.size, wet_table.shape[1] - 1
+    tables = wet_table.copy().reshape(-1)
+    begin = warming * (points + 1)
+    end, work, by = np.empty(shapes), np.zeros((4, shapes)), np.zeros(WET_SIZE)
+    for s in range(shapes):
+        end[s] = max(wet_shape(wet_table, warming[s], required_s / tau[s]), 1e-6)
+    v = np.zeros((WET_SIZE, shapes))
+    for i in range(n):
+        _next_innovations(
+            t[i], level[i], filt[i, 0], filt[i, 1], filt[i, 2], tables, begin, points, points / SPAN, tau, end, work
+        )
+        for k in range(NUISANCES):
+            by[k] = cols[i, k]
+        for k in range(3):
+            by[_W_POOL + k] = cols[i, EXP + pools[k]]
+        by[_W_SLACK], by[WET_Y] = cols[i, LINE], cols[i, Y]
+        _add_innovations(work, by, v)
+    v[WET_LINE] = v[_W_SLACK]
+    for k in range(3):
+        v[_W_POOL + k] /= top_rise[pools[k]]
+    gww = work[3] * (1.0 + 1e-8)
+    for j in range(WET_LINE):
+        f = v[j] / small[j, j]
+        gww -= f * v[j]
+        for b in range(j + 1, WET_SIZE):
+            _take_off(f, small[j, b], v[b])
+    out[0], out[1], out[2], out[3] = np.maximum(gww, 1e-12), v[WET_LINE], v[WET_Y], 1.0 / end
 
 
 @kernel

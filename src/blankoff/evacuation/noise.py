@@ -20,7 +20,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import kernel, vector_kernel
 
 __all__ = ["BLOCKS", "DESIGN", "block_means", "wander_beside", "white_noise"]
 
@@ -41,6 +41,10 @@ WANDER_MEMORIES_S = np.array([45.0, 150.0, 500.0])
 _WANDER_PRIOR_SIZE = 0.0025
 _WANDER_PRIOR_LN_SD = 1.2
 _FORGONE_LN = 7.0
+
+_LANES_OF_ONE = 8
+_LANES = 24
+"""Sizes that are looked at for one memory, and for all: at least as many as `WANDER_SIZES`, by eights."""
 
 DESIGN = 6
 """Most columns of a curve beside which wander is looked for."""
@@ -225,6 +229,46 @@ def block_means(
     return blocks, noise, m, last
 
 
+@vector_kernel
+def _wander_step(
+    i: int,
+    level: float,
+    var: float,
+    values: FloatArray,
+    square: FloatArray,
+    rho: FloatArray,
+    cov: FloatArray,
+    spread: FloatArray,
+    gain: FloatArray,
+    weight: FloatArray,
+    state: FloatArray,
+    column: FloatArray,
+    heavy: FloatArray,
+    gram: FloatArray,
+) -> None:
+    """One step of the filter in every lane: what the reading scatters by, the columns' innovations and their products."""
+    lanes = cov.size
+    for c in range(lanes):
+        ahead = square[c] + rho[c] * rho[c] * (cov[c] - square[c])
+        s = level * level * ahead + var
+        g = level * ahead / s
+        spread[i, c], gain[c], weight[c] = s, g, 1.0 / s
+        cov[c] = ahead - g * level * ahead
+    for k in range(values.size):
+        value = values[k]
+        for c in range(lanes):
+            before = state[k, c] * rho[c]
+            e = value - level * before
+            state[k, c] = before + gain[c] * e
+            column[k, c] = e
+    for k in range(values.size):
+        for c in range(lanes):
+            heavy[c] = column[k, c] * weight[c]
+        for j in range(k + 1):
+            for c in range(lanes):
+                gram[k, j, c] += heavy[c] * column[j, c]
+
+
 @kernel
 def wander_beside(
     t: FloatArray, design: FloatArray, used: int, y: FloatArray, level: FloatArray, var: FloatArray
@@ -256,53 +300,56 @@ def wander_beside(
     .. [1] H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545: restricted likelihood (from memory).
     """
     n = t.size
-    rho = np.zeros(n)
-    column, state = np.empty(DESIGN + 1), np.empty(DESIGN + 1)
-    gram = np.empty((DESIGN + 1, DESIGN + 1))
-    scores = np.empty((WANDER_MEMORIES_S.size, WANDER_SIZES.size))
-    scores[:] = -1e300
+    most = used + 1
+    # one lane per size and memory, so that the compiler takes eight of them at a time
+    square, rho = np.empty(_LANES), np.zeros(_LANES)
+    for lane in range(_LANES):
+        size = WANDER_SIZES[min(lane % _LANES_OF_ONE, WANDER_SIZES.size - 1)]
+        square[lane] = size * size
+    cov, gain, weight, heavy = square.copy(), np.empty(_LANES), np.empty(_LANES), np.empty(_LANES)
+    spread = np.empty((n, _LANES))
+    column, state = np.empty((most, _LANES)), np.zeros((most, _LANES))
+    gram, values = np.zeros((most, most, _LANES)), np.empty(most)
+    for i in range(n):
+        if i > 0:
+            for b in range(WANDER_MEMORIES_S.size):
+                decay = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
+                for c in range(_LANES_OF_ONE):
+                    rho[b * _LANES_OF_ONE + c] = decay
+        for k in range(used):
+            values[k] = design[i, k]
+        values[used] = y[i]
+        _wander_step(i, level[i], var[i], values, square, rho, cov, spread, gain, weight, state, column, heavy, gram)
+    scores = np.full((WANDER_MEMORIES_S.size, WANDER_SIZES.size), -1e300)
     best, memory = -1e300, WANDER_MEMORIES_S[1]
+    one = np.empty((most, most))
     for b in range(WANDER_MEMORIES_S.size):
-        for i in range(1, n):
-            rho[i] = math.exp(-(t[i] - t[i - 1]) / WANDER_MEMORIES_S[b])
         highest = -1e300
         for a in range(WANDER_SIZES.size):
-            w2 = WANDER_SIZES[a] * WANDER_SIZES[a]
+            lane = b * _LANES_OF_ONE + a
             z = math.log(WANDER_SIZES[a] / _WANDER_PRIOR_SIZE) / _WANDER_PRIOR_LN_SD
             score = -0.5 * z * z
-            cov, product = w2, 1.0
-            state[:] = 0.0
-            gram[:] = 0.0
+            product = 1.0
             for i in range(n):
-                cov = w2 + rho[i] * rho[i] * (cov - w2)
-                h = level[i]
-                s = h * h * cov + var[i]
-                gain, weight = h * cov / s, 1.0 / s
                 # one logarithm for several variances
-                product *= s
+                product *= spread[i, lane]
                 if product > 1e100 or product < 1e-100:
                     score -= 0.5 * math.log(product)
                     product = 1.0
-                for k in range(used + 1):
-                    state[k] *= rho[i]
-                    e = (design[i, k] if k < used else y[i]) - h * state[k]
-                    state[k] += gain * e
-                    column[k] = e
-                    e *= weight
-                    for j in range(k + 1):
-                        gram[k, j] += e * column[j]
-                cov -= gain * h * cov
             score -= 0.5 * math.log(product)
+            for k in range(most):
+                for j in range(k + 1):
+                    one[k, j] = gram[k, j, lane]
             for j in range(used):
-                pivot = gram[j, j]
+                pivot = one[j, j]
                 if not pivot > 1e-30:
                     continue
                 score -= 0.5 * math.log(pivot)
-                for k in range(j + 1, used + 1):
-                    f = gram[k, j] / pivot
+                for k in range(j + 1, most):
+                    f = one[k, j] / pivot
                     for q in range(j + 1, k + 1):
-                        gram[k, q] -= f * gram[q, j]
-            score -= 0.5 * max(gram[used, used], 0.0)
+                        one[k, q] -= f * one[q, j]
+            score -= 0.5 * max(one[used, used], 0.0)
             scores[b, a] = score
             if score > best:
                 best, memory = score, WANDER_MEMORIES_S[b]
@@ -310,10 +357,10 @@ def wander_beside(
             highest = max(highest, score)
             if score < highest - _FORGONE_LN:
                 break
-    total, square = 0.0, 0.0
+    total, mean = 0.0, 0.0
     for b in range(WANDER_MEMORIES_S.size):
         for a in range(WANDER_SIZES.size):
             w = math.exp(max(scores[b, a] - best, -50.0))
             total += w
-            square += w * WANDER_SIZES[a] * WANDER_SIZES[a]
-    return math.sqrt(square / total), memory
+            mean += w * WANDER_SIZES[a] * WANDER_SIZES[a]
+    return math.sqrt(mean / total), memory
