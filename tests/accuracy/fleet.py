@@ -24,7 +24,7 @@ OWN_STATES = ("read", "ok")
 
 def assessed_store(fleet: Path, store: Path, dates: list[dt.date]) -> None:
     """Ingest and assess at each date."""
-    with bo.open_store(store, write=True) as opened:
+    with bo.open_store(store) as opened:
         bo.ingest(fleet, opened)
         for day in dates:
             bo.assess(opened, day)

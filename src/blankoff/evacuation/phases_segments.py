@@ -89,6 +89,13 @@ _FLOOR_BLOCKS = 10
 """Evidence of a located isolation, against floors reached at once, below which a bend within the stand is looked for, and
 the blocks that the stand must have for that. Of what lies below, two in three are falls of small circuits to their floor."""
 
+_LONG_STAND_S = 3600.0
+_LONG_STAND_LN = 0.1
+_TOO_STEADY_S = 7200.0
+_TOO_STEADY_LN = 0.01
+"""A stand of an hour that changed so little may be a pump at its floor, and a bend within it is looked for; where there is
+none and it changed less still for two hours, it was: a circuit that is shut off takes in something, and few hold so long."""
+
 _JOINED_LN = 0.012
 """Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
 _JOINED_S = 120.0
@@ -155,9 +162,10 @@ def _take_moment(moment: FloatArray, rise: FloatArray) -> None:
 
 
 @kernel
-def _floor_from(bs: IntArray, moment: FloatArray, end: int) -> int:
+def _floor_from(bs: IntArray, moment: FloatArray, end: int, stands_s: float) -> int:
     """First block after a located isolation that a floor reached at once explains as well; -1 where none does."""
-    if moment[MOMENT_SHARP] >= _UNSUPPORTED:
+    long = stands_s > _LONG_STAND_S and abs(moment[MOMENT_RISE_LN]) < _LONG_STAND_LN
+    if moment[MOMENT_SHARP] >= _UNSUPPORTED and not long:
         return -1
     k = 0
     while k < end and bs[k] <= moment[MOMENT_J]:
@@ -330,7 +338,9 @@ def segment_log(
                 accepted = _shown_by_sides(moment, until_s)
             if accepted:
                 _take_moment(moment, rise)
-                reached = _floor_from(bs, moment, stand_end)
+                stands_s = ct[bs[stand_end + 1] - 1] - moment[MOMENT_S]
+                reached = _floor_from(bs, moment, stand_end, stands_s)
+                steady = abs(moment[MOMENT_RISE_LN]) < _TOO_STEADY_LN and stands_s > _TOO_STEADY_S
                 if reached >= 0:
                     # the fall may merely have come to its floor there: a bend after it is the better one
                     floor_low = reached + int(np.argmin(by[reached : stand_end + 1]))
@@ -339,6 +349,8 @@ def segment_log(
                         rise[:] = later
                         if locate_isolation(ct, cy, scales, bt, by, bv, bs, reached, stand_end, later[ISO_S], moment):
                             _take_moment(moment, rise)
+                    else:
+                        accepted = not steady
         if accepted:
             j = ci[int(rise[ISO_J])]
             k = put_phase(rows, k, PUMP_DOWN, at_s, rise[ISO_S], at_i, j, p, why, sd)

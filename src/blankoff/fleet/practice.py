@@ -34,8 +34,10 @@ WET_MINUTES = 2.0
 LEAKING_MICRON_PER_MIN = 20.0
 PATIENT = 2.0
 """Times the usual pumping time of pulls that reach their target: who pumps on a floor for longer has not stopped early."""
+RIG_USES = 7
+"""Jobs that say what a pump or hose set reaches now; own judgement, no source."""
 RIG_REACHES = 0.7
-"""A boil-off, a leak or a pump's usual floor beyond these explains a missed target; own judgement, no source."""
+"""A boil-off, a leak or a pump's or hose set's usual floor beyond these explains a missed target; own judgement, no source."""
 VOLUME_BANDS_L = (2.0, 6.0, 20.0, 60.0)
 DENOMINATOR = {"log_missing": "any", "overclaimed": "unproven_signed"}
 _FULL_REASONS = ("held", *schemas.REASONS["failed"])
@@ -71,6 +73,12 @@ def _band(value: pl.Expr, edges: tuple[float, ...]) -> pl.Expr:
     return named
 
 
+def _usual_floor(gear: str) -> pl.Expr:
+    """Median floor of the latest jobs of a pump or hose set, this one with them: worn oil and leaks begin on some day."""
+    latest = pl.col("floor_micron").rolling_median(RIG_USES, min_samples=1)
+    return latest.over(gear, order_by=["started_at", "evacuation_id"])
+
+
 def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     """Mark, per evacuation, what counts for practice.
 
@@ -97,7 +105,8 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     dry_and_tight = (pl.col("plateau_minutes").fill_null(0.0) < WET_MINUTES) & (
         pl.col("leak_micron_per_min").fill_null(0.0) < LEAKING_MICRON_PER_MIN
     )
-    rig_reaches = pl.col("floor_micron").median().over("pump_id") < RIG_REACHES * pl.col("required_target_micron")
+    usual_floor = pl.max_horizontal(_usual_floor("pump_id"), _usual_floor("hose_id"))
+    rig_reaches = usual_floor < RIG_REACHES * pl.col("required_target_micron")
     volume = _band(pl.col("volume_l"), VOLUME_BANDS_L)
     reached = pl.col("lowest_pumped_micron") <= pl.col("required_target_micron")
     usual_minutes = pl.when(reached).then(pl.col("pumped_minutes")).median().over(volume)

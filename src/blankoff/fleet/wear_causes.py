@@ -19,7 +19,16 @@ from scipy.special import logsumexp
 from blankoff.fleet.threads import in_threads
 from blankoff.fleet.wear_lag import with_lags
 from blankoff.fleet.wear_noise import row_likelihood
-from blankoff.fleet.wear_shifts import FEWEST_USES, IN_VISCOUS, SHIFTS, USUAL_HOLE, evidence, grid_prior, mean_level
+from blankoff.fleet.wear_shifts import (
+    FEWEST_USES,
+    IN_BANDS,
+    SHIFTS,
+    evidence,
+    grid_prior,
+    hole_of,
+    mean_level,
+    through_hole,
+)
 from blankoff.fleet.wear_speeds import (
     CONSTANTS_MEAN,
     FACTORS,
@@ -119,18 +128,25 @@ def likelihood_on_grid(
     level = {f: causes.levels[f][rows][:, None] for f in LEVELS}
     own = 1.0 if keep_level else 0.0
     level[factor] = own * level[factor] + grid[None, :]
-    if factor in IN_VISCOUS:
-        whole = IN_VISCOUS[factor]
-        name = f"{factor}_viscous"
-        # For other grids than the one of shifts (a technician's level over time), a usual hole.
-        at = whole if grid.size == whole.size else -np.log1p(np.expm1(-grid) / USUAL_HOLE)
-        level[name] = own * level[name] + at[None, :]
+    for band, at in _in_bands(causes, factor, rows, grid).items():
+        level[band] = own * level[band] + at[None, :]
     out = np.zeros((rows.size, grid.size))
     for here, (value, variance), shape in zip(
         predicted(t, causes.constants, rows, level), t.values(), causes.shapes, strict=True
     ):
         out += row_likelihood(value[rows], here, variance[rows], shape[rows])
     return out
+
+
+def _in_bands(causes: SpeedCauses | _State, factor: str, rows: Ints, grid: Floats) -> dict[str, Floats]:
+    """What shifts or levels of a factor do in the bands in which it has levels of their own, (levels,) each."""
+    if grid is SHIFTS[factor]:
+        return {band: at for band, at in IN_BANDS.items() if band.startswith(factor)}
+    if factor != "technician":
+        return {}
+    # A level over time: through the hole that the level laid on goes through.
+    now = [float(causes.levels[name][rows[-1]]) for name in ("technician", "technician_viscous", "technician_above")]
+    return dict(zip(("technician_viscous", "technician_above"), through_hole(grid, hole_of(*now)), strict=True))
 
 
 @dataclass
@@ -181,7 +197,7 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
     state = _State(table, constants, shapes, levels)
     assets = _assets(table, renewals)
     priors = {f: grid_prior(f) for f in FACTORS}
-    zeros = {f: int(np.argmin(np.abs(SHIFTS[f]) + np.abs(IN_VISCOUS.get(f, SHIFTS[f])))) for f in FACTORS}
+    zeros = {f: int(np.argmin(np.abs(SHIFTS[f]) + np.abs(IN_BANDS.get(f"{f}_viscous", SHIFTS[f])))) for f in FACTORS}
     owner: dict[int, list[int]] = {}
     for k, asset in enumerate(assets):
         for i in asset.rows:
@@ -193,11 +209,10 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
 
     def ask(asset: _Asset, keep_level: bool = True) -> tuple[float, dict[str, Floats]]:
         gain, weight = told(asset, keep_level)
-        laid = {asset.factor: mean_level(np.exp(weight), SHIFTS[asset.factor], asset.rows.size)}
-        if asset.factor in IN_VISCOUS:
-            viscous = mean_level(np.exp(weight), IN_VISCOUS[asset.factor], asset.rows.size)
-            laid[f"{asset.factor}_viscous"] = viscous
-        return gain, laid
+        tried = {asset.factor: SHIFTS[asset.factor]}
+        tried |= {band: at for band, at in IN_BANDS.items() if band.startswith(asset.factor)}
+        weight = np.exp(weight)
+        return gain, {name: mean_level(weight, at, asset.rows.size) for name, at in tried.items()}
 
     def gain_of(k: int) -> float:
         return told(assets[k])[0] if assets[k].shifts < MOST_SHIFTS else -1.0

@@ -10,12 +10,27 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DEEP_LINE_MICRON", "VISCOUS_LINE_MICRON", "halving_hole", "line_law", "speed_through"]
+__all__ = [
+    "DEEP_LINE_MICRON",
+    "LINE_ABOVE",
+    "OVER_LN",
+    "VISCOUS_LINE_MICRON",
+    "halving_hole",
+    "line_law",
+    "speed_through",
+]
 
 Floats = NDArray[np.float64]
 
 VISCOUS_LINE_MICRON, DEEP_LINE_MICRON = 6000.0, 800.0
 """Mean pressures in a line at which it is asked what it conducts; in between a tube's conductance is all but straight."""
+
+OVER_LN = 4.0
+"""ln of atmosphere over the usual top of range: what a pull has behind it when its first reading comes."""
+LINE_ABOVE = 8000.0 / 14_000.0 / OVER_LN
+"""Share of a line's resistance at 8 000 microns in the mean one from atmosphere down to the usual top of range: in viscous
+flow it goes with one over the pressure, so that its mean over ln p is that at the lower end over the way's length.  A hole
+is choked so high up, and passes the same litres at any pressure."""
 
 
 def line_law(viscous_ln: Floats | float, deep_ln: Floats | float) -> tuple[Floats, Floats]:

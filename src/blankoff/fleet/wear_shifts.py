@@ -7,8 +7,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.vector_math import exp
+from blankoff.fleet.wear_flow import LINE_ABOVE
 
-__all__ = ["FEWEST_USES", "IN_VISCOUS", "SHIFTS", "USUAL_HOLE", "evidence", "grid_prior", "mean_level"]
+__all__ = ["FEWEST_USES", "IN_BANDS", "SHIFTS", "evidence", "grid_prior", "hole_of", "mean_level", "through_hole"]
 
 Floats = NDArray[np.float64]
 
@@ -21,22 +22,52 @@ _PLACE = np.array(
 the least as much as in the viscous band, where less pressure is lost along a line; one that reads high meets either band
 at a lower pressure, where a line passes less, in deep vacuum above all."""
 RIGGING = np.arange(-16, 4) * 0.1
-HOLE_IN_VISCOUS = np.array([1.7, 2.4, 3.3])
-"""How much better what is left in a port conducts in the viscous band: a hole passes some 20 l/s per cm2 in choked flow and
-11.6 in molecular flow (handbook values, from memory); a core is longer than a hole, and gains with pressure."""
+HOLES = np.array([(1.7, 1.0), (2.4, 1.0), (3.3, 1.0), (5.0, LINE_ABOVE), (8.0, LINE_ABOVE)])
+"""How much better what is left in a port conducts in the viscous band than in the deep one, and the share of its resistance
+there that it has from atmosphere down to the gauge's top.  A hole passes some 20 l/s per cm2 in choked flow and 11.6 in
+molecular flow (handbook values, from memory), and no more the higher the pressure; a core is longer than a hole, and gains
+with pressure; a long narrow passage gains as a tube does, at any pressure."""
+USUAL_HOLE = HOLES[1]
 SHIFTS = {
     "pump": np.arange(-24, 9) * 0.05,
     "hose": np.arange(-20, 9) * 0.1,
-    "technician": np.tile(RIGGING, HOLE_IN_VISCOUS.size),
+    "technician": np.tile(RIGGING, len(HOLES)),
     "gauge": _PLACE[:, 0],
 }
 """ln shifts tried: of a pump's speed, a line's conductance, the middle rig's deep speed as rigged, what a gauge's place adds to it."""
-USUAL_HOLE = 2.4
-IN_VISCOUS = {
-    "technician": -np.log1p(np.expm1(-SHIFTS["technician"]) / np.repeat(HOLE_IN_VISCOUS, RIGGING.size)),
-    "gauge": _PLACE[:, 1],
+
+
+def through_hole(deep: Floats, hole: Floats) -> tuple[Floats, Floats]:
+    """What rigging that shifts ln deep speed by so much does in the viscous band and above it, by its smaller resistance there.
+
+    Parameters
+    ----------
+    deep : float64 (k,)
+        ln shift of the middle rig's deep speed.
+    hole : float64 (2,) or (k, 2)
+        As a row of `HOLES`.
+    """
+    viscous = np.expm1(-deep) / hole[..., 0]
+    return -np.log1p(viscous), -np.log1p(viscous * hole[..., 1])
+
+
+def hole_of(deep: float, viscous: float, above: float) -> Floats:
+    """What kind of hole, as a row of `HOLES`, levels of a technician speak of; the usual one where there is next to none."""
+    if deep > -SMALL_RIGGING or viscous > -0.1 * SMALL_RIGGING:
+        return np.asarray(USUAL_HOLE)
+    more = np.expm1(-viscous)
+    return np.array([max(np.expm1(-deep) / more, 1.0), np.clip(np.expm1(-above) / more, 0.0, 1.0)])
+
+
+SMALL_RIGGING = 0.05
+"""A shift of rigging too small to say through what, ln."""
+_RIGGED = through_hole(SHIFTS["technician"], np.repeat(HOLES, RIGGING.size, axis=0))
+IN_BANDS = {
+    "technician_viscous": _RIGGED[0],
+    "technician_above": _RIGGED[1],
+    "gauge_viscous": _PLACE[:, 1],
 }
-"""What each shift does in the viscous band: of rigging, by a smaller resistance there; of a gauge, by its place."""
+"""What each shift does in other bands: of rigging, by a smaller resistance there; of a gauge, by its place."""
 SMALL_SD = {"pump": 0.10, "hose": 0.12, "technician": 0.08, "gauge": 0.08}
 LARGE_SHARE = {"pump": 0.25, "hose": 0.15, "technician": 0.15, "gauge": 0.3}
 LARGE_SCALE = {"pump": 0.4, "hose": 4.0, "technician": 4.0, "gauge": 4.0}
@@ -60,6 +91,9 @@ def grid_prior(factor: str) -> tuple[Floats, Floats]:
     share, first = LARGE_SHARE[factor], FROM_THE_FIRST[factor]
     begin = (1 - share) * small + share * first * large
     later = SMALL_LATER[factor] * (1 - share) * small + share * (1 - first) * large
+    if factor == "technician":
+        # A line that chokes looks the same, and that is what begins on some day.
+        later = np.where(np.repeat(HOLES[:, 1], RIGGING.size) < 1.0, 0.0, later)
     return np.log(begin), np.log(np.maximum(later, 1e-12))
 
 

@@ -25,7 +25,15 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
-from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, VISCOUS_LINE_MICRON, halving_hole, line_law, speed_through
+from blankoff.fleet.wear_flow import (
+    DEEP_LINE_MICRON,
+    LINE_ABOVE,
+    OVER_LN,
+    VISCOUS_LINE_MICRON,
+    halving_hole,
+    line_law,
+    speed_through,
+)
 from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
 from blankoff.physics.conductance import knudsen_tube_l_s
 
@@ -43,7 +51,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 FACTORS = ("pump", "hose", "technician", "gauge")
-LEVELS = ("pump", "hose", "technician", "technician_viscous", "gauge", "gauge_viscous")
+LEVELS = ("pump", "hose", "technician", "technician_viscous", "technician_above", "gauge", "gauge_viscous")
 """What a job's speeds have levels of.  Rigging tells in deep vacuum, and in part or fully in the viscous band; a gauge
 on the manifold reads either band's speed too fast by a factor of its own."""
 VISCOUS_MICRON, DEEP_MICRON = 8000.0, 1000.0
@@ -52,12 +60,6 @@ UNKNOWN_VOLUME_SD = 0.8
 """Spread of ln volume within a kind where none is stated (judgement)."""
 LAG_POWER = 4.0
 """A reading that lags falls no faster than its lag lets it: the slower of the two rates shows, with so sharp a bend."""
-OVER_LN = 4.0
-"""ln of atmosphere over the usual top of range: what a pull has behind it when its first reading comes."""
-LINE_ABOVE = 8000.0 / 14_000.0 / OVER_LN
-"""Share of a line's resistance at 8 000 microns in the mean one from atmosphere down to the usual top of range: in viscous
-flow it goes with one over the pressure, so that its mean over ln p is that at the lower end over the way's length.  A hole
-is choked so high up, and passes the same litres at any pressure."""
 LAGGING = (-1.0, 0.0)
 """ln of a rig's rate over the fastest that its gauge can show, from which values have noise classes of their own."""
 WET_G = 1.0
@@ -174,12 +176,14 @@ def predicted(
     # Less than nothing cannot be in the way: at best some of the usual port is not.
     rig = np.maximum(np.expm1(-levels["technician_viscous"]) * middle, -0.8 * np.exp(-port_viscous))
     hole = np.exp(-port_viscous) + rig
+    rig = np.maximum(np.expm1(-levels["technician_above"]) * middle, -0.8 * np.exp(-port_viscous))
+    above_hole = np.exp(-port_viscous) + rig
     cap = table.cap_ln[rows][:, None]
     # A gauge on the manifold misreads both bands, the deep one more; how long it reads nothing is no matter of its place.
     speed = speed_through(pump, slope * hose, rest * hose, hole, VISCOUS_MICRON, 0.0)
     viscous = lagging(np.log(speed) + levels["gauge_viscous"], cap)
     line = np.exp(-table.line_viscous_ln[rows])[:, None] / hose
-    above = late(fresh - np.log(1.0 / pump + LINE_ABOVE * line + hole), cap)
+    above = late(fresh - np.log(1.0 / pump + LINE_ABOVE * line + above_hole), cap)
     hose = np.exp(b_deep + levels["hose"])
     rig = np.maximum(np.expm1(-levels["technician"]) * middle, -0.8 * np.exp(-port_deep))
     blank = -DEEP_MICRON * np.expm1(table.oil_ln[rows])[:, None]
