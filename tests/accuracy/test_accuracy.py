@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
 from tests.accuracy import figures as fg
+from tests.accuracy.fleet import assessed_store, score, table
 
 
 def _by_name(rows: list[fg.Figure]) -> dict[str, float]:
@@ -57,3 +59,16 @@ def test_isolation_counts_what_was_not_found() -> None:
     assert told["isolation within two samples"] == 0.5
     assert told["holds not found"] == 0.25
     assert told["holds found where none stood"] == 1.0
+
+
+def test_a_fleet_is_judged_assessed_and_scored(tmp_path: Path) -> None:
+    """The command's own steps on the committed sample: every kind of figure comes out, and clear logs are judged right."""
+    samples = Path(__file__).parents[2] / "synthetic_data"
+    truth = samples / "sample_fleet_truth"
+    day = pl.read_parquet(truth / "asset.parquet")["as_of"].max()
+    assessed_store(samples / "sample_fleet", tmp_path / "store.duckdb", [day])
+    assert table(tmp_path / "store.duckdb", "result").height == 40
+    told = _by_name(score(tmp_path / "store.duckdb", truth))
+    assert told["verdict right, clear"] >= 0.9
+    assert {"isolation within 15 s", "honest logs called copies"} <= set(told)
+    assert any(name.startswith("effect of pump") for name in told)

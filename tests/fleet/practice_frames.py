@@ -67,6 +67,7 @@ def draw_work(crew: Crew, seed: int) -> pl.DataFrame:
                     "evacuation_id": f"E{t:03d}-{j:04d}",
                     "technician_id": f"T{t:02d}",
                     "pump_id": f"P{t:02d}",
+                    "hose_id": f"H{t:02d}",
                     "month": day.strftime("%Y-%m"),
                     "started_on": day,
                     "started_at": datetime(day.year, day.month, day.day, 8 + j % 8, tzinfo=UTC),

@@ -154,3 +154,23 @@ def test_a_talk_that_worked_and_one_that_did_not() -> None:
     now = habits(work, talks, RULES, AS_OF).filter("found")
     assert "T04" in now["technician_id"].to_list()
     assert "T02" not in now["technician_id"].to_list(), "a habit that ended is no finding any more"
+
+
+def test_a_floor_held_up_by_the_hose_set_is_not_stopped_early() -> None:
+    """Whoever rides with a set that began to leak misses targets for it, with whatever pump; the first few look like his."""
+    work = draw_work(Crew(technicians=6, jobs_each=60), seed=5).sort("started_at")
+    since = (pl.col("technician_id") == "T03") & (pl.col("started_on") >= date(2026, 2, 1))
+    mine = since & (pl.col("reason") == "held") & (pl.col("plateau_minutes") == 0.0)
+    held = work.filter(mine)["evacuation_id"].to_list()
+    missed = pl.col("evacuation_id").is_in(held)
+    # another's pump, so that the set alone can tell
+    leaking = work.with_columns(
+        pl.when(missed).then(905.0).otherwise("lowest_pumped_micron").alias("lowest_pumped_micron"),
+        pl.when(since).then(900.0).otherwise("floor_micron").alias("floor_micron"),
+        pl.when(since).then(pl.lit("P01")).otherwise("pump_id").alias("pump_id"),
+        pl.when(missed).then(pl.lit("target_missed")).otherwise("reason").alias("reason"),
+    )
+    told = fault_events(leaking).filter(missed)["stopped_early"].to_list()
+    assert len(told) > 8
+    assert told[4:] == [0] * (len(told) - 4)
+    assert told[0] == 1, "before the set has shown it, the miss counts"
