@@ -384,6 +384,21 @@ def test_the_last_hold_that_follows_pumping_is_judged(kind: str, hold: int, pull
     assert (got[0][0], got[1][0]) == (hold, pull)
 
 
+def test_a_pump_that_runs_for_hours_at_its_floor_is_no_hold() -> None:
+    """CALC: 1 l falls to its floor within a minute; then three hours without change are the pump's, not a circuit's."""
+    ran = Log(5.0, seed=3).pump(10_800.0, floor=900.0, tau=8.0)
+    assert ran.phases().kind.tolist() == [PhaseKind.PUMP_DOWN]
+    # shut off in the end, by a step that settles and a slight rise, it is found there
+    shut = Log(5.0, seed=3).pump(10_800.0, floor=900.0, tau=8.0).hold(720.0, bend=80.0, tau=150.0, step=15.0).phases()
+    assert shut.kind.tolist() == [PhaseKind.PUMP_DOWN, PhaseKind.HOLD]
+    assert abs(shut.start_s[1] - 10_800.0) <= 10.0
+    # shut off within the first minute, a circuit takes in something within hours
+    for seconds, bend in ((10_800.0, 150.0), (1800.0, 40.0)):
+        stood = Log(5.0, seed=3).pump(66.0, floor=100.0, tau=8.0).hold(seconds, bend=bend, tau=1500.0).phases()
+        assert stood.kind.tolist() == [PhaseKind.PUMP_DOWN, PhaseKind.HOLD]
+        assert abs(stood.start_s[1] - 66.0) <= 15.0
+
+
 def test_batches_are_joined_with_their_rows_moved_on() -> None:
     logs = [
         Log(10.0, seed=s).pump(300.0).hold(300.0, per_min=60.0).readings()

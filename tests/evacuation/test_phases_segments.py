@@ -293,7 +293,8 @@ def test_what_shows_an_isolation() -> None:
 
 
 def test_a_floor_that_explains_an_isolation_as_well() -> None:
-    """Asked of an isolation that floors reached at once explain better by 20, with ten blocks of stand behind it."""
+    """Asked of an isolation that floors reached at once explain better by 20, or of an hour that changed by less than a tenth;
+    with ten blocks of stand behind it."""
     bs = 3 * np.arange(40)
     moment = np.zeros(N_MOMENT)
     for sharp, j, end, want in (
@@ -306,7 +307,13 @@ def test_a_floor_that_explains_an_isolation_as_well() -> None:
         (-20.1, 200, 39, -1),
     ):
         moment[MOMENT_SHARP], moment[MOMENT_J] = sharp, j
-        assert _floor_from(bs, moment, end) == want
+        assert _floor_from(bs, moment, end, 600.0) == want
+    moment[MOMENT_SHARP], moment[MOMENT_J] = 50.0, 30
+    for stands_s, rise_ln, want in (
+        (3600.0, 0.0, -1), (3601.0, 0.0, 11), (3601.0, 0.09, 11), (3601.0, -0.09, 11), (3601.0, 0.11, -1), (3601.0, -0.11, -1),
+    ):  # fmt: skip
+        moment[MOMENT_RISE_LN] = rise_ln
+        assert _floor_from(bs, moment, 39, stands_s) == want
 
 
 @dataclass
