@@ -77,30 +77,34 @@ def smooth_cost(t: FloatArray, y: FloatArray, v: FloatArray, first: int, last: i
     b = np.zeros(3)
     x = np.empty(3)
     inv = np.empty((3, 3))
+    # what all shapes share is summed once
+    n = last - first + 1
+    z, w, u = np.empty(n), np.empty(n), np.empty(n)
+    zz = 0.0
+    for i in range(n):
+        j = first + i
+        z[i] = math.exp(y[j])
+        w[i] = 1.0 / (z[i] * z[i] * v[j])
+        u[i] = (t[j] - tref) / scale
+        a[0, 0] += w[i]
+        a[0, 1] += w[i] * u[i]
+        a[1, 1] += w[i] * u[i] * u[i]
+        b[0] += w[i] * z[i]
+        b[1] += w[i] * z[i] * u[i]
+        zz += w[i] * z[i] * z[i]
     best = 1e300
     for shape in range(8):
         if shape > 2 and scale / (1.5 * 2.5 ** (shape - 2)) < 3.0:
             break
-        a[:] = 0.0
-        b[:] = 0.0
-        zz = 0.0
+        a[0, 2] = a[1, 2] = a[2, 2] = b[2] = 0.0
         # from the whole stretch down to a few seconds: a small circuit comes to its floor as fast
         tau = max(scale / (1.5 * 2.5 ** (shape - 1)), 3.0)
-        for j in range(first, last + 1):
-            z = math.exp(y[j])
-            w = 1.0 / (z * z * v[j])
-            u = (t[j] - tref) / scale
-            e = u * u if shape == 0 else math.exp(-(t[j] - t[first]) / tau)
-            a[0, 0] += w
-            a[0, 1] += w * u
-            a[0, 2] += w * e
-            a[1, 1] += w * u * u
-            a[1, 2] += w * u * e
-            a[2, 2] += w * e * e
-            b[0] += w * z
-            b[1] += w * z * u
-            b[2] += w * z * e
-            zz += w * z * z
+        for i in range(n):
+            e = u[i] * u[i] if shape == 0 else math.exp(-(t[first + i] - t[first]) / tau)
+            a[0, 2] += w[i] * e
+            a[1, 2] += w[i] * u[i] * e
+            a[2, 2] += w[i] * e * e
+            b[2] += w[i] * z[i] * e
         a[1, 0] = a[0, 1]
         a[2, 0] = a[0, 2]
         a[2, 1] = a[1, 2]

@@ -97,11 +97,15 @@ def candidate_costs(
     n = hi - first + 1
     tref = t[hi]
     scale = max(t[hi] - t[max(first, lo - window)], 1e-3)
+    begin = min(first, lo)
+    level, weight = np.empty(last - begin + 1), np.empty(last - begin + 1)
+    for j in range(begin, last + 1):
+        level[j - begin] = math.exp(y[j])
+        weight[j - begin] = 1.0 / (level[j - begin] * level[j - begin] * v[j])
     pre = np.zeros((n + 1, 9))
     for i in range(n):
         j = first + i
-        z = math.exp(y[j])
-        w = 1.0 / (z * z * v[j])
+        z, w = level[j - begin], weight[j - begin]
         u = (t[j] - tref) / scale
         pre[i + 1, 0] = pre[i, 0] + w
         pre[i + 1, 1] = pre[i, 1] + w * u
@@ -195,8 +199,7 @@ def candidate_costs(
             if j < last and abs(t[j + 1] - t[j] - spacing) > 1e-6:
                 spacing = t[j + 1] - t[j]
                 rho = math.exp(-spacing / tau)
-            z = math.exp(y[j])
-            w = 1.0 / (z * z * v[j])
+            z, w = level[j - begin], weight[j - begin]
             u = (t[j] - tref) / scale
             w0 += w
             w1 += w * u

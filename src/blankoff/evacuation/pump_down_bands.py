@@ -15,9 +15,14 @@ import numpy as np
 from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
+N_TOLD = 5
+SQUARES, RATE, READINGS, COUNT, CROSSED_S = range(N_TOLD)
+"""What is told of a band beside its sums: the data's square, a first guess at the rate, readings, how many of them were
+summed, and when the centre is crossed."""
+
 
 @kernel
-def band_rate(
+def band_sums(
     t: FloatArray,
     p: FloatArray,
     i0: int,
@@ -27,30 +32,19 @@ def band_rate(
     centre: float,
     noise: float,
     step_micron: float,
-    bend: float,
-    bend_sd: float,
-    load: float,
-    load_sd: float,
-    out: FloatArray,
-) -> None:
-    """Net rate at `centre` from the readings of a pull between `high` and `low`.
+    data: FloatArray,
+    rhs: FloatArray,
+    told: FloatArray,
+) -> bool:
+    """Sums over a band of a pull, which no prior enters; False where the band says nothing of speed.
 
     Parameters
     ----------
-    high, low, centre
-        Band and the pressure at which the rate is wanted, microns.
-    noise, step_micron
-        Relative noise of a reading; step between readings, microns.
-    bend, bend_sd
-        Prior of ``s``.
-    load, load_sd
-        Prior of ``g``, microns/s.
-    out
-        ``(5,)`` rate per s, standard error of its logarithm, readings used, time at which `centre` is crossed, ``s``;
-        NaN without enough readings.
+    high, low, centre, noise, step_micron
+        As for `band_rate`.
+    data, rhs, told
+        Out: ``(4, 4)`` upper triangle and ``(4,)`` of the normal equations; ``(N_TOLD,)`` by the places named above.
     """
-    out[0] = out[1] = out[3] = math.nan
-    out[2] = 0.0
     start = i0
     while start < i1 and not (0.0 < p[start] <= high):
         start += 1
@@ -66,16 +60,15 @@ def band_rate(
             n += 1
     # a band that the pull does not fall through says nothing of speed
     if n < 3 or t[end - 1] <= t[start] or not p[end - 1] < 0.85 * p[start]:
-        return
+        return False
     t_mid = t[start]
     for i in range(start, end):
         if p[i] >= centre:
             t_mid = t[i]
     stride = max(1, n // 200)
     rate = max(math.log(p[start] / max(p[end - 1], 1e-3)) / (t[end - 1] - t[start]), 1e-7)
-    data = np.zeros((4, 4))
-    rhs = np.zeros(4)
-    x = np.zeros(4)
+    data[:] = 0.0
+    rhs[:] = 0.0
     u = g = 0.0
     count = 0
     squares = 0.0
@@ -113,6 +106,26 @@ def band_rate(
         rhs[3] += w * g * y
         squares += w * y * y
         count += 1
+    told[SQUARES], told[RATE], told[READINGS], told[COUNT], told[CROSSED_S] = squares, rate, n, count, t_mid
+    return True
+
+
+@kernel
+def rate_of_sums(
+    data: FloatArray,
+    rhs: FloatArray,
+    told: FloatArray,
+    bend: float,
+    bend_sd: float,
+    load: float,
+    load_sd: float,
+    out: FloatArray,
+) -> None:
+    """Net rate of a band from its sums and the priors into `out`, as `band_rate`."""
+    out[0] = out[1] = out[3] = math.nan
+    out[2] = 0.0
+    x = np.zeros(4)
+    squares, rate, n, count, t_mid = told[SQUARES], told[RATE], told[READINGS], told[COUNT], told[CROSSED_S]
     # only the prior of the bend goes with the rate, which is found in a few rounds
     m = np.empty((4, 4))
     b = np.empty(4)
@@ -142,10 +155,50 @@ def band_rate(
     rest = yy
     for r in range(4):
         rest -= x[r] * b[r]
-    freedom = max(count - 2, 1)
+    freedom = max(count - 2.0, 1.0)
     inflate = max(1.0, rest / freedom)
     out[0] = rate
     out[1] = math.sqrt(inv[1, 1] * inflate) / rate
     out[2] = n
     out[3] = t_mid
     out[4] = min(max(x[2] / rate, 0.0), 1.2)
+
+
+@kernel
+def band_rate(
+    t: FloatArray,
+    p: FloatArray,
+    i0: int,
+    i1: int,
+    high: float,
+    low: float,
+    centre: float,
+    noise: float,
+    step_micron: float,
+    bend: float,
+    bend_sd: float,
+    load: float,
+    load_sd: float,
+    out: FloatArray,
+) -> None:
+    """Net rate at `centre` from the readings of a pull between `high` and `low`.
+
+    Parameters
+    ----------
+    high, low, centre
+        Band and the pressure at which the rate is wanted, microns.
+    noise, step_micron
+        Relative noise of a reading; step between readings, microns.
+    bend, bend_sd
+        Prior of ``s``.
+    load, load_sd
+        Prior of ``g``, microns/s.
+    out
+        ``(5,)`` rate per s, standard error of its logarithm, readings used, time at which `centre` is crossed, ``s``;
+        NaN without enough readings.
+    """
+    out[0] = out[1] = out[3] = math.nan
+    out[2] = 0.0
+    data, rhs, told = np.empty((4, 4)), np.empty(4), np.empty(N_TOLD)
+    if band_sums(t, p, i0, i1, high, low, centre, noise, step_micron, data, rhs, told):
+        rate_of_sums(data, rhs, told, bend, bend_sd, load, load_sd, out)
