@@ -125,14 +125,11 @@ def likelihood_on_grid(
         Whether the level laid on already counts; if not, ``grid`` is the level itself.
     """
     t = causes.table
-    level = {f: causes.levels[f][rows][:, None] for f in LEVELS}
-    own = 1.0 if keep_level else 0.0
-    level[factor] = own * level[factor] + grid[None, :]
-    for band, at in _in_bands(causes, factor, rows, grid).items():
-        level[band] = own * level[band] + at[None, :]
+    moved = {factor: grid} | _in_bands(causes, factor, rows, grid)
+    level = {f: causes.levels[f][rows][:, None] * (1.0 if keep_level or f not in moved else 0.0) for f in LEVELS}
     out = np.zeros((rows.size, grid.size))
     for here, (value, variance), shape in zip(
-        predicted(t, causes.constants, rows, level), t.values(), causes.shapes, strict=True
+        predicted(t, causes.constants, rows, level, moved), t.values(), causes.shapes, strict=True
     ):
         out += row_likelihood(value[rows], here, variance[rows], shape[rows])
     return out

@@ -7,7 +7,10 @@ it and loses twice.  Speeds in series with the line as it is at one mean pressur
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 __all__ = [
@@ -15,6 +18,7 @@ __all__ = [
     "LINE_ABOVE",
     "OVER_LN",
     "VISCOUS_LINE_MICRON",
+    "compiled_speed",
     "halving_hole",
     "line_law",
     "speed_through",
@@ -47,6 +51,22 @@ def line_law(viscous_ln: Floats | float, deep_ln: Floats | float) -> tuple[Float
     return np.asarray(slope), np.asarray(np.maximum(low - slope * DEEP_LINE_MICRON, 0.02 * low))
 
 
+def _speed(pump: Any, viscous: Any, molecular: Any, hole: Any, port_micron: Any, blankoff_micron: Any) -> Any:
+    """The formula of `speed_through`, for arrays and for numbers."""
+    k = pump * hole
+    begin = port_micron + k * blankoff_micron
+    square = 0.5 * viscous * (k * k - 1.0)
+    straight = viscous * begin * k + molecular * (1.0 + k) + pump
+    whole = 0.5 * viscous * begin * begin + molecular * begin + pump * blankoff_micron
+    # The root that stays finite where the quadratic term vanishes.
+    at_pump = 2.0 * whole / (straight + np.sqrt(straight * straight - 4.0 * square * whole))
+    return pump * (at_pump - blankoff_micron) / port_micron
+
+
+compiled_speed: Any = njit(cache=True, nogil=True, error_model="numpy", forceinline=True)(_speed)
+"""`speed_through` of numbers, for loops that shall run in vectors."""
+
+
 def speed_through(
     pump: Floats, viscous: Floats, molecular: Floats, hole: Floats, port_micron: float, blankoff_micron: Floats | float
 ) -> Floats:
@@ -70,14 +90,7 @@ def speed_through(
     With pressure p in the circuit, q at the line's beginning and r at the pump: ``Q = S (r - blank-off) = (p - q) / hole =
     viscous (q^2 - r^2) / 2 + molecular (q - r)``, which is a quadratic equation for r.
     """
-    k = pump * hole
-    begin = port_micron + k * blankoff_micron
-    square = 0.5 * viscous * (k * k - 1.0)
-    straight = viscous * begin * k + molecular * (1.0 + k) + pump
-    whole = 0.5 * viscous * begin * begin + molecular * begin + pump * blankoff_micron
-    # The root that stays finite where the quadratic term vanishes.
-    at_pump = 2.0 * whole / (straight + np.sqrt(straight * straight - 4.0 * square * whole))
-    return np.asarray(pump * (at_pump - blankoff_micron) / port_micron)
+    return np.asarray(_speed(pump, viscous, molecular, hole, port_micron, blankoff_micron))
 
 
 def halving_hole(pump: float, viscous: float, molecular: float, hole: float, port_micron: float) -> float:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from blankoff.fleet.wear_noise import USUAL, row_likelihood
-from blankoff.fleet.wear_speeds import UNKNOWN_VOLUME_SD, SpeedTable, classed, lagging, late, predicted
+from blankoff.fleet.wear_seen import lagging, late
+from blankoff.fleet.wear_speeds import UNKNOWN_VOLUME_SD, SpeedTable, classed, predicted
 
 __all__ = ["with_lags"]
 

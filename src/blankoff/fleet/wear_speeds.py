@@ -25,16 +25,9 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
-from blankoff.fleet.wear_flow import (
-    DEEP_LINE_MICRON,
-    LINE_ABOVE,
-    OVER_LN,
-    VISCOUS_LINE_MICRON,
-    halving_hole,
-    line_law,
-    speed_through,
-)
+from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, VISCOUS_LINE_MICRON, halving_hole, line_law
 from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
+from blankoff.fleet.wear_seen import DEEP_MICRON, seen_values
 from blankoff.physics.conductance import knudsen_tube_l_s
 
 __all__ = [
@@ -54,12 +47,8 @@ FACTORS = ("pump", "hose", "technician", "gauge")
 LEVELS = ("pump", "hose", "technician", "technician_viscous", "technician_above", "gauge", "gauge_viscous")
 """What a job's speeds have levels of.  Rigging tells in deep vacuum, and in part or fully in the viscous band; a gauge
 on the manifold reads either band's speed too fast by a factor of its own."""
-VISCOUS_MICRON, DEEP_MICRON = 8000.0, 1000.0
-"""Pressures in the circuit that the two speeds are for."""
 UNKNOWN_VOLUME_SD = 0.8
 """Spread of ln volume within a kind where none is stated (judgement)."""
-LAG_POWER = 4.0
-"""A reading that lags falls no faster than its lag lets it: the slower of the two rates shows, with so sharp a bend."""
 LAGGING = (-1.0, 0.0)
 """ln of a rig's rate over the fastest that its gauge can show, from which values have noise classes of their own."""
 WET_G = 1.0
@@ -144,9 +133,13 @@ class SpeedTable:
 
 
 def predicted(
-    table: SpeedTable, constants: Floats, rows: Ints, levels: Mapping[str, Floats]
+    table: SpeedTable,
+    constants: Floats,
+    rows: Ints,
+    levels: Mapping[str, Floats],
+    moved: Mapping[str, Floats] | None = None,
 ) -> tuple[Floats, Floats, Floats]:
-    """Ln viscous speed, the line's value and the one above range of some jobs, under levels of shape (n, k) or (n, 1).
+    """Ln viscous speed, the line's value and the one above range of some jobs under some levels; each (n, k).
 
     Pump, line and the port with its fittings stand in series, see `wear_flow`.  What a technician leaves in the way is a
     further resistance beside the port's, his level what it does to ln deep speed of the fleet's middle rig: a core left in
@@ -158,9 +151,16 @@ def predicted(
     constants : float64 (6,)
         See `fit_constants`.
     rows : int64 (n,)
-    levels : mapping of `LEVELS` to ln level
+    levels : mapping of `LEVELS` to ln level, (n, 1)
+    moved : mapping of some of `LEVELS` to ln, (k,)
+        What is tried beside those levels, on every job; nothing if not given.
     """
-    a, b_viscous, b_deep, port_viscous, port_deep, fresh = constants
+    moved = moved or {}
+    base = np.column_stack([levels[name][:, 0] for name in LEVELS])
+    more = np.zeros((len(LEVELS), max((x.size for x in moved.values()), default=1)))
+    for name, steps in moved.items():
+        more[LEVELS.index(name)] = steps
+    a, _, b_deep, _, port_deep, _ = constants
     slope, rest = line_law(table.line_viscous_middle, table.line_deep_middle)
     own = np.exp(b_deep)
     middle = halving_hole(
@@ -170,41 +170,15 @@ def predicted(
         float(np.exp(-port_deep)),
         DEEP_MICRON,
     )
-    slope, rest = (x[:, None] for x in line_law(table.line_viscous_ln[rows], table.line_deep_ln[rows]))
-    pump = np.exp(table.pump_ln[rows][:, None] + a + levels["pump"])
-    hose = np.exp(b_viscous + levels["hose"])
-    # Less than nothing cannot be in the way: at best some of the usual port is not.
-    rig = np.maximum(np.expm1(-levels["technician_viscous"]) * middle, -0.8 * np.exp(-port_viscous))
-    hole = np.exp(-port_viscous) + rig
-    rig = np.maximum(np.expm1(-levels["technician_above"]) * middle, -0.8 * np.exp(-port_viscous))
-    above_hole = np.exp(-port_viscous) + rig
-    cap = table.cap_ln[rows][:, None]
-    # A gauge on the manifold misreads both bands, the deep one more; how long it reads nothing is no matter of its place.
-    speed = speed_through(pump, slope * hose, rest * hose, hole, VISCOUS_MICRON, 0.0)
-    viscous = lagging(np.log(speed) + levels["gauge_viscous"], cap)
-    line = np.exp(-table.line_viscous_ln[rows])[:, None] / hose
-    above = late(fresh - np.log(1.0 / pump + LINE_ABOVE * line + above_hole), cap)
-    hose = np.exp(b_deep + levels["hose"])
-    rig = np.maximum(np.expm1(-levels["technician"]) * middle, -0.8 * np.exp(-port_deep))
-    blank = -DEEP_MICRON * np.expm1(table.oil_ln[rows])[:, None]
-    speed = speed_through(pump, slope * hose, rest * hose, np.exp(-port_deep) + rig, DEEP_MICRON, blank)
-    deep = lagging(np.log(speed) + levels["gauge"], cap)
-    viscous, deep, above = np.broadcast_arrays(viscous, deep, above)
-    return (
-        np.ascontiguousarray(viscous),
-        np.where(table.alone[rows][:, None], deep, deep - viscous),
-        np.where(table.above_alone[rows][:, None], above, above - viscous),
-    )
-
-
-def lagging(speed_ln: Floats, cap_ln: Floats) -> Floats:
-    """Ln speed as a gauge shows it that cannot show more than ``cap_ln``; arrays that broadcast together."""
-    return np.asarray(speed_ln - np.log1p(np.exp(LAG_POWER * (speed_ln - cap_ln))) / LAG_POWER)
-
-
-def late(speed_ln: Floats, cap_ln: Floats) -> Floats:
-    """Ln mean speed from atmosphere down as a gauge shows it that notices all of it later by its lag."""
-    return np.asarray(-np.log(np.exp(-speed_ln) + np.exp(-cap_ln) / OVER_LN))
+    slope, rest = line_law(table.line_viscous_ln[rows], table.line_deep_ln[rows])
+    of_row = np.column_stack(
+        [
+            table.pump_ln[rows], slope, rest, np.exp(-table.line_viscous_ln[rows]),
+            -DEEP_MICRON * np.expm1(table.oil_ln[rows]), table.cap_ln[rows], table.alone[rows], table.above_alone[rows],
+        ]
+    )  # fmt: skip
+    viscous, line, above = seen_values(of_row, base, more, constants, middle)
+    return viscous, line, above
 
 
 def _rate(work: pl.DataFrame, band: str) -> tuple[Floats, Floats]:
