@@ -61,6 +61,11 @@ def test_mean_rate_from_atmosphere() -> None:
     got = over_range([NAN, NAN, NAN, 7600.0], t=[0.0, 20.0, 35.0, 41.0], begun=21.0)
     assert got == pytest.approx([math.log(100.0) / 20.0, math.hypot(0.05, 0.3 * 6.0 / 20.0)])
     assert math.isfinite(over_range([NAN, NAN, 7600.0])[0])
+    # half a second of it, or half a unit of ln p, is enough; and half a micron is a pressure
+    for odd in (
+        over_range([NAN, NAN, 7600.0], begun=19.5), over_range([NAN, NAN, 460_000.0]), over_range([NAN, NAN, 0.5]),
+    ):  # fmt: skip
+        assert np.isfinite(odd).all()
     for unknown in (
         over_range([NAN, 7600.0, 700.0]),
         over_range([NAN, NAN, NAN]),
@@ -161,6 +166,10 @@ def test_time_over_range_is_weighed_in_where_it_agrees() -> None:
     rate = np.array([mean, 0.2])
     weigh_time_over_range(t, np.array([NAN] * 3 + [7600.0]), 4, 760_000.0, rate)
     assert rate[1] < 0.2
+    # tenths of a second are as good
+    rate = np.array([math.log(100.0) / 0.35, 0.2])
+    weigh_time_over_range(t / 100.0, p, 10, 760_000.0, rate)
+    assert rate == pytest.approx([math.log(100.0) / 0.35, (1.0 / 0.2**2 + 1.0 / sd**2) ** -0.5])
     rate = np.array([mean, 0.2])
     weigh_time_over_range(t - 40.0, p, 10, 760_000.0, rate)
     assert rate.tolist() == [mean, 0.2]
@@ -201,7 +210,7 @@ def load_by_the_rule(t: Array, p: Array, got: Array, rise: float, rise_se: float
     want = got[3] + 4.0 / got[0]
     later = np.flatnonzero(t >= want)
     settled = last
-    if later.size and math.isfinite(p[later[0]]) and later[0] + 1 < t.size:
+    if later.size and math.isfinite(p[later[0]]):
         settled = float(last_steady(t, p, 0, int(later[0]) + 1))
     settled = min(settled, 990.0)
     early = want > t[-1]
@@ -310,6 +319,10 @@ def test_viscous_band_widens_where_little_is_seen_of_it() -> None:
     fine = 12_000.0 * 0.75 ** np.arange(-2.0, 8.0)
     assert ((fine <= 13_000.0) & (fine >= 5000.0)).sum() == 4
     assert viscous(np.arange(10.0), fine)[2] == ((fine <= 30_000.0) & (fine >= 2500.0)).sum()
+    # unless what lies beyond makes it worse: readings off by a third to either side
+    spoilt = fine * np.where((fine > 13_000.0) | (fine < 5000.0), 1.0 - 0.3 * (-1.0) ** np.arange(10.0), 1.0)
+    assert ((spoilt <= 13_000.0) & (spoilt >= 5000.0)).sum() == 4
+    assert viscous(np.arange(10.0), spoilt)[2] == 4.0
     assert np.isnan(viscous(t, np.full(14, 40_000.0))[0])
     # so many readings, but each of them off by a third: the wide band knows no better or is taken
     rng = np.random.default_rng(1)

@@ -77,19 +77,11 @@ def find_plateau(
         if math.isnan(p[i]):
             continue
         y = math.log(max(p[i], 1e-3))
-        if last_i < 0 and y < top - 2.0:
-            k = int((top - y) / _BIN_LN) + 1
         if y < low:
-            if last_i >= 0 and low < 1e29:
-                while k <= _BINS and top - k * _BIN_LN >= y:
-                    edge = top - k * _BIN_LN
-                    share = (low - edge) / (low - y) if low > y else 1.0
-                    if share >= 0.0:
-                        enter[k] = t[last_i] + min(share, 1.0) * (t[i] - t[last_i])
-                    k += 1
-            else:
-                while k <= _BINS and top - k * _BIN_LN >= y:
-                    k += 1
+            while k <= _BINS and top - k * _BIN_LN >= y:
+                if last_i >= 0:
+                    enter[k] = t[last_i] + (low - (top - k * _BIN_LN)) / (low - y) * (t[i] - t[last_i])
+                k += 1
             low = y
             last_i = i
         elif last_i >= 0 and y < low + 0.02:
@@ -98,7 +90,6 @@ def find_plateau(
     best_s = 0.0
     fastest = 0.0
     fastest_k = -1
-    j = _BINS - 1
     run_end = -1
     for j in range(_BINS - 1, -1, -1):
         if math.isnan(enter[j]) or math.isnan(enter[j + 1]):

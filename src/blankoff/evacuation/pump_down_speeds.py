@@ -229,7 +229,7 @@ def deep_rate(
         want = out[3] + 4.0 / out[0]
         for i in range(i0, i1):
             if t[i] >= want:
-                if not math.isnan(p[i]) and i + 1 < i1:
+                if not math.isnan(p[i]):
                     settled = last_steady(t, p, i0, i + 1)
                 break
         settled = min(settled, 0.99 * DEEP_MICRON)
