@@ -18,7 +18,7 @@ import blankoff.evacuation.judge
 import blankoff.fleet.assessment  # noqa: F401
 from blankoff import pipeline
 from blankoff.cli import main as command_line
-from blankoff.pipeline import intake, reporting, swapping
+from blankoff.pipeline import new_logs, reporting, swapping
 from blankoff.report import pages
 
 
@@ -59,7 +59,7 @@ def patch(name: str) -> None:
 
 def run(job: dict[str, Any]) -> int:
     """Do one job; return the exit code."""
-    intake.BATCH_FILES = 3  # small batches, so that there are many moments between two transactions
+    new_logs.BATCH_FILES = 3  # small batches, so that there are many moments between two transactions
     if "file_bytes" in job:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (job["file_bytes"], job["file_bytes"]))

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from blankoff import pipeline
 from blankoff.cli import main
-from blankoff.pipeline import intake, sources, swapping
+from blankoff.pipeline import new_logs, sources, swapping
 from blankoff.pipeline.swapping import make_ready, swap_in
 from blankoff.settings import Settings
 from blankoff.store import STORE_VERSION, open_store
@@ -125,16 +125,16 @@ def test_folders_that_cannot_be_written(reviewed: Reviewed, tmp_path: Path) -> N
 
 def ingest_while(fleet: Path, store: Path, monkeypatch: pytest.MonkeyPatch, happens: object) -> pipeline.Intake:
     """Ingest, and let something happen between listing the files and reading them."""
-    read = intake.read_files
+    read = new_logs.read_files
 
     def late(root: str, settings: Settings, files: pl.DataFrame) -> sources.LogFiles:
         happens()  # type: ignore[operator]
         return read(root, settings, files)
 
-    monkeypatch.setattr(intake, "read_files", late)
+    monkeypatch.setattr(new_logs, "read_files", late)
     with open_store(store) as opened:
         done = pipeline.ingest(fleet, opened, now=NOW, workers=1)
-    monkeypatch.setattr(intake, "read_files", read)
+    monkeypatch.setattr(new_logs, "read_files", read)
     return done
 
 
@@ -314,4 +314,4 @@ def test_many_killed_runs(tmp_path: Path, seed: int) -> None:
 
 
 def test_small_batches_are_what_children_use() -> None:
-    assert intake.BATCH_FILES > 3, "children lower it; the program itself must not"
+    assert new_logs.BATCH_FILES > 3, "children lower it; the program itself must not"

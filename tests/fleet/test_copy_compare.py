@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
-from blankoff.fleet.copy_kernels import median_filter_9, uniform_filter
+from blankoff.fleet.copy_grids import median_filter_9, uniform_filter
 from blankoff.fleet.copy_match import NO_MATCH, different, match_prepared, prepare, spacing_s
 from blankoff.fleet.copy_sketch import CopyRules, neighbour_rank, propose_pairs, touched_by
 from blankoff.samples import SampleBatch

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.copy_kernels import MATCH_COLUMNS, grid_sizes, match_pairs, prepare_logs
+from blankoff.fleet.copy_grids import grid_sizes, prepare_logs
+from blankoff.fleet.copy_kernels import MATCH_COLUMNS, match_pairs
 from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked, spacing_s
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch

@@ -1,7 +1,6 @@
 """Many pairs of logs compared in compiled code: what `copy_match` does for one pair, number for number. Kernels.
 
-`copy_match` stays as the plain oracle beside it. Filters are those of `scipy.ndimage` with mode ``nearest``, in its own
-order of summing, so that not a bit differs.
+`copy_match` stays as the plain oracle beside it. `copy_grids` puts the logs on even grids before.
 """
 
 from __future__ import annotations
@@ -18,181 +17,6 @@ MATCH_COLUMNS = 8
 
 _DISTINCT = 15
 _NULL_FROM, _NULL_TO = 14, 46
-
-
-@njit(cache=True, nogil=True)
-def uniform_filter(x: FloatArray, size: int, out: FloatArray) -> None:
-    """Moving mean, ends repeated."""
-    n = x.size
-    left = size // 2
-    total = 0.0
-    for k in range(size):
-        total += x[min(max(k - left, 0), n - 1)]
-    out[0] = total / size
-    for i in range(1, n):
-        total += x[min(i + size - 1 - left, n - 1)] - x[max(i - 1 - left, 0)]
-        out[i] = total / size
-
-
-@njit(cache=True, nogil=True)
-def median_filter_9(x: FloatArray, out: FloatArray) -> None:
-    """Moving median of nine, ends repeated."""
-    n = x.size
-    window = np.empty(9)
-    for k in range(9):
-        window[k] = x[min(max(k - 4, 0), n - 1)]
-    window.sort()
-    out[0] = window[4]
-    for i in range(1, n):
-        old, new = x[max(i - 5, 0)], x[min(i + 4, n - 1)]
-        if old != new:
-            k = 0
-            while window[k] != old:
-                k += 1
-            while k < 8 and window[k + 1] < new:
-                window[k] = window[k + 1]
-                k += 1
-            while k > 0 and window[k - 1] > new:
-                window[k] = window[k - 1]
-                k -= 1
-            window[k] = new
-        out[i] = window[4]
-
-
-@njit(cache=True, nogil=True)
-def _bridge(y: FloatArray, reach: int) -> None:
-    """Fill NaN between known values along straight lines, cells further than ``reach`` from any known one left out."""
-    n = y.size
-    a = -1
-    for b in range(n):
-        if math.isnan(y[b]):
-            continue
-        if a >= 0 and b - a > 1:
-            slope = (y[b] - y[a]) / (b - a)
-            for k in range(a + 1, b):
-                if min(k - a, b - k) <= reach:
-                    y[k] = slope * (k - a) + y[a]
-        a = b
-
-
-@njit(cache=True, nogil=True)
-def _noise_scale(sizes: FloatArray) -> float:
-    """Robust standard deviation: by the median of the sizes, by half their 0.9 quantile at least."""
-    n = sizes.size
-    place = (n - 1) * 0.9
-    low = math.floor(place)
-    share = place - low
-    part = np.partition(sizes, low)
-    a = part[low]
-    b = part[low + 1 :].min() if low + 1 < n else a
-    quantile = a + (b - a) * share if share < 0.5 else b - (b - a) * (1.0 - share)
-    return float(max(1.4826 * float(np.median(sizes)), 0.5 * quantile) + 1e-5)
-
-
-@njit(cache=True, nogil=True)
-def _part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
-    """What is left of ln p once its smooth course is taken out; see `copy_match`."""
-    n = course.size
-    filled = course.copy()
-    _bridge(filled, n)
-    smooth, work = np.empty(n), np.empty(n)
-    median_filter_9(filled, work)
-    uniform_filter(work, 9, smooth)
-    rest = filled - smooth
-    uniform_filter(rest, 15, work)
-    sizes = np.empty(n)
-    m = 0
-    for i in range(n):
-        rest[i] -= work[i]
-        if not math.isnan(course[i]):
-            sizes[m] = abs(rest[i])
-            m += 1
-    sigma = _noise_scale(sizes[:m])
-    for i in range(n):
-        work[i] = min(abs(rest[i]), 4.0 * sigma)
-    scale = np.empty(n)
-    uniform_filter(work, 61, scale)
-    limit = most_bend * sigma
-    bent_until = -1
-    for i in range(min(6, n)):
-        if abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)]) > limit:
-            bent_until = i + 6
-    for i in range(n):
-        k = i + 6
-        if k < n and abs(smooth[min(k + 4, n - 1)] - 2.0 * smooth[k] + smooth[max(k - 4, 0)]) > limit:
-            bent_until = k + 6
-        if math.isnan(course[i]) or bent_until >= i:
-            noise[i] = math.nan
-        else:
-            noise[i] = min(max(rest[i] / (1.4826 * 0.85 * scale[i] + 1e-5), -3.0), 3.0)
-
-
-@njit(cache=True, nogil=True)
-def grid_sizes(
-    offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, sizes: IntArray
-) -> None:
-    """Cells of each log's even grid; 0 with under five readings of a pressure."""
-    for e in range(logs.size):
-        a, b = offsets[logs[e]], offsets[logs[e] + 1]
-        first = last = 0
-        n = 0
-        for i in range(a, b):
-            if not math.isnan(ln_p[i]):
-                last = math.floor(t[i] / steps[e] + 1e-9)
-                if n == 0:
-                    first = last
-                n += 1
-        sizes[e] = last - first + 1 if n >= 5 else 0
-
-
-@njit(cache=True, nogil=True)
-def prepare_logs(
-    offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, cells: IntArray,
-    most_bend: float, first: int, last: int, start_s: FloatArray, course: FloatArray, noise: FloatArray,
-) -> None:  # fmt: skip
-    """Put logs ``first`` to ``last - 1`` of a list on even grids and part noise from course.
-
-    Parameters
-    ----------
-    offsets, t, ln_p
-        Readings of a batch; ``ln_p`` NaN where there is no pressure.
-    logs, steps, cells
-        Which log, on what step in s, and where its cells begin: ``cells`` has one entry more.
-    start_s, course, noise
-        Out.
-    """
-    for e in range(first, last):
-        c, d = cells[e], cells[e + 1]
-        start_s[e] = 0.0
-        if d == c:
-            continue
-        a, b = offsets[logs[e]], offsets[logs[e] + 1]
-        count = np.zeros(d - c, dtype=np.int64)
-        grid = course[c:d]
-        grid[:] = 0.0
-        origin = 0
-        n = 0
-        for i in range(a, b):
-            if math.isnan(ln_p[i]):
-                continue
-            cell = math.floor(t[i] / steps[e] + 1e-9)
-            if n == 0:
-                origin = cell
-            n += 1
-            grid[cell - origin] += ln_p[i]
-            count[cell - origin] += 1
-        start_s[e] = origin * steps[e]
-        for k in range(d - c):
-            grid[k] = grid[k] / count[k] if count[k] > 0 else math.nan
-        _bridge(grid, 2)
-        there = 0
-        for k in range(d - c):
-            if not math.isnan(grid[k]):
-                there += 1
-        if there >= 5:
-            _part_noise(grid, most_bend, noise[c:d])
-        else:
-            noise[c:d] = math.nan
 
 
 @njit(cache=True, nogil=True)
@@ -313,7 +137,7 @@ def match_pairs(
     Parameters
     ----------
     later, earlier
-        Entries of `prepare_logs`, on the same step.
+        Entries of `copy_grids.prepare_logs`, on the same step.
     later_moments, earlier_moments : (m, 3)
         Moments of their sketches; their differences are the alignments tried.
     readings
