@@ -117,9 +117,9 @@ def test_water_takes_a_gauge_off_its_range_too_but_not_as_quickly() -> None:
     assert jump([*stand, 6000.0, 12_000.0, 12_000.0], **words) == 20
     # 6 700 microns at once, but then slower: 44 s to the top, 46 s
     near = lambda readings: [*stand, *[7000.0] * readings, *[12_000.0] * 3]  # noqa: E731
-    assert jump(near(20), **words) == 20
-    assert jump(near(24), **words) == -1
+    assert jump(near(21), **words) == 20
+    assert jump(near(22), **words) == -1
     # never
     assert jump([*stand, *[6000.0] * 30], **words) == -1
     # while the log goes on it need not be
-    assert jump(near(24), **{**words, "final": False}) == 20
+    assert jump(near(22), **{**words, "final": False}) == 20

@@ -15,6 +15,7 @@ import shutil
 import sys
 import time
 from collections import Counter
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -62,6 +63,7 @@ def kill_and_go_on(
     *,
     longest_s: float | None = None,
     undisturbed: tuple[Path, dict[str, pl.DataFrame]] | None = None,
+    nursery: Nursery | None = None,
 ) -> Tally:
     """Kill reviews of one fleet at random moments, then finish, and compare with a run that nobody disturbed.
 
@@ -75,6 +77,10 @@ def kill_and_go_on(
         Of the moments.
     longest_s
         The latest moment, s after the program is loaded; a whole run's time, measured here, if not given.
+    undisturbed
+        The fleet, and the tables of a run of it; a copy of the sample, reviewed here, if not given.
+    nursery
+        Makes the children; one of its own if not given.
     """
     rng = random.Random(seed)
     tally = Tally()
@@ -84,7 +90,7 @@ def kill_and_go_on(
         wanted = tables(scratch / "whole.duckdb")
     else:
         fleet, wanted = undisturbed
-    with Nursery(scratch) as nursery:
+    with nullcontext(nursery) if nursery else Nursery(scratch) as nursery:
         if longest_s is None:
             nursery.run_and_kill(fleet, scratch / "timed.duckdb", scratch / "p", 600.0)
             begun = time.monotonic()

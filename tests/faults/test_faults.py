@@ -301,9 +301,9 @@ def test_swapping(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, can_exchange:
         assert lying_about(tmp_path) == []
 
 
-def test_a_killed_run_loses_nothing_and_doubles_nothing(reviewed: Reviewed, tmp_path: Path) -> None:
+def test_a_killed_run_loses_nothing_and_doubles_nothing(nursery: Nursery, reviewed: Reviewed, tmp_path: Path) -> None:
     undisturbed = (reviewed.fleet, reviewed.wanted)
-    tally = kill_and_go_on(tmp_path, kills=3, seed=11, longest_s=4.0, undisturbed=undisturbed)
+    tally = kill_and_go_on(tmp_path, kills=3, seed=11, longest_s=4.0, undisturbed=undisturbed, nursery=nursery)
     assert (tally.kills, tally.compared >= 1) == (3, True)
 
 
