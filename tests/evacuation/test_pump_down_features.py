@@ -148,6 +148,13 @@ def test_times_to_levels_count_pumping_only() -> None:
     assert got["minutes_to_500"] == pytest.approx(400.0 / 1.5 / 60.0, abs=2e-3)
 
 
+def test_a_level_passed_within_the_first_second_is_told() -> None:
+    t = np.arange(0.0, 100.0, 0.25)
+    p = 200.0 + 19_800.0 * np.exp(-t)
+    got = features(t, p, [(PULL, 0.0, 99.75)], -1, 0)
+    assert got["minutes_to_10000"] * 60.0 == pytest.approx(math.log(19_800.0 / 9800.0), abs=0.02)
+
+
 def test_how_long_it_stood_still_where_nobody_isolated() -> None:
     t, p = pull_and_hold()
     got = features(t[:301], p[:301], [(PULL, 0.0, 600.0)], -1, 0)
@@ -248,6 +255,42 @@ def test_a_viscous_rate_below_the_deep_one_is_not_told() -> None:
     for name in ("viscous_rate_per_s", "viscous_rate_se_ln", "speed_viscous_l_s"):
         assert math.isnan(got[name])
     assert math.isfinite(got["deep_rate_se_ln"])
+
+
+def test_a_wet_pull_that_ends_too_high_for_a_deep_rate_tells_no_viscous_one() -> None:
+    """Water at 2 500 microns is a doubt of 0.3 in ln, no deep rate beside it another 0.3: together more than 0.4."""
+    t = np.arange(0.0, 401.0, 2.0)
+    p = np.where(t < 90.0, 2500.0 + 57_500.0 * np.exp(-t / 20.0), 2640.0 - 1.0 * (t - 90.0))
+    p = np.where(t > 330.0, 1400.0 + 1000.0 * np.exp(-(t - 330.0) / 12.0), p)
+    got = features(t, np.where(p > 20_000.0, NAN, p), [(PULL, 0.0, 400.0)], -1, 0, ambient_c=-7.0)
+    assert 2000.0 < got["plateau_micron"] < 3000.0
+    assert math.isnan(got["deep_seen_per_s"])
+    assert 0.3 < got["viscous_seen_se_ln"] < 0.4
+    assert math.isnan(got["viscous_rate_per_s"])
+
+
+def test_of_two_dry_pulls_the_one_whose_viscous_rate_is_better_known() -> None:
+    """The same fall read every 2 s, and with ten seconds missing out of the band: in either order the first of these."""
+    t, p = pull_and_hold()
+    t, p = t[:301], p[:301]
+    kept = (p > 13_000.0) | (p < 7000.0) | np.isnan(p)
+    own = {}
+    for name, keep in (("whole", np.full(301, True)), ("part", kept)):
+        own[name] = features(t[keep], p[keep], [(PULL, 0.0, 600.0)], -1, 0)
+    assert own["part"]["viscous_seen_se_ln"] > 1.05 * own["whole"]["viscous_seen_se_ln"]
+    for order in (("whole", "part"), ("part", "whole")):
+        picked = [np.full(301, True) if name == "whole" else kept for name in order]
+        both = np.concatenate([t[picked[0]], t[picked[1]] + 700.0])
+        readings = np.concatenate([p[picked[0]], p[picked[1]]])
+        # below the top of the range from the first reading on, so that time over range says nothing
+        seen = readings > 0.0
+        got = features(
+            both[seen], readings[seen], [(PULL, 50.0, 600.0), (BREAK, 600.0, 740.0), (PULL, 740.0, 1300.0)], -1, 2
+        )
+        whole = features(t[p > 0.0], p[p > 0.0], [(PULL, 50.0, 600.0)], -1, 0)
+        for rate in ("viscous_rate", "viscous_seen"):
+            assert got[f"{rate}_se_ln"] == pytest.approx(whole[f"{rate}_se_ln"], rel=0.02)
+            assert got[f"{rate}_per_s"] == pytest.approx(whole[f"{rate}_per_s"], rel=0.005)
 
 
 def test_of_two_pulls_the_better_known_speed() -> None:

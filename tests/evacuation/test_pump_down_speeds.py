@@ -243,6 +243,22 @@ def test_gas_load_of_a_deep_rate_follows_its_rule(length: float, rise: float) ->
         assert got[5:] == pytest.approx(load_by_the_rule(t, p, got, rise, 0.2), rel=1e-9)
 
 
+@pytest.mark.parametrize("rise", [NAN, 1.5])
+def test_deep_rate_is_that_of_its_band_in_three_rounds(rise: float) -> None:
+    """First with next to nothing known of the load, then with the load that the round before gave.
+
+    Between 2 000 and 550 microns; speed falls with pressure to a power of 0.5, give or take 0.25.
+    """
+    t = np.arange(0.0, 400.0, 4.0)
+    p = pumped(t, 9000.0, 0.02, 0.7, 3.0, 1000.0) * np.exp(0.004 * np.random.default_rng(3).normal(size=t.size))
+    inside = (p <= 2000.0) & (p >= 550.0)
+    load, sd = 0.0, 50.0
+    for _ in range(3):
+        want = written_out(t[inside], p[inside], noise=0.002, step=10.0, load=load, load_sd=sd)
+        load, sd = load_by_the_rule(t, p, want, rise, 0.2)
+    np.testing.assert_allclose(deep(t, p, rise, 0.2), [*want, load, sd], rtol=1e-6)
+
+
 def test_deep_band_follows_the_floor_and_widens_where_it_must() -> None:
     """From 2 000 down to 550 microns, or 1.2 times the last reading; else from 4 000 to 1.1 times; none above 950."""
     t = np.arange(0.0, 900.0, 2.0)
