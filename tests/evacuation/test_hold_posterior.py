@@ -263,3 +263,15 @@ def test_saturation_bounds_the_saturating_part() -> None:
     np.testing.assert_allclose(got, want, rtol=0.08)
     assert got[10] / got[0] <= top
     assert got[5] / got[0] > 105.0
+
+
+@pytest.mark.parametrize("state", [ORDINARY, SMALL])
+def test_moisture_where_the_data_speak_against_any_saturating_part(state: int) -> None:
+    """A likelihood about minus 60 microns, 8 wide: what is left of it at 0 falls off within a micron, and slow pools decide."""
+    terms = likelihood(-60.0, 400.0, 8.0, 10.0, 0.0)
+    base = deep_in(terms, 15_000.0)
+    got, want = (f(state, terms, 15_000.0, base=base) for f in (sums_of, quadrature))
+    np.testing.assert_allclose(got[:9], want[:9], rtol=0.03)
+    # the tail beyond eight deviations is taken from a series: the mean is right to a twentieth of a micron
+    assert got[10] / got[0] == pytest.approx(want[10] / want[0], abs=0.05)
+    assert 0.0 < got[8] / got[0] < 0.5
