@@ -211,8 +211,22 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
         weight = np.exp(weight)
         return gain, {name: mean_level(weight, at, asset.rows.size) for name, at in tried.items()}
 
+    liked: dict[int, Floats] = {}
+    changed = np.zeros(n, dtype=bool)
+
     def gain_of(k: int) -> float:
-        return told(assets[k])[0] if assets[k].shifts < MOST_SHIFTS else -1.0
+        """Gain of an asset whose jobs were asked before, under levels that have changed on some of them since."""
+        asset = assets[k]
+        if asset.shifts >= MOST_SHIFTS:
+            liked.pop(k, None)
+            return -1.0
+        grid = SHIFTS[asset.factor]
+        if k in liked:
+            again = np.flatnonzero(changed[asset.rows])
+            liked[k][again] = likelihood_on_grid(state, asset.factor, asset.rows[again], grid)
+        else:
+            liked[k] = likelihood_on_grid(state, asset.factor, asset.rows, grid)
+        return evidence(liked[k], priors[asset.factor], zeros[asset.factor], asset.factor != "gauge")[0]
 
     def ask_steady(asset: _Asset) -> tuple[float, float]:
         grid, zero = SHIFTS[asset.factor], zeros[asset.factor]
@@ -239,6 +253,9 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
                 state.levels[name][asset.rows] += laid
             asset.shifts += 1
             stale = sorted({k for i in asset.rows for k in owner[int(i)]})
+            changed[:] = False
+            changed[asset.rows] = True
+        liked.clear()
         if sweep:
             _untangle(state, assets, ask, rivals_of)
         table = timed(with_lags(everything, state.constants, state.levels))
