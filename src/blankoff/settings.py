@@ -111,7 +111,7 @@ class Judging(_Frozen):
         40.0, ge=0, description="prior scale: what unsaturated outgassing adds, almost straight, within a required hold"
     )
     proof_probability: float = Field(
-        0.55, gt=0.5, lt=1, description="how sure before a part of the rise is named or ruled out"
+        0.53, gt=0.5, lt=1, description="how sure before a part of the rise is named or ruled out"
     )
     evidence_power: float = Field(
         0.95, gt=0.5, lt=1, description="power wanted of a longer hold to part leak from moisture"

@@ -15,10 +15,10 @@ from scipy.linalg import cho_solve, cholesky
 
 from blankoff.evacuation.hold_fit import FLOW_S
 from blankoff.evacuation.hold_gram import EVENING_S, SETTLING_S
-from blankoff.evacuation.hold_prior import RisePrior, SplitTable
+from blankoff.evacuation.hold_prior import SPLIT, RisePrior, SplitTable
 
 PAIR_SHARES = (0.3, 0.7)
-SHORTEST_TAU_S = 16.0
+SHORTEST_TAU_S = 28.0
 
 
 def plain(kernel: Any) -> Any:
@@ -109,7 +109,7 @@ def posterior(
             shape = shape + b * (1 - np.exp(-t / taus[j]))
             full += b
         top = top_micron / full
-        slow_scale = prior.slow_scale_micron * (1 + 3 * required_s / taus[i])
+        slow_scale = prior.slow_scale_micron * (1 + 1.5 * required_s / taus[i])
         ln_shape = math.log((1 - prior.pair_share) / singles if j < 0 else prior.pair_share / (len(library) - singles))
         basis = np.column_stack([shape, line])
         gram = basis.T @ projector @ basis
@@ -138,10 +138,10 @@ def posterior(
             w[:, 0] *= 0.5
             leak = cols[:, 2]
             slow = np.maximum(ell - leak, 0.0)
-            bins = cols.shape[1] - 5
-            above = np.tile(cols[None, :, 4 + bins], (c.size, 1))
+            bins = cols.shape[1] - SPLIT - 1
+            above = np.tile(cols[None, :, SPLIT + bins], (c.size, 1))
             for d in range(bins):
-                above = above + (c[:, None] >= material * (1 - (d + 0.5) / bins)) * cols[None, :, 4 + d]
+                above = above + (c[:, None] >= material * (1 - (d + 0.5) / bins)) * cols[None, :, SPLIT + d]
             weight_sum += w.sum()
             total += [
                 (w * leak).sum(), (w * (c[:, None] + slow)).sum(), (w * cols[:, 1]).sum(), (w * above).sum(),

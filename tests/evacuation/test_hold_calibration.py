@@ -35,7 +35,7 @@ def log_odds(p: float) -> float:
 @pytest.mark.parametrize("p", [0.01, 0.3, 0.5, 0.9, 0.999])
 def test_a_dry_circuits_log_odds_are_a_straight_line(p: float) -> None:
     want = calibration.LEAK_SHIFT + calibration.LEAK_SLOPE * log_odds(p)
-    assert log_odds(one(leak=p, saturating=200.0)[0]) == pytest.approx(want)
+    assert log_odds(one(leak=p, saturating=150.0)[0]) == pytest.approx(want)
     slope = calibration.MOISTURE_SLOPE + calibration.BESIDE_LEAK_SLOPE * 0.3
     want = calibration.MOISTURE_SHIFT + calibration.BESIDE_LEAK_SHIFT * 0.3 + slope * log_odds(p)
     assert log_odds(one(leak=0.3, moisture=p)[1]) == pytest.approx(want)
@@ -50,36 +50,39 @@ def test_no_probability_is_believed_beyond_one_in_ten_thousand() -> None:
 
 
 def test_what_the_wet_circuits_odds_follow() -> None:
-    """Above 500 microns that saturate only the shares count: by the posterior and by the best plain shape, in logarithms."""
+    """Above 700 microns that saturate only the shares count: by the posterior and by the best plain shape, in logarithms."""
     for leak, sat, straight, bend in (
         (300.0, 900.0, 250.0, 1000.0),
-        (20.0, 600.0, 4.0, 400.0),
+        (20.0, 800.0, 4.0, 400.0),
         (4000.0, 700.0, 3e3, 9e2),
     ):
         want = (
-            calibration.WET_SHIFT
+            calibration.LEAK_SHIFT
+            + calibration.WET_SHIFT
             + calibration.WET_SHARE * math.log(leak / sat)
             + calibration.WET_PLAIN_SHARE * math.log(straight / bend)
         )
         for raw in (0.01, 0.99):
             assert log_odds(one(raw, 0.5, leak, sat, straight, bend)[0]) == pytest.approx(want)
     # parts under a micron count as one, ratios beyond e^4, and e^5 of the plain shape, as these
-    assert one(0.5, 0.5, 0.1, 600.0, 300.0, 300.0) == one(0.5, 0.5, 1.0, 600.0, 300.0, 300.0)
-    assert one(0.5, 0.5, 300.0, 600.0, 0.1, 120.0) == one(0.5, 0.5, 300.0, 600.0, 1.0, 120.0)
+    assert one(0.5, 0.5, 0.1, 700.0, 300.0, 300.0) == one(0.5, 0.5, 1.0, 700.0, 300.0, 300.0)
+    assert one(0.5, 0.5, 300.0, 700.0, 0.1, 120.0) == one(0.5, 0.5, 300.0, 700.0, 1.0, 120.0)
     far, plain = math.exp(4.0), math.exp(5.0)
-    assert one(0.5, 0.5, 600.0 / (1.5 * far), 600.0, 300.0, 300.0) == one(0.5, 0.5, 600.0 / far, 600.0, 300.0, 300.0)
-    assert one(0.5, 0.5, 600.0 / (0.9 * far), 600.0)[0] > one(0.5, 0.5, 600.0 / far, 600.0)[0]
-    assert one(0.5, 0.5, 300.0, 600.0, 1.0, 2.0 * plain)[0] == pytest.approx(one(0.5, 0.5, 300.0, 600.0, 1.0, plain)[0])
-    assert one(0.5, 0.5, 300.0, 600.0, 1.0, 0.9 * plain)[0] > one(0.5, 0.5, 300.0, 600.0, 1.0, plain)[0]
+    beyond = one(0.5, 0.5, 700.0 / (1.5 * far), 700.0, 300.0, 300.0)
+    assert beyond == pytest.approx(one(0.5, 0.5, 700.0 / far, 700.0, 300.0, 300.0))
+    assert one(0.5, 0.5, 700.0 / (0.9 * far), 700.0)[0] > one(0.5, 0.5, 700.0 / far, 700.0)[0]
+    assert one(0.5, 0.5, 300.0, 700.0, 1.0, 2.0 * plain)[0] == pytest.approx(one(0.5, 0.5, 300.0, 700.0, 1.0, plain)[0])
+    assert one(0.5, 0.5, 300.0, 700.0, 1.0, 0.9 * plain)[0] > one(0.5, 0.5, 300.0, 700.0, 1.0, plain)[0]
 
 
 def test_from_dry_to_wet_by_degrees() -> None:
-    """At 250 microns all dry, at 500 all wet, between them straight in log-odds."""
-    assert (calibration.WATER_FROM_MICRON, calibration.WATER_SURE_MICRON) == (250.0, 500.0)
-    dry = log_odds(one(0.9, 0.5, 100.0, 250.0, 1.0, 1.0)[0])
-    assert dry == pytest.approx(log_odds(one(0.9, 0.5, 100.0, 100.0, 1.0, 1.0)[0]))
-    wet = calibration.WET_SHIFT + calibration.WET_SHARE * math.log(100.0 / 375.0)
-    assert log_odds(one(0.9, 0.5, 100.0, 375.0, 1.0, 1.0)[0]) == pytest.approx(0.5 * dry + 0.5 * wet)
+    """At 150 microns all dry, at 700 all wet, between them straight in log-odds and the logarithm of what saturates."""
+    assert (calibration.WET_FROM_MICRON, calibration.WET_MICRON) == (150.0, 700.0)
+    dry = log_odds(one(0.9, 0.5, 100.0, 150.0, 1.0, 1.0)[0])
+    assert dry == pytest.approx(log_odds(one(0.9, 0.5, 100.0, 90.0, 1.0, 1.0)[0]))
+    between = math.sqrt(150.0 * 700.0)
+    wet = calibration.LEAK_SHIFT + calibration.WET_SHIFT + calibration.WET_SHARE * math.log(100.0 / between)
+    assert log_odds(one(0.9, 0.5, 100.0, between, 1.0, 1.0)[0]) == pytest.approx(0.5 * dry + 0.5 * wet)
 
 
 def test_calibration_is_cautious_and_orders_as_the_raw_ones_do() -> None:

@@ -54,9 +54,9 @@ class Hold:
 
     @property
     def taus(self) -> Array:
-        """Time constants from four holds down to 16 s by the root of two, six at least."""
+        """Time constants from four holds down to 28 s by the root of two, six at least."""
         all_of_them = 4.0 * max(self.t[-1], self.required_s) / 2.0 ** (0.5 * np.arange(20))
-        return np.array([x for k, x in enumerate(all_of_them) if x >= 16.0 or k <= 5])
+        return np.array([x for k, x in enumerate(all_of_them) if x >= 28.0 or k <= 5])
 
     @property
     def rising(self) -> bool:
@@ -81,7 +81,7 @@ class Dense:
         self.h = h
         self.inverse = np.linalg.inv(covariance(h.t, h.p, h.var, size, memory_s))
         one = np.ones_like(h.t)
-        self.nuisance = np.column_stack([one, np.exp(-h.t / 7.0), np.exp(-h.t / 22.0), h.p * h.warming])
+        self.nuisance = np.column_stack([one, np.exp(-h.t / 7.0), np.exp(-h.t / 14.0), h.p * h.warming])
         half = h.p.size // 2
         # four seconds of the later half's steady rise
         flow = 4.0 * max(h.p[-1] - h.p[half], 0.0) / (h.t[-1] - h.t[half])
@@ -212,7 +212,7 @@ def sums(d: Dense) -> tuple[Array, float]:
         terms = d.terms(shape, d.project, d.rest)
         ln_tau = share * math.log(h.taus[i]) + ((1.0 - share) * math.log(h.taus[j]) if j >= 0 else 0.0)
         prior = math.log((1.0 - PRIOR.pair_share) / h.taus.size if j < 0 else PRIOR.pair_share / pairs)
-        slow = PRIOR.slow_scale_micron * (1.0 + 3.0 * h.required_s / h.taus[i])
+        slow = PRIOR.slow_scale_micron * (1.0 + 1.5 * h.required_s / h.taus[i])
         for state, part in ((ORDINARY, 1.0 - PRIOR.small_share), (SMALL, PRIOR.small_share)):
             plain(accumulate)(
                 out, state, *terms, h.saturation / full, full, prior + math.log((1.0 - PRIOR.wet_share) * part) - offset,
@@ -288,6 +288,11 @@ def test_fit_is_that_of_dense_algebra(name: str) -> None:
         3: math.sqrt(max(mean[4] - mean[3] ** 2, 0.0)), 4: mean[7], 5: mean[8], 6: math.exp(s[9] / s[10]), 11: mean[5],
         12: math.sqrt(max(mean[6] - mean[5] ** 2, 0.0)), 19: 1.0 - dry / s[0],
     }  # fmt: skip
+    if s[7] > 0.0:
+        # the leak if there is a material one
+        want |= {20: s[11] / s[7], 21: math.sqrt(max(s[12] / s[7] - (s[11] / s[7]) ** 2, 0.0))}
+    else:
+        assert np.isnan(out[20:22]).all()
     for place, value in want.items():
         assert out[place] == pytest.approx(value, rel=5e-3, abs=2e-3), place
 

@@ -40,7 +40,7 @@ def test_places_of_the_columns() -> None:
     assert NUISANCES == 4
     assert Y == EXP + LIBRARY
     assert COLUMNS == Y + 1
-    assert (LIBRARY, SETTLING_S, EVENING_S) == (20, 7.0, 22.0)
+    assert (LIBRARY, SETTLING_S, EVENING_S) == (20, 7.0, 14.0)
 
 
 def test_raw_columns() -> None:
@@ -52,7 +52,7 @@ def test_raw_columns() -> None:
     fill_columns(cols, n, taus, longest, t, p, warming, 600.0)
     np.testing.assert_allclose(cols[:n, ONE], 1.0)
     np.testing.assert_allclose(cols[:n, STEP], np.exp(-t / 7.0))
-    np.testing.assert_allclose(cols[:n, EVENING], np.exp(-t / 22.0))
+    np.testing.assert_allclose(cols[:n, EVENING], np.exp(-t / 14.0))
     np.testing.assert_allclose(cols[:n, DRIFT], p * warming)
     np.testing.assert_allclose(cols[:n, LINE], t / 600.0)
     np.testing.assert_allclose(cols[:n, Y], p - p[0])

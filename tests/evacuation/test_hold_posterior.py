@@ -16,6 +16,7 @@ from blankoff.evacuation.hold_posterior import (
     BEND,
     EVENING_LEAST,
     EVENING_SHARE,
+    KEEP_LN,
     MATERIAL,
     ORDINARY,
     PAIR,
@@ -32,7 +33,7 @@ from blankoff.evacuation.hold_posterior import (
     ln_tail,
     prior_bend,
 )
-from blankoff.evacuation.hold_prior import RisePrior, split_table
+from blankoff.evacuation.hold_prior import SPLIT, RisePrior, split_table
 
 Array = NDArray[np.float64]
 
@@ -172,14 +173,14 @@ def quadrature(
     saturating = c[:, None] + extra + slow
     above = np.tile(cols[:, -1], (c.size, 1))
     for d in range(5):
-        above += (c[:, None] + extra >= 50.0 * (1.0 - (d + 0.5) / 5.0)) * cols[:, 4 + d]
+        above += (c[:, None] + extra >= 50.0 * (1.0 - (d + 0.5) / 5.0)) * cols[:, SPLIT + d]
     spread = np.maximum(leak2 - leak**2, 0.0)
     ln_tau = math.log(tau)
     return np.array(
         [
             w.sum(), (w * leak).sum(), (w * leak2).sum(), (w * saturating).sum(), (w * (saturating**2 + spread)).sum(),
             (w * ell).sum(), (w * ell**2).sum(), (w * cols[:, 1]).sum(), (w * above).sum(),
-            (w * c[:, None]).sum() * ln_tau, (w * c[:, None]).sum(),
+            (w * c[:, None]).sum() * ln_tau, (w * c[:, None]).sum(), (w * cols[:, 4]).sum(), (w * cols[:, 5]).sum(),
         ]
     )  # fmt: skip
 
@@ -245,10 +246,12 @@ def test_sums_add_to_what_is_there_and_scale_with_the_prior() -> None:
     one = sums_of(ORDINARY, terms, 15_000.0, base=base)
     np.testing.assert_allclose(sums_of(ORDINARY, terms, 15_000.0, base=base, start=one), 2.0 * one)
     np.testing.assert_allclose(sums_of(ORDINARY, terms, 15_000.0, base=base - 1.0), math.exp(-1.0) * one, rtol=1e-2)
-    # what is hopeless beside the best shape is not counted
-    assert (sums_of(ORDINARY, terms, 15_000.0, base=base - 14.5) == 0.0).all()
-    assert sums_of(ORDINARY, terms, 15_000.0, base=base - 13.0)[0] > 0.0
-    # nor beside what has been summed up already
+    # alone it counts, however poor the fit beside a better one that its prior rules out
+    assert sums_of(ORDINARY, terms, 15_000.0, base=base - 60.0)[0] > 0.0
+    # what is hopeless beside what has been summed up already is not counted
+    edge = math.log(one[0]) - KEEP_LN
+    np.testing.assert_array_equal(sums_of(ORDINARY, terms, 15_000.0, base=base + edge - 0.1, start=one), one)
+    assert sums_of(ORDINARY, terms, 15_000.0, base=base + edge + 5.0, start=one)[0] > one[0]
     huge = np.full(SUMS, 1e9)
     np.testing.assert_array_equal(sums_of(ORDINARY, terms, 15_000.0, base=base, start=huge), huge)
 

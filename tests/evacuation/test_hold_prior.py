@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from blankoff.evacuation.hold_prior import SLOW_BINS, RisePrior, SplitTable, split_table
+from blankoff.evacuation.hold_prior import SLOW_BINS, SPLIT, RisePrior, SplitTable, split_table
 
 PRIOR = RisePrior()
 
@@ -53,7 +53,8 @@ def by_quadrature(straight: float, minutes: float, material: float, scale: float
         bins.append((mass + (none if first <= straight < last else 0.0)) / total)
     return [
         math.log(total), leaks * over(one, material, straight) / total, leaks * over(lambda x: x, 0.0, straight) / total,
-        leaks * over(lambda x: x * x, 0.0, straight) / total, *bins,
+        leaks * over(lambda x: x * x, 0.0, straight) / total, leaks * over(lambda x: x, material, straight) / total,
+        leaks * over(lambda x: x * x, material, straight) / total, *bins,
     ]  # fmt: skip
 
 
@@ -72,7 +73,7 @@ def at(table: SplitTable, node: int) -> float:
 )
 def test_table_is_that_of_quadrature(minutes: float, material: float, scale: float, prior: RisePrior) -> None:
     table = split_table(prior, minutes, material, scale)
-    assert table.values.shape == (220, 4 + SLOW_BINS + 1)
+    assert table.values.shape == (220, SPLIT + SLOW_BINS + 1)
     for node in (5, 22, 33, 45, 60, 80, 110):
         straight = at(table, node)
         want = by_quadrature(straight, minutes, material, scale, prior)
@@ -81,8 +82,10 @@ def test_table_is_that_of_quadrature(minutes: float, material: float, scale: flo
         assert got[1] == pytest.approx(want[1], abs=0.03), straight
         assert got[2] == pytest.approx(want[2], rel=0.04, abs=0.1), straight
         assert got[3] == pytest.approx(want[3], rel=0.05, abs=2.0), straight
-        assert got[4:] == pytest.approx(want[4:], abs=0.03), straight
-        assert got[4:].sum() == pytest.approx(1.0, abs=1e-3)
+        assert got[4] == pytest.approx(want[4], rel=0.04, abs=0.03 * material), straight
+        assert got[5] == pytest.approx(want[5], rel=0.05, abs=0.03 * material**2), straight
+        assert got[SPLIT:] == pytest.approx(want[SPLIT:], abs=0.03), straight
+        assert got[SPLIT:].sum() == pytest.approx(1.0, abs=1e-3)
 
 
 def test_ends_of_the_table() -> None:
@@ -91,7 +94,7 @@ def test_ends_of_the_table() -> None:
     assert at(table, 0) == 0.0
     assert at(table, 219) == pytest.approx(3e6)
     assert table.values[0, 0] == pytest.approx(math.log(0.7 * slow_density(0.0, 40.0)))
-    assert table.values[0, 1:].tolist() == [0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0]
+    assert table.values[0, 1:].tolist() == [0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0]
     assert table.values[219, 1] == pytest.approx(1.0)
     assert table.values[219, 2] == pytest.approx(3e6, rel=1e-3)
     # nothing in between runs away

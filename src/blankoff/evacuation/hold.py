@@ -40,7 +40,7 @@ _LEAST_SPAN_S = 20.0
 COLUMNS = (
     "leak_micron", "leak_se", "saturating_micron", "saturating_se", "p_leak_raw", "p_moisture_raw", "tau_s", "p0_micron",
     "step_micron", "wander", "wander_memory_s", "straight_micron", "straight_se", "tau_1_s", "tau_2_s", "share_1",
-    "best_bend_micron", "best_straight_micron", "misfit", "p_wet",
+    "best_bend_micron", "best_straight_micron", "misfit", "p_wet", "material_leak_micron", "material_leak_se",
     "noise", "used", "last_s", "blocks",
 )  # fmt: skip
 

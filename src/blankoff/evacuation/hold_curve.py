@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blankoff.evacuation.hold import CHOKED_SHARE
-from blankoff.evacuation.hold_gram import SETTLING_S
+from blankoff.evacuation.hold_gram import EVENING_S, SETTLING_S
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.atmosphere import standard_pressure_micron
 from blankoff.samples import SampleBatch
@@ -18,7 +18,7 @@ __all__ = ["HoldCurve", "hold_curve"]
 FloatArray = NDArray[np.float64]
 
 _TAUS = 14
-_SHORTEST_S = 16.0
+_SHORTEST_S = 28.0
 
 
 @dataclass(frozen=True)
@@ -99,8 +99,8 @@ def hold_curve(
     def parts(at: FloatArray) -> FloatArray:
         return np.asarray(1.0 - np.exp(-at[:, None] / tau[None, :]))
 
-    step = np.exp(-t / SETTLING_S)
-    columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, parts(t)])
+    step, evening = np.exp(-t / SETTLING_S), np.exp(-t / EVENING_S)
+    columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, evening, -evening, parts(t)])
     target = p - leak_micron_per_min * t / 60.0
     from scipy.optimize import nnls  # here, because one log in the terminal shall not wait for it
 
@@ -108,6 +108,8 @@ def hold_curve(
     at = np.linspace(0.0, last_s, points)
     start = float(amplitude[0] - amplitude[1])
     steady = leak_micron_per_min * at / 60.0
-    saturating = parts(at) @ amplitude[4:]
-    total = start + steady + saturating + (amplitude[2] - amplitude[3]) * np.exp(-at / SETTLING_S)
+    saturating = parts(at) @ amplitude[6:]
+    total = start + steady + saturating
+    total += (amplitude[2] - amplitude[3]) * np.exp(-at / SETTLING_S)
+    total += (amplitude[4] - amplitude[5]) * np.exp(-at / EVENING_S)
     return HoldCurve(start_s + at, total, steady, saturating, start, start_s + t, p, sd)

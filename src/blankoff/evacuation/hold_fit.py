@@ -77,8 +77,12 @@ __all__ = ["FLOW_S", "OUT", "fit_blocks"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_SHORTEST_TAU_S = 16.0
+_SHORTEST_TAU_S = 28.0
 _LONGEST_TAU_HOLDS = 4.0
+
+_SLOW_STRETCH = 1.5
+"""How much more the slower pool of a pair may add the quicker it is: per hold's length over its time constant (own
+simulations, by likelihood of leaks)."""
 
 _PAIR_SHARES = np.array([0.3, 0.7])
 
@@ -94,7 +98,7 @@ FLOW_S = 4.0
 """What comes in far from the port flowed there down a gradient before isolation, which then evens out: how much that adds to
 the step, as seconds of the steady rise (own simulation, by likelihood of leaks and moisture of other fleets)."""
 
-OUT = 20
+OUT = 22
 """Numbers returned per hold; see `fit_blocks`."""
 
 
@@ -146,7 +150,8 @@ def fit_blocks(
         4 P(leak >= material), 5 P(saturating >= material); 6 effective time constant, s; 7 p0; 8 settling step (what
         was still to come at isolation, with a minus sign); 9 wander size, 10 wander memory s; 11 straight part L,
         12 its s.e.; 13, 14 time constants of the best shape (second NaN if single), 15 share of the first (of the
-        slower); 16 c and 17 L of the best shape; 18 chi-square per block; 19 posterior share of free water.
+        slower); 16 c and 17 L of the best shape; 18 chi-square per block; 19 posterior share of free water; 20 the leak if there is a
+        material one, 21 its s.e. (NaN where none is possible).
     """
     out[:] = np.nan
     longest = _LONGEST_TAU_HOLDS * max(t[n - 1], required_s)
@@ -308,7 +313,7 @@ def fit_blocks(
                 gss, gsl, gsy, top = shape_terms(gram, top_rise, i, j, share, saturation_micron)
                 full = saturation_micron / top
                 base = ln_single if j < 0 else ln_pair
-                slow_scale = belief[SLOW] * (1.0 + 3.0 * required_s / tau[i])
+                slow_scale = belief[SLOW] * (1.0 + _SLOW_STRETCH * required_s / tau[i])
                 ln_tau = math.log(tau[i])
                 if j >= 0:
                     ln_tau = share * ln_tau + (1.0 - share) * math.log(tau[j])
@@ -351,3 +356,6 @@ def fit_blocks(
         out[11] = sums[5] / total
         out[12] = math.sqrt(max(sums[6] / total - out[11] * out[11], 0.0))
         out[19] = (total - before_wet) / total
+        if sums[7] > 0.0:
+            out[20] = sums[11] / sums[7]
+            out[21] = math.sqrt(max(sums[12] / sums[7] - out[20] * out[20], 0.0))

@@ -44,9 +44,9 @@ LIBRARY = 20
 SETTLING_S = 7.0
 """Time constant of the step after isolation: gas evening out along the line, gauge lag (common practice, no source)."""
 
-EVENING_S = 22.0
-"""Time constant of what settles more slowly: the parts of a circuit evening out along its own long or narrow pipes, which
-no outgassing is as quick as, save the quickest ("from under a minute", the field's ranges)."""
+EVENING_S = 14.0
+"""Time constant of what settles more slowly: the parts of a circuit evening out along its own long or narrow pipes. With the
+quicker one it makes any step of 3 - 20 s; what takes longer is the circuit's own ("from under a minute", the field's ranges)."""
 
 ONE, STEP, EVENING, DRIFT, LINE, EXP = 0, 1, 2, 3, 4, 5
 NUISANCES = LINE

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from blankoff.evacuation.hold_prior import SPLIT
 from blankoff.physics.compiled import kernel
 
 __all__ = ["ORDINARY", "SMALL", "SUMS", "WET", "accumulate", "best_parts"]
@@ -18,12 +19,14 @@ ORDINARY, SMALL, WET = 0, 1, 2
 
 NODES = 9
 KEEP_LN = 6.0
-"""Shapes and nodes worse than the best by this much in ln count for nothing."""
+"""Shapes and nodes whose likelihood lies this far, in ln, below the weight gathered so far count for nothing. The likeliest
+shape is no measure of that: free water may fit best by far and still be out of the question where the pressure ends."""
 
-SUMS = 11
+SUMS = 13
 """0 total weight; weighted sums of 1 leak, 2 leak^2, 3 saturating, 4 saturating^2, 5 L, 6 L^2, 7 P(leak), 8
-P(saturating), 9 c ln tau, 10 c."""
+P(saturating), 9 c ln tau, 10 c, 11 leak where it is material, 12 its square."""
 
+_LEAST_LN = -300.0
 _LN_SQRT_2PI = 0.9189385332046727
 
 # places in the belief vector, see hold_prior.belief_vector
@@ -142,7 +145,8 @@ def accumulate(
         ``(nodes, columns)`` of `hold_prior.SplitTable` for this state.
     """
     _, straight, gain = best_parts(gss, gsl, gsy, gll, gly, top)
-    if gain + ln_base < -KEEP_LN - 8.0:
+    least = math.log(sums[0]) - KEEP_LN if sums[0] > 0.0 else _LEAST_LN
+    if gain + ln_base < least:
         return
     narrow = 1.0 / math.sqrt(gll)
     marginal = gll - gsl * gsl / gss
@@ -155,7 +159,7 @@ def accumulate(
     sd_c = 1.0 / math.sqrt(gss)
     ln_norm = _LN_SQRT_2PI + math.log(sd_c)
     nodes = table.shape[0]
-    bins = table.shape[1] - 5
+    bins = table.shape[1] - SPLIT - 1
     material = belief[MATERIAL] - extra
     for k in range(NODES):
         ell = low + k * width
@@ -163,9 +167,9 @@ def accumulate(
         ln_like = ell * gly - 0.5 * ell * ell * gll + 0.5 * m * m * gss + ln_base
         if m < 0.0:
             # c = 0 is the best there is: the data already count against this node
-            if ln_like - 0.5 * m * m * gss < -KEEP_LN - 8.0:
+            if ln_like - 0.5 * m * m * gss < least:
                 continue
-        elif ln_like < -KEEP_LN - 8.0:
+        elif ln_like < least:
             continue
         # the prior of c is taken as an exponential about the mode of the likelihood
         mode = min(max(m, 0.0), top)
@@ -179,7 +183,7 @@ def accumulate(
             over = math.exp(ln_tail(z1) - ln_in) if z1 > z0 else 1.0
             ln_in += math.log(max(1.0 - over, 1e-12))
         ln_weight = ln_like + here - tilt * mode + 0.5 * (mu * mu - m * m) * gss + ln_in + ln_norm
-        if ln_weight < -40.0:
+        if ln_weight < _LEAST_LN:
             continue
         x = math.log1p(ell / table_scale) / table_step
         q = min(int(x), nodes - 2)
@@ -199,11 +203,11 @@ def accumulate(
         if mu - 5.0 * sd_c > material:
             above = 1.0
         else:
-            above = g * table[q, 4 + bins] + f * table[q + 1, 4 + bins]
+            above = g * table[q, SPLIT + bins] + f * table[q + 1, SPLIT + bins]
             plain = ln_in > -20.0
             norm = 0.5 * math.exp(-ln_in) if plain else 0.0
             for d in range(bins):
-                share_d = g * table[q, 4 + d] + f * table[q + 1, 4 + d]
+                share_d = g * table[q, SPLIT + d] + f * table[q + 1, SPLIT + d]
                 if share_d > 1e-5:
                     z = (material - belief[MATERIAL] * (d + 0.5) / bins - mu) / sd_c
                     if plain:
@@ -221,3 +225,5 @@ def accumulate(
         sums[8] += weight * above
         sums[9] += weight * mean_c * ln_tau
         sums[10] += weight * mean_c
+        sums[11] += weight * (g * table[q, 4] + f * table[q + 1, 4])
+        sums[12] += weight * (g * table[q, 5] + f * table[q + 1, 5])

@@ -14,12 +14,15 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SLOW_BINS", "RisePrior", "SplitTable", "split_table"]
+__all__ = ["SLOW_BINS", "SPLIT", "RisePrior", "SplitTable", "split_table"]
 
 FloatArray = NDArray[np.float64]
 
 SLOW_BINS = 5
 """Bins of the slow share below the material rise; the last column of the table is all above it."""
+
+SPLIT = 6
+"""Columns of the table before those bins."""
 
 _NODES = 220
 _L_SCALE = 10.0
@@ -64,10 +67,10 @@ class RisePrior:
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
     stray_share: float = 0.03
-    small_share: float = 0.45
-    small_scale_micron: float = 15.0
+    small_share: float = 0.35
+    small_scale_micron: float = 10.0
     wet_share: float = 0.2
-    evening_least_micron: float = 5.0
+    evening_least_micron: float = 20.0
     evening_share: float = 0.05
 
     def vector(self, material_micron: float) -> FloatArray:
@@ -90,8 +93,9 @@ class SplitTable:
 
     Attributes
     ----------
-    values : (nodes, 4 + SLOW_BINS + 1) float64
-        ln density of ``L``; P(leak >= material); E[leak]; E[leak^2]; then P(slow in bin) for the bins of the slow share.
+    values : (nodes, SPLIT + SLOW_BINS + 1) float64
+        ln density of ``L``; P(leak >= material); E[leak]; E[leak^2]; the same two means counting material leaks only;
+        then P(slow in bin) for the bins of the slow share.
     scale, step
         Node ``k`` lies at ``scale * expm1(k * step)`` microns.
     """
@@ -134,7 +138,7 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
         return np.asarray((weights / scales * np.exp(-d[..., None] / scales)).sum(axis=-1))
 
     edges = np.append(np.linspace(0.0, material_micron, SLOW_BINS + 1), np.inf)
-    values = np.zeros((_NODES, 4 + SLOW_BINS + 1))
+    values = np.zeros((_NODES, SPLIT + SLOW_BINS + 1))
     # grid over the slow share, fine near zero; each node of L integrates over slow = 0 .. L by the trapezoid rule
     unit = np.linspace(0.0, 1.0, 1201) ** 2
     for k, straight in enumerate(nodes):
@@ -150,11 +154,14 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
         none = (1.0 - prior.leak_share) * float(slow_density(np.array(straight)))
         total = none + mass.sum()
         values[k, 0] = np.log(max(total, 1e-300))
-        values[k, 1] = mass[leak >= material_micron].sum() / max(total, 1e-300)
+        material = leak >= material_micron
+        values[k, 1] = mass[material].sum() / max(total, 1e-300)
         values[k, 2] = (mass * leak).sum() / max(total, 1e-300)
         values[k, 3] = (mass * leak**2).sum() / max(total, 1e-300)
+        values[k, 4] = (mass * leak)[material].sum() / max(total, 1e-300)
+        values[k, 5] = (mass * leak**2)[material].sum() / max(total, 1e-300)
         bins = np.bincount(np.searchsorted(edges, slow, side="right") - 1, weights=mass, minlength=SLOW_BINS + 1)
         bins[min(np.searchsorted(edges, straight, side="right") - 1, SLOW_BINS)] += none
-        values[k, 4:] = bins[: SLOW_BINS + 1] / max(total, 1e-300)
+        values[k, SPLIT:] = bins[: SLOW_BINS + 1] / max(total, 1e-300)
     values.setflags(write=False)
     return SplitTable(values, _L_SCALE, float(step))

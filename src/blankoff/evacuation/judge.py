@@ -20,6 +20,7 @@ from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_
 from blankoff.evacuation.power import more_hold_minutes
 from blankoff.evacuation.pump_down import pump_down_features_batch
 from blankoff.evacuation.verdict import (
+    ASSUMED_ACCURACY_PERCENT,
     RISE_WORDS,
     RiseKind,
     borderline_verdicts,
@@ -48,13 +49,19 @@ LEAK_REFERENCE_C = 20.0
 LOSS_REFRIGERANT = "R410A"
 """Refrigerant of the modelled yearly loss: a log does not say which one the circuit takes, so one is declared."""
 
-SLOPE_ERROR = 0.025
-"""Relative standard error of any slope beside what the readings' scatter gives: gas temperature, the gauge's
-linearity (this project's judgement, no source). The gauge's calibration as a whole is not in it: see `borderline`."""
+SLOPE_ERROR = 0.015
+"""Relative standard error of any slope beside what the readings' scatter and the gauge's accuracy give: gas temperature, the
+gauge's linearity (this project's judgement, no source)."""
 
-WATER_MISFIT = 0.1
+ACCURACY_SIGMAS = 2.0
+"""Standard deviations in a gauge's stated accuracy: it scales every reading, and so the leak (common practice, no source)."""
+
+WATER_MISFIT = 0.15
 """Share of a wet circuit's saturating rise that may pass for steady, or the other way, beside what the fit allows for: water
-warms, freezes and dries up as it evaporates; own simulation."""
+warms, freezes and dries up as it evaporates; own simulations."""
+
+LEAK_SIZED_FROM = 0.3
+"""From this probability of a leak on, the leak told is the size of one if there is one; below, the mean over leak and none."""
 
 _CHUNK = 256
 
@@ -174,6 +181,30 @@ def _floats(values: Any, n: int) -> FloatArray:
     return np.full(n, np.nan) if values is None else np.asarray(values, dtype=np.float64)
 
 
+def leak_in_hold(fits: HoldFits, p_leak: FloatArray, accuracy_percent: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Leak within the required hold and its standard error, microns.
+
+    A leak that is not ruled out is told by its size if there is one: the mean over leak and no leak would be the size of
+    neither. The error is the fit's, the gauge's stated accuracy, and what the model leaves out.
+
+    Parameters
+    ----------
+    fits
+        Of ``n`` holds.
+    p_leak : (n,) float64
+        Calibrated.
+    accuracy_percent : (n,) float64
+        Of the gauge; NaN = not stated.
+    """
+    sized = (p_leak >= LEAK_SIZED_FROM) & np.isfinite(fits["material_leak_micron"])
+    leak = np.where(sized, fits["material_leak_micron"], fits["leak_micron"])
+    fitted = np.where(sized, fits["material_leak_se"], fits["leak_se"])
+    accuracy = np.where(np.isfinite(accuracy_percent), accuracy_percent, ASSUMED_ACCURACY_PERCENT) / 100.0
+    water = np.where(fits["saturating_micron"] > WATER_FROM_MICRON, WATER_MISFIT * fits["saturating_micron"], 0.0)
+    gauge = np.hypot(SLOPE_ERROR, np.clip(accuracy, 0.0, 0.9) / ACCURACY_SIGMAS)
+    return leak, np.sqrt(fitted**2 + (gauge * leak) ** 2 + water**2)
+
+
 def _hold_columns(
     fits: HoldFits, context: JobContext, judging: Judging, start_s: FloatArray, end_s: FloatArray, ambient_c: FloatArray,
     pressures: FloatArray, interval_s: FloatArray,
@@ -184,7 +215,8 @@ def _hold_columns(
         fits["best_straight_micron"], fits["best_bend_micron"],
     )  # fmt: skip
     rise = rise_kinds(p_leak, p_moisture, judging.proof_probability)
-    leak = fits["leak_micron"] / context.hold_minutes
+    leak, leak_se = leak_in_hold(fits, p_leak, context.accuracy_percent)
+    leak = leak / context.hold_minutes
     stood_s = end_s - start_s
     throughput = leak_at_temperature_pa_m3_s(
         leak_from_rise_pa_m3_s(context.volume_l, leak), np.where(np.isfinite(ambient_c), ambient_c, LEAK_REFERENCE_C),
@@ -197,7 +229,6 @@ def _hold_columns(
         fits["wander"], fits["wander_memory_s"], rise == RiseKind.UNDETERMINED, judging.proof_probability,
         judging.evidence_power,
     )  # fmt: skip
-    water = np.where(fits["saturating_micron"] > WATER_FROM_MICRON, WATER_MISFIT * fits["saturating_micron"], 0.0)
     bends = fits["saturating_micron"] > 2.0 * fits["saturating_se"]
     return {
         "_kind": rise,
@@ -211,11 +242,7 @@ def _hold_columns(
         "hold_end_micron": end_micron,
         "hold_at_limit_micron": pressures[:, 1],
         "leak_micron_per_min": leak,
-        "leak_micron_per_min_se": np.sqrt(
-            (fits["leak_se"] / context.hold_minutes) ** 2
-            + (SLOPE_ERROR * leak) ** 2
-            + (water / context.hold_minutes) ** 2
-        ),
+        "leak_micron_per_min_se": leak_se / context.hold_minutes,
         "leak_pa_m3_s": throughput,
         "leak_mass_g_per_year": np.where(
             np.isfinite(throughput), refrigerant_loss(np.nan_to_num(throughput), LOSS_REFRIGERANT).g_per_year, np.nan
