@@ -10,7 +10,7 @@ import polars as pl
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from blankoff import schemas
-from blankoff.fleet.assets import assess_assets
+from blankoff.fleet.assets import assess_assets, asset_causes
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.backtest import backtest_oil, backtest_summary
 from blankoff.fleet.groups import outcome_groups
@@ -119,10 +119,12 @@ def _assess(
     services = registers.get("services", schemas.SERVICES.empty())
     rules = settings.fleet
     month = as_of.strftime("%Y-%m")
+    progress("looking for what changed or stands out")
+    found = asset_causes(work, registers, as_of)
     progress("telling pumps, hoses, gauges and technicians apart")
-    attribution = attribute(work, services, settings, as_of, coaching)
+    attribution = attribute(work, services, settings, as_of, coaching, found.own_levels())
     progress("judging pumps, oil, hoses and gauges")
-    assets = assess_assets(work, registers, attribution, settings, as_of)
+    assets = assess_assets(work, registers, attribution, settings, as_of, found)
     progress("testing the oil forecast on past months")
     backtest = backtest_oil(work, services, settings, as_of, assets.causes)
     progress("following practice")

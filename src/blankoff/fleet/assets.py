@@ -24,6 +24,7 @@ from blankoff.fleet.pump_side import pump_side_floors
 from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
 from blankoff.fleet.rigging import slow_rigging
 from blankoff.fleet.wear import (
+    LEAST_GAIN,
     MOST_EVIDENCE,
     AssetLevel,
     asset_levels,
@@ -36,10 +37,48 @@ from blankoff.fleet.wear_causes import SpeedCauses, find_shifts
 from blankoff.fleet.wear_speeds import speed_table
 from blankoff.settings import Settings
 
-__all__ = ["AssetAssessment", "assess_assets"]
+__all__ = ["AssetAssessment", "AssetCauses", "assess_assets", "asset_causes"]
 
 OIL_DUE_PROBABILITY = 0.7
 """How probable it must be that blank-off is above the limit; most that are over are far over, so few are in doubt."""
+
+
+@dataclass(frozen=True)
+class AssetCauses:
+    """What is laid on every asset before the whole fleet is weighed: on floors, on speeds, and their charts."""
+
+    floors: FloorCauses
+    speeds: SpeedCauses
+    charts: pl.DataFrame
+
+    def own_levels(self) -> dict[str, dict[str, float]]:
+        """Ln levels from the first job on of technicians and hose sets that speeds surely lay on them, by factor and id."""
+        sure: dict[str, dict[str, float]] = {"hose": {}, "technician": {}}
+        for shift in self.speeds.shifts:
+            if shift.factor in sure and shift.spell == 0 and shift.gain >= LEAST_GAIN[shift.factor]:
+                sure[shift.factor][shift.level_id] = float(shift.level[0])
+        return sure
+
+
+def asset_causes(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame], as_of: date) -> AssetCauses:
+    """Lay floors and speeds on pumps, hose sets, gauges and technicians, asset by asset.
+
+    Parameters
+    ----------
+    work : DataFrame
+        The fleet's work frame, from `blankoff.fleet.work.build_work`.
+    registers : mapping of name to DataFrame
+        ``services`` is used; a missing register counts as empty.
+    as_of : date
+        Nothing later is used.
+    """
+    known = work.filter(pl.col("started_on") <= as_of)
+    services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
+    rows = settled_rows(known, services, pump_side_floors(known), as_of)
+    renewals = {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")}
+    floors = find_causes(rows, renewals["hose"], renewals["gauge"], gauge_rises(known))
+    speeds = find_shifts(speed_table(known, blankoff_at_uses(floors.fleet), leaks_at_uses(floors.fleet)), renewals)
+    return AssetCauses(floors, speeds, asset_charts(speeds, renewals, as_of))
 
 
 @dataclass(frozen=True)
@@ -78,6 +117,7 @@ def assess_assets(
     attribution: Attribution,
     settings: Settings,
     as_of: date,
+    found: AssetCauses | None = None,
 ) -> AssetAssessment:
     """Judge every pump, hose set and gauge, every technician's rigging, and every pump's oil.
 
@@ -92,18 +132,16 @@ def assess_assets(
     settings : Settings
     as_of : date
         Nothing later is used.
+    found : AssetCauses, optional
+        From `asset_causes` for the same day, where they are at hand.
     """
     known = work.filter(pl.col("started_on") <= as_of)
     services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
-    rows = settled_rows(known, services, pump_side_floors(known), as_of)
+    found = found or asset_causes(work, registers, as_of)
+    causes, speeds, charts = found.floors, found.speeds, found.charts
     hose_work, gauge_work = (renewal_days(services, f, as_of) for f in ("hose", "gauge"))
-    causes = find_causes(rows, hose_work, gauge_work, gauge_rises(known))
     looks = outlooks(causes.fleet, settings, as_of)
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
-
-    renewals = {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")}
-    speeds = find_shifts(speed_table(known, blankoff_at_uses(causes.fleet), leaks_at_uses(causes.fleet)), renewals)
-    charts = asset_charts(speeds, renewals, as_of)
 
     def levels(factor: str) -> list[AssetLevel]:
         return asset_levels(speeds, services, settings, factor, as_of, charts)

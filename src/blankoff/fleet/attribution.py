@@ -13,7 +13,7 @@ and `attribution_measures` for the physics of speeds in series.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
@@ -87,6 +87,7 @@ def attribute(
     settings: Settings,
     as_of: date,
     coaching: pl.DataFrame | None = None,
+    own_levels: Mapping[str, Mapping[str, float]] | None = None,
 ) -> Attribution:
     """Attribute speeds and floors to pumps, hose sets, gauges and technicians.
 
@@ -102,6 +103,9 @@ def attribute(
         Nothing later is used; levels are stated for the end of this day.
     coaching : DataFrame, optional
         Register ``coaching``; lets a technician's level step at a talk.
+    own_levels : mapping of factor to mapping of id to float, optional
+        Ln levels that asset-by-asset evidence is sure of: those are drawn from a wider spread than their like, lest one who
+        is unlike all others is drawn to their middle and his partner in the van takes the blame.
 
     Returns
     -------
@@ -118,7 +122,7 @@ def attribute(
         return Attribution(EFFECT.empty(), empty, {}, pairs, as_of)
     common = measures.shared(frame, days, states[0], _fresh_oil(services, end_day))
     vans = _van_groups(frame, states)
-    fits = _speeds(common, states, vans, frame, days, end_day)
+    fits = _speeds(common, states, vans, frame, days, end_day, own_levels or {})
     fits.update(_floor(common, states, vans, fits.get("speed_deep")))
     rng = np.random.default_rng(settings.fleet.seed)
     effects, attributed = [], []
@@ -211,8 +215,9 @@ def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
 
 
 def _speeds(
-    common: Shared, states: Sequence[FactorStates], vans: Ints, frame: pl.DataFrame, days: Floats, end_day: float
-) -> dict[str, MeasureFit]:
+    common: Shared, states: Sequence[FactorStates], vans: Ints, frame: pl.DataFrame, days: Floats, end_day: float,
+    own_levels: Mapping[str, Mapping[str, float]],
+) -> dict[str, MeasureFit]:  # fmt: skip
     """Solve both speeds together; a job's wrong volume is common to both and can't be taken for either."""
     none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
 
@@ -232,6 +237,9 @@ def _speeds(
     for f, known, sd in ((0, common.rated_known, 0.4), (1, common.hose_known, 0.9)):
         codes = states[f].level_of_row
         extra[f][np.unique(codes[~known & (codes >= 0)])] = sd**2
+    for f in (1, 3):
+        apart = own_levels.get(FACTORS[f], {})
+        extra[f] += np.array([apart.get(name, 0.0) ** 2 for name in states[f].levels])
     systems, system = np.unique(common.system[rows.index], return_inverse=True)
     spread = np.zeros(len(systems))
     spread[system] = common.volume_spread[rows.index] ** 2
