@@ -39,6 +39,8 @@ from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "AssetCauses", "assess_assets", "asset_causes"]
 
+SLOW_LN = 0.1
+"""From how large a loss, ln, a technician is expected to differ when the whole fleet is weighed (judgement)."""
 OIL_DUE_PROBABILITY = 0.7
 """How probable it must be that blank-off is above the limit; most that are over are far over, so few are in doubt."""
 
@@ -51,13 +53,13 @@ class AssetCauses:
     speeds: SpeedCauses
     charts: pl.DataFrame
 
-    def own_levels(self) -> dict[str, dict[str, float]]:
-        """Ln levels from the first job on of technicians and hose sets that speeds surely lay on them, by factor and id."""
-        sure: dict[str, dict[str, float]] = {"hose": {}, "technician": {}}
-        for shift in self.speeds.shifts:
-            if shift.factor in sure and shift.spell == 0 and shift.gain >= LEAST_GAIN[shift.factor]:
-                sure[shift.factor][shift.level_id] = float(shift.level[0])
-        return sure
+    def slow_people(self) -> dict[str, float]:
+        """Ln deep speed of the middle rig as they rig it, of technicians of whom that is surely less than others'."""
+        return {
+            shift.level_id: float(shift.level[0])
+            for shift in self.speeds.shifts
+            if shift.factor == "technician" and shift.gain >= LEAST_GAIN["technician"] and shift.level[0] < -SLOW_LN
+        }
 
 
 def asset_causes(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame], as_of: date) -> AssetCauses:

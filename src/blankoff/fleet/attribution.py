@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from blankoff.fleet import attribution_measures as measures
 from blankoff.fleet.attribution_measures import FACTORS, MEASURES, Rows, Shared
-from blankoff.fleet.attribution_model import Problem, Solution, Target
+from blankoff.fleet.attribution_model import Problem, Solution, Target, around
+from blankoff.fleet.attribution_shared import fresh_oil
 from blankoff.fleet.attribution_solve import EXACT_STATES, GROUP_STATES, solve
 from blankoff.fleet.attribution_states import STATIC, STRETCH_USES, FactorStates, factor_states
 from blankoff.fleet.attribution_tables import (
@@ -87,7 +88,7 @@ def attribute(
     settings: Settings,
     as_of: date,
     coaching: pl.DataFrame | None = None,
-    own_levels: Mapping[str, Mapping[str, float]] | None = None,
+    slow_people: Mapping[str, float] | None = None,
 ) -> Attribution:
     """Attribute speeds and floors to pumps, hose sets, gauges and technicians.
 
@@ -103,9 +104,9 @@ def attribute(
         Nothing later is used; levels are stated for the end of this day.
     coaching : DataFrame, optional
         Register ``coaching``; lets a technician's level step at a talk.
-    own_levels : mapping of factor to mapping of id to float, optional
-        Ln levels that asset-by-asset evidence is sure of: those are drawn from a wider spread than their like, lest one who
-        is unlike all others is drawn to their middle and his partner in the van takes the blame.
+    slow_people : mapping of id to float, optional
+        Ln level that is expected of a technician before the whole fleet is weighed, from `assets.asset_causes`.  Few stand far
+        from their peers; drawn to the middle like all others, they would leave the blame to what shares their van.
 
     Returns
     -------
@@ -120,9 +121,9 @@ def attribute(
     if frame.height < FEWEST_ROWS:
         empty = pl.DataFrame(schema=ATTRIBUTED_SCHEMA)
         return Attribution(EFFECT.empty(), empty, {}, pairs, as_of)
-    common = measures.shared(frame, days, states[0], _fresh_oil(services, end_day))
+    common = measures.shared(frame, days, states[0], fresh_oil(services, end_day))
     vans = _van_groups(frame, states)
-    fits = _speeds(common, states, vans, frame, days, end_day, own_levels or {})
+    fits = _speeds(common, states, vans, frame, days, end_day, slow_people or {})
     fits.update(_floor(common, states, vans, fits.get("speed_deep")))
     rng = np.random.default_rng(settings.fleet.seed)
     effects, attributed = [], []
@@ -216,7 +217,7 @@ def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
 
 def _speeds(
     common: Shared, states: Sequence[FactorStates], vans: Ints, frame: pl.DataFrame, days: Floats, end_day: float,
-    own_levels: Mapping[str, Mapping[str, float]],
+    slow_people: Mapping[str, float],
 ) -> dict[str, MeasureFit]:  # fmt: skip
     """Solve both speeds together; a job's wrong volume is common to both and can't be taken for either."""
     none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
@@ -237,9 +238,6 @@ def _speeds(
     for f, known, sd in ((0, common.rated_known, 0.4), (1, common.hose_known, 0.9)):
         codes = states[f].level_of_row
         extra[f][np.unique(codes[~known & (codes >= 0)])] = sd**2
-    for f in (1, 3):
-        apart = own_levels.get(FACTORS[f], {})
-        extra[f] += np.array([apart.get(name, 0.0) ** 2 for name in states[f].levels])
     systems, system = np.unique(common.system[rows.index], return_inverse=True)
     spread = np.zeros(len(systems))
     spread[system] = common.volume_spread[rows.index] ** 2
@@ -264,7 +262,12 @@ def _speeds(
         noise_prior=np.tile(measures.SPEED_NOISE, 2),
         system_prior=measures.WRONG_VOLUME_SD,
     )
-    solution = solve(problem, rows.linearise, np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64))
+    expected = [np.zeros(f.size) for f in every]
+    slow = np.array([slow_people.get(name, 0.0) for name in states[3].levels])
+    expected[3] = slow[states[3].level_of_state]
+    groups = np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64)
+    solution = solve(problem, around(rows.linearise, expected, rows.state_of_row), groups)
+    solution = solution.moved(expected, problem.targets)
     fits = {
         m: _measure_fit(m, rows, rows.band == i, solution, every, parts[m], targets[m]) for i, m in enumerate(parts)
     }
@@ -396,10 +399,3 @@ def _measure_fit(
         sd.append(DOUBT_INFLATION * np.sqrt(told.variance[at]))
         own.append(np.sum([solution.effect[k][states[k].last_state] for k in part], axis=0))
     return MeasureFit(measure, rows, mine, solution, told, states, parts, ln, sd, own)
-
-
-def _fresh_oil(services: pl.DataFrame, end_day: float) -> pl.DataFrame:
-    """Services that leave fresh oil in a pump: ``asset_id, day``."""
-    day = pl.col("serviced_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day")
-    fresh = pl.col("action").is_in(["oil_change", "overhaul", "replacement"])
-    return services.filter((pl.col("asset") == "pump") & fresh).select("asset_id", day).filter(pl.col("day") < end_day)

@@ -14,14 +14,14 @@ freedom), steadied by a few pseudo-observations of a stated prior, so that a poo
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blankoff.fleet.attribution_states import FactorStates
 
-__all__ = ["FactorPrior", "Linearise", "Problem", "Solution", "Target", "Told"]
+__all__ = ["FactorPrior", "Linearise", "Problem", "Solution", "Target", "Told", "around"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -153,3 +153,37 @@ class Solution:
     oil: Floats
     noise: Floats
     system: float
+
+    def moved(self, expected: Sequence[Floats], targets: Mapping[str, Target]) -> Solution:
+        """The same, of effects that were solved for about expected ones, per factor (states,)."""
+        padded = np.append(np.concatenate(expected), 0.0)
+        told = {
+            name: replace(told, value=told.value + padded[targets[name].states].sum(axis=1))
+            for name, told in self.told.items()
+        }
+        return replace(self, effect=[u + m for u, m in zip(self.effect, expected, strict=True)], told=told)
+
+
+def around(linearise: Linearise | None, expected: Sequence[Floats], state_of_row: Ints) -> Linearise | None:
+    """Linearise about effects as they are expected, and ask for what differs from them.
+
+    Parameters
+    ----------
+    linearise : callable, optional
+        Of whole effects; none for what is linear in them, about nothing then.
+    expected : per factor float64 (states,)
+    state_of_row : int64 (n, f)
+        Stretch of every row within its factor; -1 for none.
+    """
+    whole = np.concatenate(expected)
+    if linearise is None or not whole.any():
+        return linearise
+    starts = np.cumsum([0, *(len(m) for m in expected)])
+    at = np.where(state_of_row >= 0, state_of_row + starts[:-1], starts[-1])
+    padded = np.append(whole, 0.0)[at]
+
+    def about(beta: Floats, u: Floats) -> tuple[Floats, Floats, Floats]:
+        y, x, z = linearise(beta, whole + u)
+        return y - (z * padded).sum(axis=1), x, z
+
+    return about

@@ -16,7 +16,7 @@ from blankoff.fleet.attribution_model import Linearise
 from blankoff.fleet.attribution_states import FactorStates
 from blankoff.physics.conductance import knudsen_tube_l_s
 
-__all__ = ["Rows", "Shared", "column", "median", "of_level", "positive", "shared"]
+__all__ = ["Rows", "Shared", "column", "fresh_oil", "median", "of_level", "positive", "shared"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -226,3 +226,10 @@ def of_level(states: FactorStates, values: Floats, index: Ints) -> Floats:
     known = codes >= 0
     out[codes[known]] = values[known]
     return out
+
+
+def fresh_oil(services: pl.DataFrame, end_day: float) -> pl.DataFrame:
+    """Services that leave fresh oil in a pump: ``asset_id, day``."""
+    day = pl.col("serviced_on").cast(pl.Date).dt.epoch("d").cast(pl.Float64).alias("day")
+    fresh = pl.col("action").is_in(["oil_change", "overhaul", "replacement"])
+    return services.filter((pl.col("asset") == "pump") & fresh).select("asset_id", day).filter(pl.col("day") < end_day)
