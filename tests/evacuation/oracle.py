@@ -26,6 +26,13 @@ def plain(kernel: Any) -> Any:
     return getattr(kernel, "py_func", kernel)
 
 
+def constant(table: np.ndarray) -> np.ndarray:
+    """A table as compiled code sees a module's: one that may be written to would have a kernel compiled once more."""
+    out = table.copy()
+    out.flags.writeable = False
+    return out
+
+
 def covariance(t: np.ndarray, level: np.ndarray, var: np.ndarray, size: float, memory_s: float) -> np.ndarray:
     """White noise plus wander in per cent of reading, written out."""
     wander = size**2 * np.outer(level, level) * np.exp(-np.abs(t[:, None] - t[None, :]) / memory_s)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from oracle import constant
 
 from blankoff.evacuation.phases_clean import (
     GAP_S,
@@ -73,7 +74,7 @@ def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: in
     room = np.empty((n, LAGS_S.size)) if late else np.empty((0, 0))
     _weigh(t, z, w, lo, hi, stride, 1.1, cost, share, before, after, room)
     want_before, want_after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
-    pumped_side(t, z, w, lo, hi, stride, HEAD_SHARES, True, want_before)
+    pumped_side(t, z, w, lo, hi, stride, constant(HEAD_SHARES), True, want_before)
     rising_side(t, z, w, lo, hi, stride, want_after)
     tried = range(0, n, stride)
     np.testing.assert_array_equal(before[::stride], want_before[::stride])
@@ -274,7 +275,7 @@ def by_hand(t: Array, p: Array, v: Array, guess: float, scales: Array) -> Array:
     inflate = max(wander, split / max(z.size - 6, 1))
     whole = np.empty((1, N_SIDE))
     for shares, place in ((HEAD_SHARES, MOMENT_EVIDENCE), (WHOLE_SHARES, MOMENT_SHARP)):
-        pumped_side(t[part], z, w, z.size - 1, z.size - 1, 1, shares, False, whole)
+        pumped_side(t[part], z, w, z.size - 1, z.size - 1, 1, constant(shares), False, whole)
         out[place] = (whole[0, COST] - split) / inflate
     out[MOMENT_SHARP] = min(out[MOMENT_SHARP], out[MOMENT_EVIDENCE])
     begins = max(math.log(before[best, VALUE]), y[lo + best - 1 : lo + best + 2].mean())

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from oracle import constant
 
 from blankoff.evacuation.phases_lag import LAGS_S, lagged_rises
 from blankoff.evacuation.phases_sides import (
@@ -83,7 +84,7 @@ def stretch(seed: int, kind: str, n: int = 16, even: bool = False) -> tuple[Arra
 
 
 @pytest.mark.parametrize("kind", ["exponential", "line", "two", "rising", "constant", "bent"])
-@pytest.mark.parametrize(("shares", "falling"), [(HEAD_SHARES, True), (WHOLE_SHARES[::3].copy(), False)])
+@pytest.mark.parametrize(("shares", "falling"), [(constant(HEAD_SHARES), True), (constant(WHOLE_SHARES[::3]), False)])
 def test_pumped_side_is_the_best_of_its_shapes_at_every_candidate(kind: str, shares: Array, falling: bool) -> None:
     t, z, w = stretch(1, kind, even=kind == "two")
     lo, hi = 2, 14
@@ -97,8 +98,8 @@ def test_pumped_side_is_the_best_of_its_shapes_at_every_candidate(kind: str, sha
 def test_only_every_so_many_candidates_are_fitted() -> None:
     t, z, w = stretch(2, "two")
     full, some = np.full((12, N_SIDE), -1.0), np.full((12, N_SIDE), -1.0)
-    pumped_side(t, z, w, 3, 14, 1, HEAD_SHARES, True, full)
-    pumped_side(t, z, w, 3, 14, 4, HEAD_SHARES, True, some)
+    pumped_side(t, z, w, 3, 14, 1, constant(HEAD_SHARES), True, full)
+    pumped_side(t, z, w, 3, 14, 4, constant(HEAD_SHARES), True, some)
     np.testing.assert_array_equal(some[::4], full[::4])
     assert (np.delete(some, [0, 4, 8], axis=0) == -1.0).all()
     rising_side(t, z, w, 3, 14, 1, full)
