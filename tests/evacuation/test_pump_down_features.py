@@ -236,6 +236,19 @@ def test_altitude_lowers_what_pumping_begins_at() -> None:
     assert got["over_range_rate_per_s"] < features(t, p, TWO, 1, 0)["over_range_rate_per_s"]
 
 
+def test_time_over_range_is_weighed_in_where_pumping_began_with_the_log() -> None:
+    """A rate from the atmosphere on that is a fifth above the one seen: it agrees with it, and moves it a little."""
+    t, p = pull_and_hold()
+    p = np.where(t <= 600.0, 450_000.0 * np.exp(-t / 40.0) + 320.0, p) * (1.0 + 0.002 * np.sin(t**2))
+    p = np.where(p > 20_000.0, NAN, p)
+    got, want = features(t, p, TWO, 1, 0), rates(t, p, False)
+    for name in ("viscous_rate_per_s", "viscous_rate_se_ln"):
+        assert got[name] == pytest.approx(want[name], rel=1e-9)
+    # one that began later says nothing of it
+    late = features(t, p, [(PULL, 4.0, 600.0), (HOLD, 601.0, 900.0)], 1, 0)
+    assert abs(math.log(late["viscous_rate_per_s"] / got["viscous_rate_per_s"])) > 3e-5
+
+
 def test_time_over_range_speaks_only_of_a_log_that_begins_with_pumping() -> None:
     t, p = pull_and_hold()
     assert math.isfinite(features(t, p, TWO, 1, 0)["over_range_rate_per_s"])
