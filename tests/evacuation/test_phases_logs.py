@@ -388,6 +388,9 @@ def test_a_pump_that_runs_for_hours_at_its_floor_is_no_hold() -> None:
     """CALC: 1 l falls to its floor within a minute; then three hours without change are the pump's, not a circuit's."""
     ran = Log(5.0, seed=3).pump(10_800.0, floor=900.0, tau=8.0)
     assert ran.phases().kind.tolist() == [PhaseKind.PUMP_DOWN]
+    # nor does it matter that the floor sinks as oil and walls give off less
+    sank = Log(5.0, seed=3).pump(60.0, floor=900.0, tau=8.0).pump(10_800.0, floor=800.0, tau=9000.0)
+    assert sank.phases().kind.tolist() == [PhaseKind.PUMP_DOWN]
     # shut off in the end, by a step that settles and a slight rise, it is found there
     shut = Log(5.0, seed=3).pump(10_800.0, floor=900.0, tau=8.0).hold(720.0, bend=80.0, tau=150.0, step=15.0).phases()
     assert shut.kind.tolist() == [PhaseKind.PUMP_DOWN, PhaseKind.HOLD]

@@ -293,7 +293,7 @@ def test_what_shows_an_isolation() -> None:
 
 
 def test_a_floor_that_explains_an_isolation_as_well() -> None:
-    """Asked of an isolation that floors reached at once explain better by 20, or of an hour that changed by less than a tenth;
+    """Asked of an isolation that floors reached at once explain better by 20, or of an hour that rose by less than a tenth;
     with ten blocks of stand behind it."""
     bs = 3 * np.arange(40)
     moment = np.zeros(N_MOMENT)
@@ -310,7 +310,7 @@ def test_a_floor_that_explains_an_isolation_as_well() -> None:
         assert _floor_from(bs, moment, end, 600.0) == want
     moment[MOMENT_SHARP], moment[MOMENT_J] = 50.0, 30
     for stands_s, rise_ln, want in (
-        (3600.0, 0.0, -1), (3601.0, 0.0, 11), (3601.0, 0.09, 11), (3601.0, -0.09, 11), (3601.0, 0.11, -1), (3601.0, -0.11, -1),
+        (3600.0, 0.0, -1), (3601.0, 0.0, 11), (3601.0, 0.09, 11), (3601.0, -0.09, 11), (3601.0, 0.11, -1), (3601.0, -0.11, 11),
     ):  # fmt: skip
         moment[MOMENT_RISE_LN] = rise_ln
         assert _floor_from(bs, moment, 39, stands_s) == want

@@ -93,8 +93,8 @@ _LONG_STAND_S = 3600.0
 _LONG_STAND_LN = 0.1
 _TOO_STEADY_S = 7200.0
 _TOO_STEADY_LN = 0.01
-"""A stand of an hour that changed so little may be a pump at its floor, and a bend within it is looked for; where there is
-none and it changed less still for two hours, it was: a circuit that is shut off takes in something, and few hold so long."""
+"""A stand of an hour that rose so little may be a pump at its floor, and a bend within it is looked for; where there is none
+and it rose less still, or fell, for two hours, it was: a circuit that is shut off takes in something, and few hold so long."""
 
 _JOINED_LN = 0.012
 """Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
@@ -164,7 +164,7 @@ def _take_moment(moment: FloatArray, rise: FloatArray) -> None:
 @kernel
 def _floor_from(bs: IntArray, moment: FloatArray, end: int, stands_s: float) -> int:
     """First block after a located isolation that a floor reached at once explains as well; -1 where none does."""
-    long = stands_s > _LONG_STAND_S and abs(moment[MOMENT_RISE_LN]) < _LONG_STAND_LN
+    long = stands_s > _LONG_STAND_S and moment[MOMENT_RISE_LN] < _LONG_STAND_LN
     if moment[MOMENT_SHARP] >= _UNSUPPORTED and not long:
         return -1
     k = 0
@@ -340,7 +340,7 @@ def segment_log(
                 _take_moment(moment, rise)
                 stands_s = ct[bs[stand_end + 1] - 1] - moment[MOMENT_S]
                 reached = _floor_from(bs, moment, stand_end, stands_s)
-                steady = abs(moment[MOMENT_RISE_LN]) < _TOO_STEADY_LN and stands_s > _TOO_STEADY_S
+                steady = moment[MOMENT_RISE_LN] < _TOO_STEADY_LN and stands_s > _TOO_STEADY_S
                 if reached >= 0:
                     # the fall may merely have come to its floor there: a bend after it is the better one
                     floor_low = reached + int(np.argmin(by[reached : stand_end + 1]))
