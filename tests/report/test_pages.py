@@ -268,7 +268,7 @@ def test_everybodys_year_is_the_tables_own_by_month(data, book):
     people = sorted(data.registers["technicians"]["technician_id"].to_list())
     year = year_of_everybody(book, people)
     assert year is not None
-    columns = dict(zip(("hold skipped", "hold cut short", "pumping stopped early", "log not handed in"), ("skipped", "short", "target_missed", "log_missing"), strict=True))  # fmt: skip
+    columns = dict(zip(("hold skipped", "hold cut short", "target not reached", "log not handed in"), ("skipped", "short", "target_missed", "log_missing"), strict=True))  # fmt: skip
     drawn = json.loads(year.json)
     assert [m for m, _ in drawn["months"]] == [f"{m}-01" for m in book.months]
     for t, item in zip(people, drawn["items"], strict=True):

@@ -56,7 +56,7 @@ KIND_WORDS = {
 FAULT_WORDS = {
     "skipped": "hold skipped",
     "short": "hold cut short",
-    "target_missed": "pumping stopped early",
+    "target_missed": "target not reached",
     "log_missing": "log not handed in",
 }
 FAULT_OF_KIND = {"holds_skipped": "skipped", "holds_cut_short": "short", "pumping_stopped_early": "target_missed"}
@@ -125,6 +125,8 @@ GLOSSARY = {
     "Bounds": "The true value lies between them with the stated chance (90 % unless it says otherwise).",
     "Like work": "The same kinds of system, size, water and season: what anybody would be expected to do on those jobs.",
     "Standing rate": "A person's long-run rate of something, drawn towards like work as long as there are few jobs.",
+    "Target not reached": "Pumping ended above the target, for whatever cause: water, a leak, a weak rig, or stopping early. "
+    "A finding of pumping stopped early counts only those jobs on which this rig would have reached it.",
     "Entangled": "Two things always used together. This fleet's history cannot tell which of them is the cause.",
     "Outcome group": "Evacuations whose logs look alike, found by the computer without knowing the verdicts.",
     "Finding": "Something somebody should act on, with its evidence and how sure we are.",
