@@ -65,7 +65,7 @@ def draw_crew(seed, people=24, jobs_each=110, skips=None, racks=None, weak_pump=
             verdict = "passed" if reason == "held" else "unproven"
             rows.append(
                 {
-                    "evacuation_id": f"E{t:02d}-{j:03d}", "technician_id": f"T{t:02d}", "pump_id": f"P{t:02d}",
+                    "evacuation_id": f"E{t:02d}-{j:03d}", "technician_id": f"T{t:02d}", "pump_id": f"P{t:02d}", "hose_id": f"H{t:02d}",
                     "month": f"{day:%Y-%m}", "started_on": day,
                     "started_at": datetime(day.year, day.month, day.day, 8 + j % 8, tzinfo=UTC),
                     "reason": reason, "verdict": verdict,

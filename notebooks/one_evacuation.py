@@ -199,10 +199,10 @@ found = (
 
 # %%
 standing = 60.0 * np.arange(0, 10.01, 1 / 12)
-slow = 300 + 25 * (1 - np.exp(-standing / 30.0)) + 120 * (1 - np.exp(-standing / 1500.0)) + 10 * standing / 60
+slow = 300 + 25 * (1 - np.exp(-standing / 30.0)) + 100 * (1 - np.exp(-standing / 1000.0)) + 9 * standing / 60
 pumped_s = np.arange(0.0, 1200.0, 5.0)
 pumped = 300 + 9000 * np.exp(-pumped_s / 90)
-noise = 1 + 0.004 * np.random.default_rng(9).normal(size=pumped.size + slow.size)
+noise = 1 + 0.004 * np.random.default_rng(1).normal(size=pumped.size + slow.size)
 both = SampleBatch.of_one(
     "slow outgassing or a small leak", np.r_[pumped_s, 1200 + standing], np.round(np.r_[pumped, slow] * noise)
 )

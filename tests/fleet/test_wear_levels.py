@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
+import polars as pl
 import pytest
 
-from blankoff.fleet.wear import lasting_loss
+from blankoff.fleet.attribution import Attribution
+from blankoff.fleet.wear import AssetLevel, lasting_loss, losing_candidates
 from blankoff.fleet.wear_levels import GRID, STEP, Movement, level_paths
 from blankoff.fleet.wear_noise import fit_noise, row_likelihood
 
@@ -136,3 +140,26 @@ def test_draws_depend_on_name_and_seed_only() -> None:
 def test_lasting_loss_wants_sureness_and_size(share: float, found: bool) -> None:
     now = np.log(share) + 0.03 * np.random.default_rng(1).standard_normal(400)
     assert lasting_loss(now, float(np.log(0.75)))[1] is found
+
+
+def test_nobody_is_named_whose_loss_may_be_his_hoses() -> None:
+    """The same sure loss names a person who worked with other hose sets, not one who never did; a hose set it names in pair."""
+    rng = np.random.default_rng(6)
+    days = np.arange(60) * 3.0
+    paths = level_paths("T", days, like_of(-0.6 + 0.1 * rng.standard_normal(60)), MOVES)
+    level = AssetLevel("T1", [f"E{i}" for i in range(60)], paths, [], 0.99, [], 80.0)
+
+    def named(factor: str, entangled_with: list[str]) -> list[tuple[float, list[str]]]:
+        effect = pl.DataFrame(
+            {"factor": [factor], "level_id": ["T1"], "measure": ["speed_deep"], "entangled_with": [entangled_with]},
+            schema_overrides={"entangled_with": pl.List(pl.String)},
+        )
+        known = Attribution(effect, pl.DataFrame(), {}, pl.DataFrame(), date(2026, 1, 1))
+        least = 0.9 if factor == "technician" else 0.5
+        found = losing_candidates([level], known, "kind", factor, 0.78, "share", least)
+        return list(found.select("probability", "entangled_with").iter_rows())
+
+    assert named("technician", [])[0][0] > 0.9
+    assert named("technician", ["gauge:G1"])[0][1] == ["gauge:G1"]
+    assert named("technician", ["gauge:G1", "hose:H1"]) == []
+    assert named("hose", ["technician:T1"])[0][1] == ["technician:T1"]

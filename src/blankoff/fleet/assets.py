@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -41,6 +42,8 @@ __all__ = ["AssetAssessment", "AssetCauses", "assess_assets", "asset_causes"]
 
 SLOW_LN = 0.1
 """From how large a loss, ln, a technician is expected to differ when the whole fleet is weighed (judgement)."""
+FEWEST_ELSEWHERE = 3
+"""Jobs with other hose sets than the usual one from which a technician is expected to differ (judgement)."""
 OIL_DUE_PROBABILITY = 0.7
 """How probable it must be that blank-off is above the limit; most that are over are far over, so few are in doubt."""
 
@@ -54,12 +57,19 @@ class AssetCauses:
     charts: pl.DataFrame
 
     def slow_people(self) -> dict[str, float]:
-        """Ln deep speed of the middle rig as they rig it, of technicians of whom that is surely less than others'."""
-        return {
-            shift.level_id: float(shift.level[0])
-            for shift in self.speeds.shifts
-            if shift.factor == "technician" and shift.gain >= LEAST_GAIN["technician"] and shift.level[0] < -SLOW_LN
-        }
+        """Ln deep speed of the middle rig as they rig it, of technicians of whom that is surely less than others'.
+
+        Only of those who worked with several hose sets: a line that chokes looks much the same.
+        """
+        hoses = self.speeds.table.ids["hose"]
+        slow = {}
+        for shift in self.speeds.shifts:
+            if shift.factor != "technician" or shift.gain < LEAST_GAIN["technician"] or shift.level[0] >= -SLOW_LN:
+                continue
+            met = Counter(hoses[i] for i in shift.rows)
+            if shift.rows.size - max(met.values()) >= FEWEST_ELSEWHERE:
+                slow[shift.level_id] = float(shift.level[0])
+        return slow
 
 
 def asset_causes(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame], as_of: date) -> AssetCauses:

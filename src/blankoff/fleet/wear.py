@@ -232,6 +232,8 @@ LEAST_GAIN = {"pump": 4.0, "hose": 6.0, "technician": 9.0}
 of some thirty hose sets one in four hundred may be believed wrongly, which is e^-6.  People are judged by the same figure of
 everybody's work, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards
 it too."""
+BESIDE_A_LINE = 0.5
+"""What is left of the probability that a loss is a person's who cannot be told from a hose set by who met whom (judgement)."""
 CHART_WEIGHS = 2.0
 """Less evidence is wanted, by this factor, where the asset's chart has signalled too (judgement)."""
 FEWEST_SINCE = 5
@@ -363,6 +365,9 @@ def losing_candidates(
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
         probability *= level.blame
+        if factor == "technician" and any(other.startswith("hose:") for other in tied.get(level.level_id, [])):
+            # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by.
+            probability *= BESIDE_A_LINE
         if not found or not _blamed(level, probability, least) or level.weight < LEAST_GAIN[factor]:
             continue
         since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
