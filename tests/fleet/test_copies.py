@@ -10,8 +10,8 @@ import pytest
 from scipy.signal import lfilter
 
 from blankoff.fleet.copies import find_copies
-from blankoff.fleet.copy_match import match
-from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
+from blankoff.fleet.copy_match import different, match
+from blankoff.fleet.copy_sketch import CopyRules, propose_pairs, sketch_batch
 from blankoff.samples import SampleBatch
 
 ISOLATED_S = 900.0
@@ -109,3 +109,42 @@ def test_sketch_of_a_log_without_hold_or_deep_part_is_null_not_wrong() -> None:
     t = np.arange(0.0, 300.0)
     sketch = sketch_batch(one(t, np.full(t.size, np.nan)), np.array([np.nan]))
     assert sketch.drop("log_key").null_count().row(0) == (1,) * 9
+
+
+def test_a_sketch_may_be_off_in_one_number() -> None:
+    """Noise moves the moment of a slow descent far: such a copy is proposed all the same, not one that is off in two."""
+    rng = np.random.default_rng(4)
+    values = rng.uniform(0.0, 6.0, (400, 6))
+    off_in_one, off_in_two = values[7].copy(), values[9].copy()
+    off_in_one[4] += 0.2
+    off_in_two[[1, 4]] += 0.2
+    proposed = {tuple(p) for p in propose_pairs(np.vstack([values, off_in_one, off_in_two])).tolist()}
+    assert (7, 400) in proposed
+    assert (9, 401) not in proposed
+    # of few numbers none may be
+    few = np.where(np.arange(6) < 4, values, np.nan)
+    few_off = few[7].copy()
+    few_off[2] += 0.2
+    assert (7, 400) not in {tuple(p) for p in propose_pairs(np.vstack([few, few_off])).tolist()}
+
+
+def test_slow_logs_that_bend_all_along_are_compared_by_their_readings() -> None:
+    """At 15 s hardly a reading is free of the course's bends: the same readings are a copy, the same course is not."""
+
+    def slow(seed: int) -> tuple[np.ndarray, np.ndarray]:
+        rng = np.random.default_rng(seed)
+        t = np.arange(71) * 15.04
+        pumped, stood = np.minimum(t, 210.0), np.maximum(t - 210.0, 0.0)
+        p = 110 + 19_000 * np.exp(-pumped / 25) + 70 * (1 - np.exp(-stood / 120)) + 0.05 * stood
+        return t, np.round(p * np.exp(0.008 * rng.normal(size=t.size)))
+
+    t, p = slow(0)
+    again = match(one(t, p.copy()), one(t, p), 0.0)
+    assert again.is_copy(CopyRules())
+    assert again.equal_share > 0.99
+    assert not any(match(one(*slow(seed)), one(t, p), 0.0).is_copy(CopyRules()) for seed in range(1, 60))
+
+
+def test_moments_that_disagree_by_more_than_is_looked_around_are_both_tried() -> None:
+    assert different(np.array([-13.8, -0.3, -0.3]), CopyRules()) == [-13.8, -0.3]
+    assert different(np.array([np.nan, -2.0, 5.9]), CopyRules()) == [-2.0]

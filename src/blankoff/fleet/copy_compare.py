@@ -163,7 +163,9 @@ def compare_pairs(
     fewest = np.minimum(pressures[at[:, 0]], pressures[at[:, 1]])
     sparse = tried & ~is_copy & (fewest >= rules.least_picked) & (fewest <= rules.most_picked)
     # where the courses differ at every alignment, single readings are not looked at
-    sparse &= (values[:, _FIELDS.index("points")] > 0) | (readings[index].min(axis=1) < rules.least_points)
+    sparse &= np.isfinite(values[:, _FIELDS.index("course_difference")]) | (
+        readings[index].min(axis=1) < rules.least_points
+    )
     compared = Compared(pairs[:, 0], pairs[:, 1], values, is_copy)
 
     def prepared_as(entry: int) -> Prepared:

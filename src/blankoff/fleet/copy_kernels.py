@@ -126,6 +126,16 @@ def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
+    """Cells that both curves have at a lag."""
+    n = 0
+    for i in range(max(0, lag), min(a.size, b.size + lag)):
+        if math.isfinite(a[i]) and math.isfinite(b[i - lag]):
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
 def match_pairs(
     later: IntArray, earlier: IntArray, step_s: FloatArray, later_moments: FloatArray, earlier_moments: FloatArray,
     cells: IntArray, start_s: FloatArray, readings: IntArray, course: FloatArray, noise: FloatArray,
@@ -185,6 +195,15 @@ def match_pairs(
             rho, n = correlation(noise_a, noise_b, lags[k], least)
             if n > 0 and rho > best:
                 best_lag, best, points = lags[k], rho, n
+            elif points == 0:
+                # too little of it is noise, but the courses agree
+                difference = _course_difference(a, b, lags[k])
+                if difference < out[q, 3]:
+                    out[q, 3], best_lag = difference, lags[k]
+        if points == 0 and math.isfinite(out[q, 3]):
+            out[q, 1] = _both(a, b, best_lag) * step
+            out[q, 2] = (best_lag + offset) * step
+            out[q, 8] = _equal_share(a, b, best_lag)
         if points == 0:
             continue
         total, squares, away = 0.0, 0.0, 0

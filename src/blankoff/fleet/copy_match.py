@@ -157,8 +157,11 @@ def _best_alignment(
         rho, n = correlation(noise_a, noise_b, lag, least)
         if n > 0 and rho > best:
             best_lag, best, points, course = lag, rho, n, difference
+        elif points == 0 and difference < course:
+            # too little of it is noise, but the courses agree
+            best_lag, course = lag, difference
     if points == 0:
-        return 0, 0.0, 0, 0.0, 1.0, np.inf
+        return best_lag, 0.0, 0, 0.0, 1.0, course
     total, squares, m = 0.0, 0.0, 0
     for d in range(14, 46):
         for away in (best_lag - d, best_lag + d):
@@ -200,7 +203,7 @@ def match_picked(
     a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules, found: Match
 ) -> Match:
     """Compare reading by reading where one log has few; else what was ``found`` before."""
-    if found.points == 0 and min(a.readings, b.readings) >= rules.least_points:
+    if np.isinf(found.course_difference) and min(a.readings, b.readings) >= rules.least_points:
         return found  # the courses differ at every alignment
     sparse, dense = (a, b) if a.ln_p.size <= b.ln_p.size else (b, a)
     if not rules.least_picked <= sparse.ln_p.size <= rules.most_picked:
@@ -281,9 +284,15 @@ def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float]
     lag, rho, n, null, spread, course = _best_alignment(
         a.course, a.noise, b.course, b.noise, lags.astype(np.int64), least, rules.course_tolerance
     )
+    lo, hi = max(0, lag), min(a.course.size, b.course.size + lag)
+    if n == 0 and np.isfinite(course):
+        one, two = a.course[lo:hi], b.course[lo - lag : hi - lag]
+        return replace(
+            NO_MATCH, overlap_s=float((np.isfinite(one) & np.isfinite(two)).sum()) * step_s,
+            lag_s=(lag + offset) * step_s, course_difference=float(course), equal_share=_equal_share(one, two),
+        )  # fmt: skip
     if n == 0:
         return NO_MATCH
-    lo, hi = max(0, lag), min(a.course.size, b.course.size + lag)
     return Match(
         overlap_s=n * step_s,
         lag_s=(lag + offset) * step_s,

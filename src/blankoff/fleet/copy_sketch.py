@@ -45,8 +45,10 @@ class CopyRules:
     """A log of so many readings is also compared reading by reading: so many must agree, far beyond chance."""
     most_neighbours: int = 24
     """Proposals verified per log; the nearest come first."""
-    other_moment_s: float = 15.0
-    """Two moments that disagree on the alignment by more than this are both tried."""
+    other_moment_s: float = 8.0
+    """Two moments that disagree on the alignment by more than this are both tried; so far about one all are looked at."""
+    leave_out_from: int = 5
+    """Numbers from which a sketch may differ in any one of them: noise moves the moment of a slow or a last descent far."""
 
 
 @njit(cache=True, nogil=True)
@@ -141,13 +143,27 @@ def neighbour_rank(values: FloatArray) -> IntArray:
     return rank
 
 
+def _patterns(has: NDArray[np.bool_], rules: CopyRules) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
+    """Which numbers sketches have, and those of them to compare: all, and where there are many all but each one."""
+    out = []
+    for pattern in np.unique(has, axis=0):
+        if pattern.sum() < 2:
+            continue
+        out.append((pattern, pattern))
+        for left in np.flatnonzero(pattern) if pattern.sum() >= rules.leave_out_from else ():
+            used = pattern.copy()
+            used[left] = False
+            out.append((pattern, used))
+    return out
+
+
 def propose_pairs(
     values: FloatArray, rules: CopyRules | None = None, asked: NDArray[np.bool_] | None = None
 ) -> IntArray:
     """Pairs of sketches that could be copies, each once, ascending; near linear in their number (k-d trees).
 
     A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
-    have those numbers too.
+    have those numbers too; where it has many, also in all of them but one.
 
     Parameters
     ----------
@@ -165,16 +181,14 @@ def propose_pairs(
     n = len(values)
     has = np.isfinite(values)
     found: list[IntArray] = []
-    for pattern in np.unique(has if asked is None else has[asked], axis=0):
-        if pattern.sum() < 2:
-            continue
+    for pattern, used in _patterns(has if asked is None else has[asked], rules):
         ask = (has == pattern).all(axis=1)
         ask = np.flatnonzero(ask if asked is None else ask & asked)
-        among = np.flatnonzero(has[:, pattern].all(axis=1))
+        among = np.flatnonzero(has[:, used].all(axis=1))
         if among.size < 2:
             continue
-        distance, near = cKDTree(values[among][:, pattern]).query(
-            values[ask][:, pattern],
+        distance, near = cKDTree(values[among][:, used]).query(
+            values[ask][:, used],
             k=min(rules.most_neighbours + 1, among.size),
             p=np.inf,
             distance_upper_bound=rules.sketch_radius,
@@ -200,13 +214,13 @@ def touched_by(values: FloatArray, new: NDArray[np.bool_], rules: CopyRules | No
     rules = rules or CopyRules()
     touched = new.copy()
     has = np.isfinite(values)
-    for pattern in np.unique(has, axis=0):
-        fresh = np.flatnonzero(new & has[:, pattern].all(axis=1))
+    for pattern, used in _patterns(has, rules):
+        fresh = np.flatnonzero(new & has[:, used].all(axis=1))
         ask = np.flatnonzero((has == pattern).all(axis=1) & ~new)
-        if pattern.sum() < 2 or fresh.size == 0 or ask.size == 0:
+        if fresh.size == 0 or ask.size == 0:
             continue
-        distance, _ = cKDTree(values[fresh][:, pattern]).query(
-            values[ask][:, pattern], k=1, p=np.inf, distance_upper_bound=rules.sketch_radius, workers=-1
+        distance, _ = cKDTree(values[fresh][:, used]).query(
+            values[ask][:, used], k=1, p=np.inf, distance_upper_bound=rules.sketch_radius, workers=-1
         )
         touched[ask[np.isfinite(distance)]] = True
     return touched
