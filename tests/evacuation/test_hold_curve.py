@@ -77,3 +77,22 @@ def test_no_curve_of_three_readings_and_none_of_two_logs() -> None:
     assert hold_curve(one, 100.0, 116.0, 1.0) is not None
     with pytest.raises(ValueError, match="one log is wanted, 2 were given"):
         hold_curve(SampleBatch.concat([one, one]), 100.0, 800.0, 1.0)
+
+
+def test_what_a_step_and_a_quick_approach_may_share_is_drawn_as_it_was_judged() -> None:
+    """A step of 60 and then hardly a rise, read every 5 s with noise: drawn is what was judged, and it fits the readings."""
+    rng = np.random.default_rng(5)
+    t = np.arange(0.0, 180.0, 5.0)
+    p = np.round(130 + 60 * (1 - np.exp(-t / 6.0)) + 12 * t / 180 + 3.0 * rng.normal(size=t.size))
+    log = SampleBatch.of_one("x", t, p)
+    for judged, error in ((35.0, 10.0), (15.0, 5.0)):
+        curve = hold_curve(log, 0.0, 175.0, 0.3, judged_rise=(judged, error, 15.0))
+        assert curve is not None
+        assert curve.saturating_micron[-1] <= judged + 1.5 * error
+        assert np.median(np.abs(np.interp(t, curve.elapsed_s, curve.total_micron) - p)[2:]) < 4.0
+    # where readings tell, the judged rise is not forced on them
+    long = np.arange(0.0, 1800.0, 5.0)
+    bends = np.round(130 + 100 * (1 - np.exp(-long / 200.0)))
+    told = hold_curve(SampleBatch.of_one("x", long, bends), 0.0, 1795.0, 0.0, judged_rise=(60.0, 30.0, 30.0))
+    assert told is not None
+    assert abs(told.saturating_micron[-1] - 100.0) < 5.0

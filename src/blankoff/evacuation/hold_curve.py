@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 
 _TAUS = 14
 _SHORTEST_S = 28.0
+_LEAST_ERROR = 2.0
+"""Least standard error with which a judged rise is taken, microns: the drawing is of readings."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +59,13 @@ def hold_curve(
     *,
     points: int = 121,
     altitude_m: float = 0.0,
+    judged_rise: tuple[float | None, float | None, float | None] = (None, None, None),
 ) -> HoldCurve | None:
     """Fitted curve of a hold for a given steady part.
 
     The steady part is the one that was judged; the rest is the non-negative mixture of exponential approaches that
-    fits the readings best beside it.
+    fits the readings best beside it, and adds what was judged as far as they leave that open: a step that settles and the
+    quickest of these approaches look much alike.
 
     Parameters
     ----------
@@ -75,6 +79,8 @@ def hold_curve(
         Points of the curve, evenly spaced.
     altitude_m
         Above sea level; bounds the pressures at which a leak is still choked.
+    judged_rise
+        ``moisture_rise_micron`` and its standard error as in the table `result`, and the minutes over which it rises; None where it was not judged.
 
     Returns
     -------
@@ -102,9 +108,14 @@ def hold_curve(
     step, evening = np.exp(-t / SETTLING_S), np.exp(-t / EVENING_S)
     columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, evening, -evening, parts(t)])
     target = p - leak_micron_per_min * t / 60.0
+    weight = sd
+    rise, error, over_min = judged_rise
+    if rise is not None and error is not None and over_min is not None:
+        columns = np.vstack([columns, np.r_[np.zeros(6), parts(np.array([60.0 * over_min]))[0]]])
+        target, weight = np.r_[target, rise], np.r_[sd, max(error, _LEAST_ERROR)]
     from scipy.optimize import nnls  # here, because one log in the terminal shall not wait for it
 
-    amplitude, _ = nnls(columns / sd[:, None], target / sd)
+    amplitude, _ = nnls(columns / weight[:, None], target / weight)
     at = np.linspace(0.0, last_s, points)
     start = float(amplitude[0] - amplitude[1])
     steady = leak_micron_per_min * at / 60.0

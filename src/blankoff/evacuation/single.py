@@ -99,6 +99,7 @@ class JudgedLog:
     measure: dict[str, Any]
     log: SampleBatch = field(repr=False, compare=False)
     altitude_m: float | None = None
+    required_hold_minutes: float | None = None
 
     @cached_property
     def curve(self) -> HoldCurve | None:
@@ -107,7 +108,11 @@ class JudgedLog:
         if start_s is None or leak is None:
             return None
         end_s = start_s + 60.0 * self.measure["hold_minutes"]
-        return hold_curve(self.log, start_s, end_s, leak, altitude_m=self.altitude_m or 0.0)
+        rise, error = self.measure["moisture_rise_micron"], self.measure["moisture_rise_micron_se"]
+        return hold_curve(
+            self.log, start_s, end_s, leak, altitude_m=self.altitude_m or 0.0,
+            judged_rise=(rise, error, self.required_hold_minutes),
+        )  # fmt: skip
 
 
 def judge(
@@ -184,4 +189,5 @@ def judge(
         measure=row,
         log=log,
         altitude_m=altitude_m,
+        required_hold_minutes=criterion.hold_minutes,
     )

@@ -66,9 +66,11 @@ def split_rise(data: EvacuationData, minutes_held: FloatArray, pressure_micron: 
     row = data.row
     slope, start_s, length = row.get("leak_micron_per_min"), row.get("isolated_at_s"), row.get("hold_minutes")
     if slope is not None and start_s is not None and length is not None:
+        judged = row.get("moisture_rise_micron"), row.get("moisture_rise_micron_se"), row.get("required_hold_minutes")
         fit = hold_curve(
-            data.log, start_s, start_s + 60.0 * length, slope, points=POINTS, altitude_m=row.get("altitude_m") or 0.0
-        )
+            data.log, start_s, start_s + 60.0 * length, slope, points=POINTS, altitude_m=row.get("altitude_m") or 0.0,
+            judged_rise=judged,
+        )  # fmt: skip
         if fit is not None and np.all(np.isfinite(fit.total_micron)):
             held = (fit.elapsed_s - start_s) / 60.0
             return Rise(held, fit.start_micron, fit.steady_micron, fit.saturating_micron, fit.total_micron)
