@@ -11,6 +11,7 @@ import pytest
 from blankoff.fleet import attribution
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.attribution_kernels import accumulate
+from blankoff.fleet.attribution_model import around
 from blankoff.fleet.attribution_solve import _invert
 from blankoff.fleet.attribution_states import REPAIR, factor_states
 from blankoff.schemas import EFFECT
@@ -198,3 +199,22 @@ def test_taking_out_quiet_stretches_changes_no_inverse() -> None:
     wanted = np.linalg.inv(h)
     np.testing.assert_allclose(_invert(h.copy(), met, previous), wanted, rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(_invert(h.copy(), np.ones(m, dtype=bool), previous), wanted, rtol=1e-9, atol=1e-12)
+
+
+def test_effects_are_looked_for_about_what_is_expected() -> None:
+    """CALC: y = exp(u) made straight about m + d asks for d: what the straight line at m + d says of the rows, less its part of m."""
+
+    def straight(beta: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        of_row = u[[0, 1, 1]]
+        slope = np.exp(of_row)
+        return np.array([1.0, 2.0, 3.0]) - np.exp(of_row) + slope * of_row, np.ones((3, 1)), slope[:, None]
+
+    state = np.array([[0], [1], [1]])
+    assert around(straight, [np.zeros(2)], state) is straight
+    assert around(None, [np.ones(2)], state) is None
+    about = around(straight, [np.array([0.5, -0.3])], state)
+    assert about is not None
+    y, _, z = about(np.zeros(1), np.array([0.1, 0.2]))
+    whole, _, slope = straight(np.zeros(1), np.array([0.6, -0.1]))
+    assert np.allclose(z, slope)
+    assert np.allclose(y, whole - slope[:, 0] * np.array([0.5, -0.3, -0.3]))

@@ -118,21 +118,23 @@ def test_level_as_it_stands_after_an_overhaul() -> None:
     assert np.mean(np.abs(steps) < 0.15) >= 0.75
 
 
-def test_who_stands_apart_is_not_drawn_to_the_middle() -> None:
-    """People who leave cores in, known asset by asset: their own deep speed is low then, and their hose sets' is not."""
-    fleet = draw_fleet(Plan(seed=105, technicians=24, evacuations=1800, core_leavers=4, choked_hoses=0))
-    services, day = fleet.services, fleet.plan.ends_on
-    expected = asset_causes(fleet.work, {"services": services}, day).slow_people()
-    leavers = [t for t, ratio in fleet.truth.filter(
-        (pl.col("factor") == "technician") & (pl.col("measure") == "speed_deep")
-    ).select("level_id", "ratio").iter_rows() if ratio < 0.85]  # fmt: skip
-    assert len(leavers) >= 3
-    assert len(set(leavers) & set(expected)) >= len(leavers) - 1
-    assert set(expected) <= set(leavers)
-    errors = []
-    for known in (None, expected):
-        found = joined(fleet, attribute(fleet.work, services, Settings(), day, slow_people=known))
-        theirs = found.filter(pl.col("level_id").is_in(list(expected)) & (pl.col("measure") == "speed_deep"))
-        errors.append(float(theirs["error"].abs().mean()))
+def test_who_stands_apart_is_expected_to() -> None:
+    """People who leave cores in, known asset by asset, and they alone; their own deep speed is then within its bounds."""
+    told = []
+    for seed in (105, 107):
+        fleet = draw_fleet(
+            Plan(
+                seed=seed, technicians=24, evacuations=1800, core_leavers=4, choked_hoses=0, borrow_share=0.08,
+                never_parted_share=0.0,
+            )
+        )  # fmt: skip
+        services, day = fleet.services, fleet.plan.ends_on
+        expected = asset_causes(fleet.work, {"services": services}, day).slow_people()
+        leavers = fleet.events.filter(pl.col("what") == "cores_left_in")["level_id"].to_list()
+        assert set(expected) <= set(leavers)
+        found = joined(fleet, attribute(fleet.work, services, Settings(), day, slow_people=expected))
+        told.append(found.filter(pl.col("level_id").is_in(list(expected)) & (pl.col("measure") == "speed_deep")))
+    theirs = pl.concat(told)
+    assert theirs.height >= 3
     assert theirs["covered"].mean() >= 0.7
-    assert errors[1] < 0.1 < errors[0]
+    assert theirs["error"].abs().mean() < 0.1
