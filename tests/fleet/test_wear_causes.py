@@ -87,7 +87,7 @@ def test_what_is_left_in_a_port_is_found_whether_it_chokes_or_gains_as_a_tube_do
         grid = np.arange(-14, 3) * 0.1
         like = likelihood_on_grid(found, "technician", rows, grid, keep_level=False).sum(axis=0)
         assert abs(grid[int(like.argmax())] - levels[0]) < 0.25
-        told = AssetCauses(None, found, None).slow_people()  # type: ignore[arg-type]
+        told = AssetCauses(None, found, None, {}).slow_people()  # type: ignore[arg-type]
         assert set(told) == {one}
         # nobody is named beside a line that was on all but two of his jobs
         usual = Counter(found.table.ids["hose"][i] for i in rows).most_common(1)[0][0]
@@ -95,7 +95,7 @@ def test_what_is_left_in_a_port_is_found_whether_it_chokes_or_gains_as_a_tube_do
         for i in rows[:-2]:
             hoses[i] = usual
         table = replace(found.table, ids={**found.table.ids, "hose": hoses})
-        assert AssetCauses(None, replace(found, table=table), None).slow_people() == {}  # type: ignore[arg-type]
+        assert AssetCauses(None, replace(found, table=table), None, {}).slow_people() == {}  # type: ignore[arg-type]
     assert gains[1] > 1.2 * gains[0], "what passes more the higher the pressure is told from what chokes"
 
 

@@ -55,6 +55,8 @@ class AssetCauses:
     floors: FloorCauses
     speeds: SpeedCauses
     charts: pl.DataFrame
+    renewals: dict[str, dict[str, list[float]]]
+    """Days of renewing work by factor and id."""
 
     def slow_people(self) -> dict[str, float]:
         """Ln deep speed of the middle rig as they rig it, of technicians of whom that is surely less than others'.
@@ -90,7 +92,7 @@ def asset_causes(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame], as_o
     renewals = {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")}
     floors = find_causes(rows, renewals["hose"], renewals["gauge"], gauge_rises(known))
     speeds = find_shifts(speed_table(known, blankoff_at_uses(floors.fleet), leaks_at_uses(floors.fleet)), renewals)
-    return AssetCauses(floors, speeds, asset_charts(speeds, renewals, as_of))
+    return AssetCauses(floors, speeds, asset_charts(speeds, renewals, as_of), renewals)
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def assess_assets(
     services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
     found = found or asset_causes(work, registers, as_of)
     causes, speeds, charts = found.floors, found.speeds, found.charts
-    hose_work, gauge_work = (renewal_days(services, f, as_of) for f in ("hose", "gauge"))
+    hose_work, gauge_work = found.renewals["hose"], found.renewals["gauge"]
     looks = outlooks(causes.fleet, settings, as_of)
     forecast = forecast_frame(looks, least_cost(looks, known, settings, as_of), settings, as_of)
 
