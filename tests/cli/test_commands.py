@@ -218,6 +218,35 @@ def test_help_is_quick_and_loads_little() -> None:
     assert min(took) < 0.9
 
 
+def test_one_log_and_one_sheet_load_nothing_slow(store: Path, tmp_path: Path) -> None:
+    """Each is wanted within a second, which is what any of these takes a good part of to load or to start."""
+    words = {
+        "log": [str(plain_logs(SAMPLE)[0])],
+        "sheet": ["--store", str(store), "E-0001", "--out", str(tmp_path / "x.pdf")],
+    }
+    with open_store(store, read_only=True) as opened:
+        words["sheet"][2] = opened.table("result").filter(reason="held")["evacuation_id"][0]
+    slow = (
+        "altair",
+        "vl_convert",
+        "pandas",
+        "scipy.optimize",
+        "scipy.stats",
+        "sklearn",
+        "statsmodels",
+        "xlsxwriter",
+        "rich",
+    )
+    for name, rest in words.items():
+        code = (
+            f"import sys; from blankoff.cli import main; main({[name, *rest]!r}, standalone_mode=False); "
+            f"sys.exit(sorted(m for m in {slow!r} if m in sys.modules) or 0)"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, (name, done.stderr)
+    assert (tmp_path / "x.pdf").stat().st_size > 10_000
+
+
 def test_output_that_cannot_show_braille_is_plain() -> None:
     log = plain_logs(SAMPLE)[0]
     env = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}

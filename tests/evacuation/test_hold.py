@@ -12,7 +12,7 @@ from blankoff.evacuation.hold_curve import hold_curve
 from blankoff.evacuation.hold_fit import OUT, fit_blocks
 from blankoff.evacuation.hold_gram import COLUMNS, EXP, LINE, ONE, Y, filter_gains, gram_matrix, whiten_columns
 from blankoff.evacuation.hold_prior import RisePrior, split_table
-from blankoff.evacuation.hold_wet import WET_SHAPES, wet_shape
+from blankoff.evacuation.hold_wet import wet_shape, wet_shapes
 from blankoff.evacuation.noise import (
     BLOCKS,
     DESIGN,
@@ -25,6 +25,8 @@ from blankoff.evacuation.noise import (
 from blankoff.physics.saturation import saturation_pressure_micron
 from blankoff.samples import SampleBatch
 from blankoff.settings import Judging
+
+WET_SHAPES = wet_shapes()
 
 JUDGING = Judging()
 

@@ -18,10 +18,12 @@ from blankoff.evacuation.hold import (
 )
 from blankoff.evacuation.hold_fit import OUT, fit_blocks
 from blankoff.evacuation.hold_prior import split_table
-from blankoff.evacuation.hold_wet import WET_SHAPES
+from blankoff.evacuation.hold_wet import wet_shapes
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.saturation import saturation_pressure_micron
 from blankoff.settings import Judging
+
+WET_SHAPES = wet_shapes()
 
 Array = NDArray[np.float64]
 NAN = float("nan")

@@ -96,3 +96,14 @@ def test_what_a_step_and_a_quick_approach_may_share_is_drawn_as_it_was_judged() 
     told = hold_curve(SampleBatch.of_one("x", long, bends), 0.0, 1795.0, 0.0, judged_rise=(60.0, 30.0, 30.0))
     assert told is not None
     assert abs(told.saturating_micron[-1] - 100.0) < 5.0
+
+
+@pytest.mark.parametrize("first_s", [30.0, 60.0, 120.0])
+def test_without_readings_in_its_first_minutes_a_hold_begins_near_its_readings(first_s: float) -> None:
+    """Nothing says how large a step was that had settled before the first reading: less than the pressure, if any."""
+    rng = np.random.default_rng(5)
+    p = drawn(pool=40.0) + rng.normal(0.0, 1.5, T.size)
+    seen = (T < 100.0) | (100.0 + first_s <= T)
+    curve = hold_curve(SampleBatch.of_one("x", T[seen], p[seen]), 100.0, 800.0, 12.0)
+    assert curve is not None
+    assert np.all((curve.total_micron > 0.0) & (curve.total_micron < 900.0))

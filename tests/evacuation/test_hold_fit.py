@@ -17,8 +17,10 @@ from oracle import covariance, plain
 from blankoff.evacuation.hold_fit import OUT, WET_RISE_MICRON, fit_blocks
 from blankoff.evacuation.hold_posterior import ORDINARY, SMALL, SUMS, WET, accumulate, best_parts
 from blankoff.evacuation.hold_prior import RisePrior, split_table
-from blankoff.evacuation.hold_wet import WET_SHAPES, wet_shape
+from blankoff.evacuation.hold_wet import wet_shape, wet_shapes
 from blankoff.evacuation.noise import DESIGN, wander_beside
+
+WET_SHAPES = wet_shapes()
 
 Array = NDArray[np.float64]
 PRIOR = RisePrior()

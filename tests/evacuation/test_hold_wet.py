@@ -27,9 +27,11 @@ from blankoff.evacuation.hold_gram import (
     whiten_columns,
     with_prior,
 )
-from blankoff.evacuation.hold_wet import WARMING, WET_SHAPES, wet_shape
+from blankoff.evacuation.hold_wet import WARMING, wet_shape, wet_shapes
 from blankoff.evacuation.hold_wet_fit import WET_LINE, WET_SIZE, WET_SLACK, WET_Y, wet_gram, wet_start, wet_terms
 from blankoff.physics.saturation import saturation_pressure_micron
+
+WET_SHAPES = wet_shapes()
 
 Array = NDArray[np.float64]
 

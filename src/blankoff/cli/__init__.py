@@ -11,7 +11,7 @@ from blankoff.cli.from_folder import check, demo, ingest, review
 from blankoff.cli.from_store import assess, export, forget, report, sheet
 from blankoff.cli.one_log import log
 from blankoff.cli.options import keep_lines
-from blankoff.cli.telling import WRONG_CALL
+from blankoff.cli.telling import WRONG_CALL, leave_at_once
 
 
 class _Commands(click.Group):
@@ -38,6 +38,7 @@ class _Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         from blankoff.errors import BlankoffError
 
+        leave_at_once()
         try:
             return super().invoke(ctx)
         except BlankoffError as error:

@@ -19,7 +19,7 @@ from blankoff.cli.options import (
     pseudonyms_option,
     store_option,
 )
-from blankoff.cli.telling import progress_bar, say, say_json, tell
+from blankoff.cli.telling import no_searching, progress_bar, say, say_json, tell
 
 
 @click.command(cls=Command)
@@ -82,6 +82,7 @@ def report(
 @pseudonyms_option
 @key_file_option
 @as_json_option
+@no_searching()
 def sheet(
     store: Path,
     evacuation_id: str | None,

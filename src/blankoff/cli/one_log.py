@@ -9,7 +9,7 @@ import click
 
 from blankoff.cli import arguments
 from blankoff.cli.options import Command, as_json_option
-from blankoff.cli.telling import explain_waiting, say, say_json
+from blankoff.cli.telling import explain_waiting, no_searching, say, say_json
 
 POSITIVE = arguments.Positive()
 
@@ -22,6 +22,7 @@ POSITIVE = arguments.Positive()
 @click.option("--volume", type=POSITIVE, metavar="LITRES", help="Circuit volume.")
 @click.option("--settings", "settings_file", type=arguments.EXISTING, help="A fleet.toml with layouts and criteria.")
 @as_json_option
+@no_searching()
 def log(file: Path, as_json: bool, settings_file: Path | None, **given: float | None) -> None:
     """Judge a single log file: verdict in words and the curve, no store.
 

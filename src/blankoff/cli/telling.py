@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import gc
 import json
 import sys
 from collections.abc import Iterator, Mapping
@@ -49,6 +51,24 @@ def tell(done: Told, as_json: bool) -> None:
         say_json(done.as_dict())
     else:
         say(done.text())
+
+
+def leave_at_once() -> None:
+    """Let the program end without a last search for garbage: all it has goes with it, and the search takes a third of a second."""
+    atexit.unregister(gc.freeze)
+    atexit.register(gc.freeze)
+
+
+@contextlib.contextmanager
+def no_searching() -> Iterator[None]:
+    """Look for no garbage during a short command: what it loads stays until it ends."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blankoff.constants import ZERO_CELSIUS_K
 from blankoff.evacuation.hold_fit import OUT, fit_blocks
 from blankoff.evacuation.hold_prior import RisePrior, SplitTable, split_table
-from blankoff.evacuation.hold_wet import WET_SHAPES
+from blankoff.evacuation.hold_wet import wet_shapes
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
@@ -203,6 +203,6 @@ def fit_holds(
     _fit_all(
         offsets, elapsed_s, pressure_micron, ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
         required_min * 60.0, saturation, ceiling, which.reshape(-1).astype(np.int64), tables, first.scale, first.step,
-        WET_SHAPES, belief.vector(judging.material_rise_micron), _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
+        wet_shapes(), belief.vector(judging.material_rise_micron), _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
     )  # fmt: skip
     return HoldFits(out)

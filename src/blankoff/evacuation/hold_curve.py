@@ -11,6 +11,7 @@ from blankoff.evacuation.hold import CHOKED_SHARE
 from blankoff.evacuation.hold_gram import EVENING_S, SETTLING_S
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.atmosphere import standard_pressure_micron
+from blankoff.physics.nonnegative import nonnegative_fit
 from blankoff.samples import SampleBatch
 
 __all__ = ["HoldCurve", "hold_curve"]
@@ -107,15 +108,16 @@ def hold_curve(
 
     step, evening = np.exp(-t / SETTLING_S), np.exp(-t / EVENING_S)
     columns = np.column_stack([np.ones(n), -np.ones(n), step, -step, evening, -evening, parts(t)])
-    target = p - leak_micron_per_min * t / 60.0
-    weight = sd
+    # what settles is no more than the pressure itself: without readings in the first seconds nothing else would say so
+    kept = np.zeros((2, columns.shape[1]))
+    kept[0, 2:4], kept[1, 4:6] = (1.0, -1.0), (1.0, -1.0)
+    columns = np.vstack([columns, kept])
+    target, weight = np.r_[p - leak_micron_per_min * t / 60.0, 0.0, 0.0], np.r_[sd, p[0], p[0]]
     rise, error, over_min = judged_rise
     if rise is not None and error is not None and over_min is not None:
         columns = np.vstack([columns, np.r_[np.zeros(6), parts(np.array([60.0 * over_min]))[0]]])
-        target, weight = np.r_[target, rise], np.r_[sd, max(error, _LEAST_ERROR)]
-    from scipy.optimize import nnls  # here, because one log in the terminal shall not wait for it
-
-    amplitude, _ = nnls(columns / weight[:, None], target / weight)
+        target, weight = np.r_[target, rise], np.r_[weight, max(error, _LEAST_ERROR)]
+    amplitude = nonnegative_fit(columns / weight[:, None], target / weight)
     at = np.linspace(0.0, last_s, points)
     start = float(amplitude[0] - amplitude[1])
     steady = leak_micron_per_min * at / 60.0

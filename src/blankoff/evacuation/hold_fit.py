@@ -142,7 +142,7 @@ def fit_blocks(
     table_scale, table_step
         Their nodes.
     wet_table
-        `hold_wet.WET_SHAPES`.
+        `hold_wet.wet_shapes`.
     belief
         `hold_prior.RisePrior.vector`.
     out : (OUT,) float64, overwritten

@@ -10,6 +10,7 @@ little on the ambient itself, so they are tabulated once, at 20 degC.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
 
-__all__ = ["SPAN", "WARMING", "WET_SHAPES", "wet_shape"]
+__all__ = ["SPAN", "WARMING", "wet_shape", "wet_shapes"]
 
 FloatArray = NDArray[np.float64]
 
@@ -31,8 +32,9 @@ SPAN = 10.0
 _AMBIENT_C = 20.0
 
 
-def _tabulate() -> FloatArray:
-    """Rise as a share of its end, for evenly spaced times up to `SPAN` times that of 63 per cent."""
+@lru_cache(maxsize=1)
+def wet_shapes() -> FloatArray:
+    """``(len(WARMING), points)``: rise as a share of its end, at even times up to `SPAN` times that of 63 per cent."""
     end = float(saturation_pressure_micron(_AMBIENT_C))
     grid_c = np.linspace(_AMBIENT_C - 80.0, _AMBIENT_C, 1601)
     share = np.asarray(saturation_pressure_micron(grid_c)) / end
@@ -44,20 +46,16 @@ def _tabulate() -> FloatArray:
         times = step * np.arange(steps)
         cold = chill * np.exp(-times / slowness) if slowness > 0.0 else np.zeros(steps)
         drive = np.interp(_AMBIENT_C - cold, grid_c, share)
-        u = np.empty(steps)
-        u[0] = _START
-        decay = math.exp(-step)
-        for i in range(1, steps):
-            u[i] = drive[i] + (u[i - 1] - drive[i]) * decay
-        rise = (u - _START) / (1.0 - _START)
+        decay, u = math.exp(-step), _START
+        passed = [u]
+        for towards in drive[1:].tolist():
+            u = towards + (u - towards) * decay
+            passed.append(u)
+        rise = (np.array(passed) - _START) / (1.0 - _START)
         unit = float(np.interp(1.0 - math.exp(-1.0), rise, times))
         out[k] = np.interp(np.linspace(0.0, SPAN, _POINTS + 1), times / unit, rise)
     out.setflags(write=False)
     return out
-
-
-WET_SHAPES = _tabulate()
-"""``(len(WARMING), points)``: rise as a share of its end against time over time of 63 per cent."""
 
 
 @kernel

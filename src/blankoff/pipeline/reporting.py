@@ -19,7 +19,7 @@ from blankoff.pipeline.known import month_end
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
 from blankoff.pipeline.swapping import make_ready, swap_in
-from blankoff.report import pages, sheet
+from blankoff.report import sheet
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import EvacuationData, MonthData
 from blankoff.samples import SampleBatch
@@ -145,6 +145,7 @@ def write_month(
         The folder cannot be written to, or holds something that is not pages of ours.
     """
     from blankoff.pipeline.assessing import assess  # see month_data
+    from blankoff.report import pages  # what draws them takes longer to load than a sheet to make
 
     as_of = month_end(month)
     if month in store.months() and store.read("last_run", stage="assess", as_of=as_of).is_empty():

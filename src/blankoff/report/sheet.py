@@ -16,14 +16,11 @@ from pathlib import Path
 from typing import Any
 
 import typst
-import vl_convert
 
-from blankoff.report import theme
-from blankoff.report.charts.base import Chart
-from blankoff.report.charts.curve import curve_chart
-from blankoff.report.charts.hold import hold_chart
+from blankoff.report.charts.hold import hold_data
 from blankoff.report.data import EvacuationData
-from blankoff.report.fonts import FAMILY, font_folder, show
+from blankoff.report.fonts import font_folder, show
+from blankoff.report.sheet_drawings import curve_on_paper, hold_on_paper
 from blankoff.report.views.common import circuit
 from blankoff.report.views.evacuation import (
     air_words,
@@ -57,11 +54,8 @@ class SheetMark:
     made_on: dt.date | None = None
 
 
-def _svg(chart: Chart, height: int) -> dict[str, str]:
-    spec = theme.resolve({**chart.spec, "width": _WIDTH, "height": height, "background": "white"})
-    spec["config"] = {**spec["config"], "font": FAMILY}
-    svg = vl_convert.vegalite_to_svg(json.dumps(spec), vl_version=theme.VEGA_LITE, format_locale=theme.NUMBER_LOCALE)
-    return {"svg": str(svg), "alt": chart.alt, "title": chart.title}
+def _picture(svg: str, alt: str, title: str) -> dict[str, str]:
+    return {"svg": svg, "alt": show(alt, 300), "title": show(title, 150)}
 
 
 def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
@@ -120,12 +114,9 @@ def sheet_content(data: EvacuationData, made_on: dt.date, fit: tuple[int, int, i
     ]
     curve = hold = None
     if data.log.readings:
-        curve = _svg(curve_chart(data, curve_title(data)), curve_height)
-        drawn = hold_chart(data, hold_title(data))
-        hold = _svg(drawn, hold_height) if drawn else None
-    for part in (curve, hold):
-        if part:
-            part["title"], part["alt"] = show(part["title"], 150), show(part["alt"], 300)
+        curve = _picture(*curve_on_paper(data, _WIDTH, curve_height), curve_title(data))
+        drawn = hold_data(data)
+        hold = drawn and _picture(hold_on_paper(drawn, pressure.name, _WIDTH, hold_height), drawn.alt, hold_title(data))
     return {
         "title": f"Evacuation {show(id_, 60)}",
         "heading": f"Evacuation {show(id_, min(longest, 60))}",

@@ -45,9 +45,14 @@ def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.Data
     return samples, marks
 
 
+def _numbers(samples: ArrowTable, name: str) -> np.ndarray[tuple[int], Any]:
+    """Return a column as an array; by way of polars, for Arrow's own way there loads pandas, which takes as long as a sheet."""
+    return np.asarray(pl.Series(name, samples[name]).to_numpy())
+
+
 def lies_together(samples: ArrowTable) -> bool:
     """Whether the rows of every log stand in one stretch."""
-    number = samples["log_no"].to_numpy()
+    number = _numbers(samples, "log_no")
     runs = number[np.flatnonzero(np.diff(number, prepend=number[0] - 1))] if number.size else number
     return bool(np.unique(runs).size == runs.size)
 
@@ -64,7 +69,7 @@ def arrow_to_batch(
     log_nos, keys
         Number and key of each log wanted, ``n`` each; a number may come twice.
     """
-    number = samples["log_no"].to_numpy()
+    number = _numbers(samples, "log_no")
     starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1)) if number.size else np.empty(0, dtype=np.int64)
     ends = np.append(starts[1:], number.size) if number.size else starts
     where = {int(number[a]): (int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
@@ -78,7 +83,7 @@ def arrow_to_batch(
     def column(name: str) -> FloatArray:
         # a null and NaN mean the same here: over-range, or unknown
         # writable too: kernels would be compiled once more for arrays that are not
-        values = np.require(samples[name].to_numpy(), dtype=np.float64, requirements=["C", "W"])
+        values = np.require(_numbers(samples, name), dtype=np.float64, requirements=["C", "W"])
         return values if take is None else np.ascontiguousarray(values[take])
 
     by_log: dict[int, list[tuple[float, str]]] = {}

@@ -7,11 +7,12 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
-
-import altair as alt
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from blankoff.report import theme
+
+if TYPE_CHECKING:
+    import altair as alt
 
 Records: TypeAlias = list[dict[str, Any]]
 Spec: TypeAlias = dict[str, Any]
@@ -100,6 +101,8 @@ def iso(date: dt.date | None) -> str | None:
 
 def named(name: str) -> alt.NamedData:
     """Return data that `fill` puts in later, so that a drawing can be built once and used for many."""
+    import altair as alt  # here, because what needs only the numbers shall not wait for it
+
     return alt.NamedData(name=name)
 
 

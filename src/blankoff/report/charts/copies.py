@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
-import altair as alt
-
 from blankoff.report.charts.base import Chart, Records, Spec, build, figures, fill, named, table_of
 from blankoff.report.charts.curve import thin_out
 from blankoff.report.data import EvacuationData
@@ -18,6 +16,8 @@ MOST_COPIES = 3
 
 @lru_cache(maxsize=4)
 def _copies_drawing(pressure_name: str, origin: str, height: int) -> Spec:
+    import altair as alt  # here, because a sheet shall not wait for it
+
     x = alt.X(
         "x:Q",
         title=f"minutes from {origin}",

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-import altair as alt
 import numpy as np
 
 from blankoff.physics.saturation import saturation_pressure_micron
@@ -76,6 +75,8 @@ def ambient_of(data: EvacuationData) -> float | None:
 
 def reading_tip(time_name: str, pressure_name: str) -> list[Any]:
     """Tell a reading's time and pressure when the pointer or the keyboard finds it; written where it is drawn."""
+    import altair as alt
+
     return [
         alt.Tooltip("x:Q", title=time_name, format=",.3~r"),
         alt.Tooltip("y:Q", title=pressure_name, format=",.3~r"),
@@ -84,6 +85,8 @@ def reading_tip(time_name: str, pressure_name: str) -> list[Any]:
 
 @lru_cache(maxsize=8)
 def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
+    import altair as alt  # here, because a sheet shall not wait for it
+
     x = alt.X(
         "x:Q",
         title=f"{time_name} from the first reading",
@@ -234,20 +237,32 @@ def _phase_table(data: EvacuationData) -> Any:
     return table_of(("phase", "from", "to", "pressure at its start", "at its end"), rows)
 
 
+def time_name(data: EvacuationData) -> str:
+    """The unit in which a log's time is drawn."""
+    return "hours" if data.log.readings and float(data.log.elapsed_s[-1]) / 60.0 > _HOURS_FROM_MIN else "minutes"
+
+
+def curve_alt(data: EvacuationData, drawn: int) -> str:
+    """What the drawing of a log shows, `drawn` of its readings, for those who do not see it."""
+    last_min = float(data.log.elapsed_s[-1]) / 60.0 if data.log.readings else 0.0
+    return (
+        f"Pressure against time over {minutes(last_min)} on a logarithmic axis, with its phases shaded. "
+        f"{drawn} of {data.log.readings} readings are drawn."
+    )
+
+
 def curve_chart(
     data: EvacuationData, title: str, height: int = 340, key: str = "curve", note: str = CURVE_NOTE
 ) -> Chart:
     """The whole log on a log axis: phases, target, limit, water's saturation line, isolation."""
     pressure = PressureWords(data.settings.units)
     datasets, params = curve_data(data)
-    last_min = float(data.log.elapsed_s[-1]) / 60.0 if data.log.readings else 0.0
-    drawing = _curve_drawing(pressure.name, "hours" if last_min > _HOURS_FROM_MIN else "minutes", height)
+    drawing = _curve_drawing(pressure.name, time_name(data), height)
     spec = fill(drawing, datasets, params=params)
     return Chart(
         key=key,
         title=title,
-        alt=f"Pressure against time over {minutes(last_min)} on a logarithmic axis, with its phases shaded. "
-        f"{len(datasets['curve'])} of {data.log.readings} readings are drawn.",
+        alt=curve_alt(data, len(datasets["curve"])),
         spec=spec,
         table=_phase_table(data),
         note=note,

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-import altair as alt
 import numpy as np
 
 from blankoff.evacuation.hold_curve import hold_curve
@@ -94,6 +93,8 @@ def hold_readings(data: EvacuationData) -> tuple[FloatArray, FloatArray]:
 
 @lru_cache(maxsize=8)
 def _hold_drawing(pressure_name: str, height: int) -> Spec:
+    import altair as alt  # here, because a sheet shall not wait for it
+
     x = alt.X(
         "x:Q",
         title="minutes from isolation",
@@ -150,8 +151,17 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
     return build(alt.layer(areas, edges, whole, dots, rule, *tags, due, due_tag), height)
 
 
-def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | None:
-    """The hold on a plain axis, its fitted rise split into the steady and the saturating part; ``None`` without one."""
+@dataclass(frozen=True)
+class HoldData:
+    """What is drawn of a hold: records by name, pressures in the fleet's unit; the numbers behind it in words."""
+
+    datasets: Mapping[str, Records]
+    rows: tuple[tuple[str, str], ...]
+    alt: str
+
+
+def hold_data(data: EvacuationData) -> HoldData | None:
+    """What is drawn of the hold that was judged; ``None`` without one."""
     t, p = hold_readings(data)
     if t.size < 2:
         return None
@@ -198,15 +208,24 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
             ("at its end", pressure.text(row.get("hold_end_micron"))),
         ]
     )
+    return HoldData(
+        {"parts": parts, "total": total, "readings": readings, "limit": limit, "due": due},
+        tuple(rows),
+        f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady part and one that levels off.",
+    )
+
+
+def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | None:
+    """The hold on a plain axis, its fitted rise split into the steady and the saturating part; ``None`` without one."""
+    drawn = hold_data(data)
+    if drawn is None:
+        return None
     return Chart(
         key="hold",
         title=title,
-        alt=f"Pressure during the hold of {minutes(end)}, with the fitted rise split into a steady part and one that levels off.",
-        spec=fill(
-            _hold_drawing(pressure.name, height),
-            {"parts": parts, "total": total, "readings": readings, "limit": limit, "due": due},
-        ),
-        table=table_of(("hold", "value"), rows),
+        alt=drawn.alt,
+        spec=fill(_hold_drawing(PressureWords(data.settings.units).name, height), drawn.datasets),
+        table=table_of(("hold", "value"), drawn.rows),
         note="Dots: readings. Below the dashed edge: the steady part, which a leak makes. Between the dashed and the solid "
         "edge: the part that levels off, which water and outgassing make. Thin line: the whole fit, with the step that "
         "settles in the first seconds.",
