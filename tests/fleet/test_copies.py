@@ -70,10 +70,11 @@ def test_two_honest_pulls_on_the_same_curve_do_not_match() -> None:
     t, p = pull(0)
     worst = 0.0
     for seed in range(1, 80):
-        found = match(one(*pull(seed)), one(t, p), 0.0)
+        # looked at to the end, though it correlates too little for a copy
+        found = match(one(*pull(seed)), one(t, p), 0.0, CopyRules(least_correlation=-1.0))
         assert not found.is_copy(CopyRules()), (seed, found)
         worst = max(worst, found.sharpness)
-    assert worst < CopyRules().least_sharpness - 1.0
+    assert 1.0 < worst < CopyRules().least_sharpness - 1.0
 
 
 def test_find_copies_names_the_later_job_and_ignores_row_order() -> None:

@@ -121,9 +121,12 @@ def find_copies(
         i, j = pairs[k].tolist()
         if not (j in best and best[j][0] <= i):
             best[j] = (i, remembered)
+    repeats = np.full(jobs.height, jobs.height)  # the earliest log that each was found to repeat so far
+    for j, (i, _) in best.items():
+        repeats[j] = i
     weight = jobs["readings"].to_numpy() if "readings" in jobs.columns else np.full(jobs.height, _USUAL_READINGS)
     for part in in_neighbourhoods(pairs[~compared], neighbour_rank(values), weight):
-        open_ = np.array([not (j in best and best[j][0] <= i) for i, j in part.tolist()], dtype=bool)
+        open_ = repeats[part[:, 1]] > part[:, 0]
         if not open_.any():
             continue
         found = compare_pairs(part[open_], keys, moments, load, rules)
@@ -131,6 +134,7 @@ def find_copies(
             i, j = int(found.earlier[k]), int(found.later[k])
             if not (j in best and best[j][0] <= i):
                 best[j] = (i, found.match(k))
+                repeats[j] = i
         if checked is not None and len(found.earlier):
             names = pl.Series(keys, dtype=pl.String)
             checked(

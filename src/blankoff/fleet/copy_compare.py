@@ -9,11 +9,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
+from blankoff.evacuation.middles import median_spacings
 from blankoff.fleet.copy_grids import grid_sizes, prepare_logs
 from blankoff.fleet.copy_kernels import MATCH_COLUMNS, match_pairs
-from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked, spacing_s
+from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
@@ -69,20 +71,32 @@ def in_neighbourhoods(
     """
     ranks = np.sort(rank[pairs], axis=1)
     pairs = pairs[np.lexsort((ranks[:, 1], ranks[:, 0]))]
-    held: set[int] = set()
-    total, start = 0, 0
-    for q, (i, j) in enumerate(pairs.tolist()):
-        new = {i, j} - held
-        more = sum(int(weight[k]) for k in new)
-        if q > start and total + more > most:
-            yield pairs[start:q]
-            held, total, start = set(), 0, q
-            new = {i, j}
-            more = int(weight[i]) + int(weight[j])
-        held |= new
+    del ranks
+    edges = np.empty(len(pairs) + 1, dtype=np.int64)
+    cuts = _cut(pairs, np.asarray(weight, dtype=np.int64), most, edges)
+    for start, stop in itertools.pairwise(edges[: cuts + 1].tolist()):
+        yield pairs[start:stop]
+
+
+@njit(cache=True, nogil=True)
+def _cut(pairs: IntArray, weight: IntArray, most: int, edges: IntArray) -> int:
+    """Where batches of pairs begin, and the last one ends; returns how many there are."""
+    held = np.full(weight.size, -1, dtype=np.int64)
+    total = cuts = 0
+    edges[0] = 0
+    for q in range(len(pairs)):
+        i, j = pairs[q, 0], pairs[q, 1]
+        more = (weight[i] if held[i] != cuts else 0) + (weight[j] if held[j] != cuts and j != i else 0)
+        if q > edges[cuts] and total + more > most:
+            cuts += 1
+            edges[cuts] = q
+            total, more = 0, weight[i] + (weight[j] if j != i else 0)
+        held[i] = held[j] = cuts
         total += more
-    if start < len(pairs):
-        yield pairs[start:]
+    if len(pairs) == 0:
+        return 0
+    edges[cuts + 1] = len(pairs)
+    return cuts + 1
 
 
 def compare_pairs(
@@ -112,12 +126,13 @@ def compare_pairs(
         Pairs of which a log is missing, or that offer no alignment, are left out.
     """
     threads = threads or os.cpu_count() or 1
-    batch = load(sorted({keys[k] for k in np.unique(pairs)}))
+    used, index = np.unique(pairs, return_inverse=True)
+    batch = load(sorted({keys[k] for k in used.tolist()}))
     place = {key: n for n, key in enumerate(batch.keys)}
-    there = np.array([keys[i] in place and keys[j] in place for i, j in pairs.tolist()], dtype=bool)
-    pairs = pairs[there]
-    at = np.array([[place[keys[i]], place[keys[j]]] for i, j in pairs.tolist()], dtype=np.int64).reshape(-1, 2)
-    spacing = np.array([spacing_s(log) for log in batch])
+    at = np.array([place.get(keys[k], -1) for k in used.tolist()], dtype=np.int64)[index].reshape(-1, 2)
+    there = (at >= 0).all(axis=1)
+    pairs, at = pairs[there], at[there]
+    spacing = spacings_s(batch)
     step = np.maximum(spacing[at[:, 0]], spacing[at[:, 1]]) if len(at) else np.empty(0)
     pairs, at, step = pairs[np.isfinite(step)], at[np.isfinite(step)], step[np.isfinite(step)]
     if not len(pairs):
@@ -151,7 +166,7 @@ def compare_pairs(
         match_pairs(
             index[:, 1].copy(), index[:, 0].copy(), step, moments[pairs[:, 1]], moments[pairs[:, 0]], cells, start_s,
             readings, course, noise, rules.least_points, rules.least_overlap_s, rules.course_tolerance,
-            rules.other_moment_s, first, last, out,
+            rules.other_moment_s, rules.least_correlation, first, last, out,
         )  # fmt: skip
 
     _in_threads(matched, len(pairs), threads)
@@ -182,6 +197,13 @@ def compare_pairs(
         values[q] = [getattr(found, name) for name in _FIELDS]
         is_copy[q] = found.is_copy(rules)
     return Compared(pairs[tried, 0], pairs[tried, 1], values[tried], is_copy[tried])
+
+
+def spacings_s(batch: SampleBatch) -> FloatArray:
+    """`copy_match.spacing_s` of every log of a batch."""
+    out = np.full(len(batch), np.inf)
+    median_spacings(batch.offsets, batch.elapsed_s, out)
+    return np.where(np.diff(batch.offsets) > 2, np.maximum(out, 1.0), np.inf)
 
 
 def _in_threads(work: Callable[[int, int], None], count: int, threads: int) -> None:

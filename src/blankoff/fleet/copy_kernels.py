@@ -16,7 +16,13 @@ MATCH_COLUMNS = 8
 """Numbers per pair, in the order of `copy_match.Match`'s fields."""
 
 _DISTINCT = 15
+_SAME = float(np.nextafter(0.002, 0.0))
+"""The largest difference of ln p below 0.002."""
 _NULL_FROM, _NULL_TO = 14, 46
+_STRETCH = 128
+"""Cells counted before it is asked whether the rest can change the answer."""
+_ROUGH = 1e-8
+"""Room left for the order of summing where correlations are first taken roughly."""
 
 
 @njit(cache=True, nogil=True)
@@ -41,24 +47,62 @@ def correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[flo
     return (sab - sa * sb / n) / np.sqrt(va * vb), n
 
 
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "nsz"})
+def _rough(a: FloatArray, b: FloatArray) -> tuple[float, float, bool]:
+    """Correlation of two curves of equal length as quickly as can be, over how many points, and whether to rely on it.
+
+    Sums are taken in vectors, in another order than in `correlation`: good to 1e-9 where it can be relied on, and the number of
+    points is exact.
+    """
+    n = sa = sb = saa = sbb = sab = 0.0
+    for i in range(np.uint64(a.size)):
+        x, y = a[i], b[i]
+        both = (x == x) & (y == y)
+        x = x if both else 0.0
+        y = y if both else 0.0
+        n += 1.0 if both else 0.0
+        sa += x
+        sb += y
+        saa += x * x
+        sbb += y * y
+        sab += x * y
+    size = max(n, 1.0)
+    va, vb = saa - sa * sa / size, sbb - sb * sb / size
+    sound = va > 0.01 * saa and vb > 0.01 * sbb and va > 1e-6 and vb > 1e-6
+    return (sab - sa * sb / size) / np.sqrt(va * vb) if sound else 0.0, n, sound
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _count_within(a: FloatArray, b: FloatArray, start: int, stop: int, tolerance: float) -> tuple[int, int]:
+    """How many differences of a stretch are within a tolerance, and how many there are."""
+    within = n = 0
+    for i in range(np.uint64(start), np.uint64(stop)):
+        v = abs(a[i] - b[i])
+        within += 1 if v <= tolerance else 0
+        n += 1 if v < np.inf else 0
+    return within, n
+
+
 @njit(cache=True, nogil=True)
 def _courses_agree(a: FloatArray, b: FloatArray, lag: int, least: int, tolerance: float) -> bool:
     """Whether the median difference of two courses is within a tolerance; the median itself only where it is close."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
-    if hi - lo < least:
+    size = hi - lo
+    if size < least:
         return False
-    n = within = 0
-    left = hi - lo
-    for i in range(lo, hi):
-        v = abs(a[i] - b[i - lag])
-        left -= 1
-        if math.isfinite(v):
-            n += 1
-            if v <= tolerance:
-                within += 1
-        # too many are beyond for the rest to mend
-        if 2 * (n - within) > n + left + 2:
+    one, two = a[lo:hi], b[lo - lag : hi - lag]
+    n = within = done = 0
+    while done < size:
+        stop = min(done + _STRETCH, size)
+        more, there = _count_within(one, two, done, stop, tolerance)
+        within += more
+        n += there
+        done = stop
+        # too many are beyond, or within, for the rest to change it
+        if 2 * (n - within) > n + size - done + 2:
             return False
+        if n >= least and 2 * within >= n + size - done + 2:
+            return True
     if n < least:
         return False
     if 2 * within >= n + 2:
@@ -106,23 +150,24 @@ def _even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
 def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     seen = np.empty(_DISTINCT)
-    kinds = n = same = 0
+    kinds = 0
     for i in range(lo, hi):
-        x, y = a[i], b[i - lag]
-        if not (math.isfinite(x) and math.isfinite(y)):
+        x = a[i]
+        if not (math.isfinite(x) and math.isfinite(b[i - lag])):
             continue
-        n += 1
-        if abs(x - y) < 0.002:
-            same += 1
-        if kinds < _DISTINCT:
-            rounded = np.rint(x * 1000.0)
-            known = False
-            for k in range(kinds):
-                known |= seen[k] == rounded
-            if not known:
-                seen[kinds] = rounded
-                kinds += 1
-    return same / n if kinds >= _DISTINCT else 0.0
+        rounded = np.rint(x * 1000.0)
+        known = False
+        for k in range(kinds):
+            known |= seen[k] == rounded
+        if not known:
+            seen[kinds] = rounded
+            kinds += 1
+            if kinds == _DISTINCT:
+                break
+    if kinds < _DISTINCT:
+        return 0.0
+    same, n = _count_within(a[lo:hi], b[lo - lag : hi - lag], 0, hi - lo, _SAME)
+    return same / n
 
 
 @njit(cache=True, nogil=True)
@@ -139,7 +184,7 @@ def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
 def match_pairs(
     later: IntArray, earlier: IntArray, step_s: FloatArray, later_moments: FloatArray, earlier_moments: FloatArray,
     cells: IntArray, start_s: FloatArray, readings: IntArray, course: FloatArray, noise: FloatArray,
-    least_points: int, least_overlap_s: float, tolerance: float, other_moment_s: float, first: int, last: int,
+    least_points: int, least_overlap_s: float, tolerance: float, other_moment_s: float, least_correlation: float, first: int, last: int,
     out: FloatArray,
 ) -> None:  # fmt: skip
     """Compare pairs ``first`` to ``last - 1``; each writes its own row only.
@@ -181,30 +226,52 @@ def match_pairs(
         offset = int(np.rint((start_s[one] - start_s[two]) / step))
         reach = max(3, math.ceil(8.0 / step))
         lags = np.empty(g * (2 * reach + 1), dtype=np.int64)
+        tried, rough = np.empty(lags.size, dtype=np.int64), np.empty(lags.size)
         for m in range(g):
             centre = int(np.rint(guesses[m] / step)) - offset
             for k in range(2 * reach + 1):
                 lags[m * (2 * reach + 1) + k] = centre - reach + k
         lags.sort()
-        best_lag, best, points = 0, -2.0, 0
+        # noise is compared roughly at first, and to the last digit only where it can be the best
+        agreed = 0
+        top = -2.0
         for k in range(lags.size):
-            if k > 0 and lags[k] == lags[k - 1]:
+            lag = lags[k]
+            if (k > 0 and lag == lags[k - 1]) or not _courses_agree(a, b, lag, least, tolerance):
                 continue
-            if not _courses_agree(a, b, lags[k], least, tolerance):
-                continue
-            rho, n = correlation(noise_a, noise_b, lags[k], least)
-            if n > 0 and rho > best:
-                best_lag, best, points = lags[k], rho, n
-            elif points == 0:
-                # too little of it is noise, but the courses agree
-                difference = _course_difference(a, b, lags[k])
-                if difference < out[q, 3]:
-                    out[q, 3], best_lag = difference, lags[k]
-        if points == 0 and math.isfinite(out[q, 3]):
-            out[q, 1] = _both(a, b, best_lag) * step
-            out[q, 2] = (best_lag + offset) * step
-            out[q, 8] = _equal_share(a, b, best_lag)
+            lo, hi = max(0, lag), min(a.size, b.size + lag)
+            rho, count, sound = _rough(noise_a[lo:hi], noise_b[lo - lag : hi - lag])
+            tried[agreed], rough[agreed] = lag, rho if sound else 2.0
+            if count < least:
+                rough[agreed] = -2.0
+            elif sound:
+                top = max(top, rho)
+            agreed += 1
+        best_lag, best, points = 0, -2.0, 0
+        for k in range(agreed):
+            if rough[k] > -2.0 and rough[k] >= top - _ROUGH:
+                rho, n = correlation(noise_a, noise_b, tried[k], least)
+                if n > 0 and rho > best:
+                    best_lag, best, points = tried[k], rho, n
         if points == 0:
+            # too little of it is noise, but the courses may agree
+            for k in range(agreed):
+                difference = _course_difference(a, b, tried[k])
+                if difference < out[q, 3]:
+                    out[q, 3], best_lag = difference, tried[k]
+            if math.isfinite(out[q, 3]):
+                out[q, 1] = _both(a, b, best_lag) * step
+                out[q, 2] = (best_lag + offset) * step
+                out[q, 8] = _equal_share(a, b, best_lag)
+            continue
+        out[q, 1] = points * step
+        out[q, 2] = (best_lag + offset) * step
+        out[q, 4] = best
+        out[q, 6] = points
+        out[q, 8] = _equal_share(a, b, best_lag)
+        if best < least_correlation:
+            # no copy by its noise, however sharp: that is not looked at
+            out[q, 3] = tolerance
             continue
         total, squares, away = 0.0, 0.0, 0
         for d in range(_NULL_FROM, _NULL_TO):
@@ -217,14 +284,9 @@ def match_pairs(
         mean = total / away if away > 0 else 0.0
         spread = np.sqrt(max(squares / away - mean * mean, 0.0)) if away >= 12 else 0.0
         spread = max(spread, 1.0 / np.sqrt(points))
-        out[q, 1] = points * step
-        out[q, 2] = (best_lag + offset) * step
         out[q, 3] = _course_difference(a, b, best_lag)
-        out[q, 4] = best
         out[q, 5] = (best - mean) / spread
-        out[q, 6] = points
         out[q, 7] = _even_share(noise_a, noise_b, best_lag, best)
-        out[q, 8] = _equal_share(a, b, best_lag)
 
 
 @njit(cache=True, nogil=True)

@@ -65,7 +65,11 @@ def _noise(y: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Match:
-    """How well one curve repeats another."""
+    """How well one curve repeats another.
+
+    Where the noise agrees too little for a copy (`CopyRules.least_correlation`), how sharply and how evenly it does is not looked
+    at (0), and `course_difference` is the most it may be.
+    """
 
     overlap_s: float
     lag_s: float
@@ -293,6 +297,11 @@ def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float]
         )  # fmt: skip
     if n == 0:
         return NO_MATCH
+    if rho < rules.least_correlation:
+        return replace(
+            NO_MATCH, overlap_s=n * step_s, lag_s=(lag + offset) * step_s, course_difference=rules.course_tolerance,
+            correlation=float(rho), points=int(n), equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
+        )  # fmt: skip
     return Match(
         overlap_s=n * step_s,
         lag_s=(lag + offset) * step_s,

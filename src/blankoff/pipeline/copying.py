@@ -14,7 +14,7 @@ from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
 from blankoff.store import Spool, Store
 
-COMPARED_BY = "3"
+COMPARED_BY = "4"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
 _LAID_OUT_FROM = 3
@@ -83,14 +83,12 @@ def _search(
     known: pl.DataFrame,
     asked: list[str] | None = None,
 ) -> pl.DataFrame:
-    """Find copies and keep what was compared on the way."""
-    compared: list[pl.DataFrame] = []
-    found = pl.DataFrame(schema=COPY_SCHEMA)
-    if jobs.height:
-        found = find_copies(jobs, sketch, load, known=known, checked=compared.append, asked=asked)
-    for pairs in compared:
-        store.insert("compared_pair", pairs)
-    return found
+    """Find copies and keep what was compared on the way, batch by batch: there are more pairs than logs by far."""
+    if not jobs.height:
+        return pl.DataFrame(schema=COPY_SCHEMA)
+    return find_copies(
+        jobs, sketch, load, known=known, checked=lambda pairs: store.insert("compared_pair", pairs), asked=asked
+    )
 
 
 def _add_new(
