@@ -32,9 +32,11 @@ class _LogsAhead:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._ahead: dict[str, SampleBatch] = {}
+        self._asked: frozenset[str] = frozenset()
 
     def read_ahead(self, evacuation_ids: Sequence[str]) -> None:
         """Fetch the readings of some evacuations, as far as they have any."""
+        self._asked = frozenset(evacuation_ids)
         wanted = pl.DataFrame({"evacuation_id": list(evacuation_ids)}, schema={"evacuation_id": pl.String})
         logs = self._store.read("logs_of_evacuations", wanted)
         batch = self._store.samples_of_logs(logs.select("log_no", "sha256"))
@@ -43,6 +45,8 @@ class _LogsAhead:
     def load(self, evacuation_id: str) -> SampleBatch:
         """Return one evacuation's readings, see `Store.samples`."""
         found = self._ahead.get(evacuation_id)
+        if found is None and evacuation_id in self._asked:
+            raise NotInStoreError(f"evacuation {evacuation_id!r} has no readable log")
         return self._store.samples(evacuation_id) if found is None else found
 
 

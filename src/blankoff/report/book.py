@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -86,6 +86,30 @@ def verdict_of(code: str | None) -> Verdict | None:
 def _newest(frame: pl.DataFrame, as_of: dt.date) -> pl.DataFrame:
     known = frame.filter(pl.col("as_of") <= as_of)
     return known.filter(pl.col("as_of") == pl.col("as_of").max()) if known.height else known
+
+
+class _RowsById(Mapping[str, dict[str, Any]]):
+    """Rows of a frame by evacuation id, each made when it is first asked for: a large fleet's are too many to hold."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        self._frame = frame
+        self._place = {e: i for i, e in enumerate(frame["evacuation_id"].to_list())}
+        self._made: dict[str, dict[str, Any]] = {}
+
+    def __getitem__(self, key: str) -> dict[str, Any]:
+        made = self._made.get(key)
+        if made is None:
+            made = self._made[key] = self._frame.row(self._place[key], named=True)
+        return made
+
+    def __contains__(self, key: object) -> bool:
+        return key in self._place
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._place)
+
+    def __len__(self) -> int:
+        return len(self._place)
 
 
 @dataclass(frozen=True)
@@ -181,14 +205,18 @@ class Book:
         return out
 
     @cached_property
-    def rows(self) -> dict[str, dict[str, Any]]:
+    def rows(self) -> Mapping[str, dict[str, Any]]:
         """Evacuation id → its row of the work frame."""
-        return {r["evacuation_id"]: r for r in self.work.iter_rows(named=True)}
+        return _RowsById(self.work)
 
     @cached_property
-    def _register_rows(self) -> dict[str, dict[str, Any]]:
-        register = self.data.registers.get("evacuations", schemas.EVACUATIONS.empty())
-        return {r["evacuation_id"]: r for r in register.iter_rows(named=True)}
+    def month_of(self) -> dict[str, str]:
+        """Evacuation id → its month, empty where that is unknown."""
+        return {e: m or "" for e, m in self.work.select("evacuation_id", "month").iter_rows()}
+
+    @cached_property
+    def _register_rows(self) -> Mapping[str, dict[str, Any]]:
+        return _RowsById(self.data.registers.get("evacuations", schemas.EVACUATIONS.empty()))
 
     @cached_property
     def _phases(self) -> dict[str, pl.DataFrame]:
@@ -228,6 +256,20 @@ class Book:
             findings,
             tuple((e, self.log_of(e), self.rows.get(e, {}).get("isolated_at_s")) for e in dict.fromkeys(twins)),
         )
+
+    def register_of(self, factor: str) -> dict[str, dict[str, Any]]:
+        """Id → row of the register of a sort of asset; the first row of an id counts."""
+        return self._registers_by_id[factor]
+
+    @cached_property
+    def _registers_by_id(self) -> dict[str, dict[str, dict[str, Any]]]:
+        out: dict[str, dict[str, dict[str, Any]]] = {}
+        for factor in ASSETS:
+            register = self.data.registers.get(f"{factor}s", schemas.REGISTERS[f"{factor}s"].empty())
+            rows = out.setdefault(factor, {})
+            for row in register.iter_rows(named=True):
+                rows.setdefault(row[f"{factor}_id"], row)
+        return out
 
     def work_of(self, factor: str, id_: str) -> pl.DataFrame:
         """Evacuations done by a technician or with an asset, oldest first."""

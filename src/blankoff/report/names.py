@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
+from functools import lru_cache
 
 FOLDERS = {
     "pump": "pump",
@@ -30,6 +31,7 @@ def file_stem(kind: str, name: str) -> str:
     return f"{readable}-{digest}" if readable else digest
 
 
+@lru_cache(maxsize=50_000)
 def page_path(kind: str, name: str) -> str:
     """Return the path of a thing's page within the pages' folder, with forward slashes."""
     return f"{FOLDERS[kind]}/{file_stem(kind, name)}.html"

@@ -22,7 +22,7 @@ from blankoff.report.views.entry import entry_page
 from blankoff.report.views.evacuation import evacuation_page
 from blankoff.report.views.maintenance import maintenance_page
 from blankoff.report.views.operations import operations_page
-from blankoff.report.views.person import person_extras, person_page
+from blankoff.report.views.person import logs_to_look_at, person_extras, person_page
 from blankoff.report.views.training import training_page
 from blankoff.report.words import CAUTIONS, GLOSSARY, day, month_name, months_up_to
 from blankoff.report.worklist import work_list
@@ -101,8 +101,12 @@ def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
     for factor in ASSETS:
         for id_ in sorted(book.paged[factor]):
             yield page_path(factor, id_), asset_page(book, factor, id_)
-    for id_ in sorted(book.paged[PEOPLE]):
-        yield page_path(PEOPLE, id_), person_page(book, id_)
+    people = sorted(book.paged[PEOPLE])
+    for first in range(0, len(people), LOGS_AT_ONCE // 4):
+        some = people[first : first + LOGS_AT_ONCE // 4]
+        book.data.read_ahead([e for id_ in some for e, _ in logs_to_look_at(book, id_)])
+        for id_ in some:
+            yield page_path(PEOPLE, id_), person_page(book, id_)
     ids = sorted(book.paged["evacuation"])
     for first in range(0, len(ids), LOGS_AT_ONCE):
         some = ids[first : first + LOGS_AT_ONCE]

@@ -7,7 +7,6 @@ from typing import Any
 
 import polars as pl
 
-from blankoff import schemas
 from blankoff.report.book import Book
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.series import Event, Level, Spot, history_chart
@@ -18,6 +17,7 @@ from blankoff.report.views.common import (
     evacuation_table,
     finding_cards,
     found_words,
+    listed_rows,
     pages_on_request,
     ratio_words,
 )
@@ -46,7 +46,6 @@ _FACTS = {
     "hose": (("bore_mm", "bore", "mm"), ("length_m", "length", "m"), ("in_service_on", "in service since", "")),
     "gauge": (("top_of_range_micron", "top of range", "micron"), ("accuracy_percent", "stated accuracy", "% of reading"), ("calibrated_on", "calibrated on", "")),
 }  # fmt: skip
-_KEYS = {"pump": "pumps", "hose": "hoses", "gauge": "gauges"}
 _VALUES = {"speed_viscous": "speed_viscous_l_s", "speed_deep": "speed_deep_l_s", "floor": "floor_micron"}
 
 
@@ -99,8 +98,10 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
 def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
     """Every evacuation's own value over time, as it was measured; ``None`` when fewer than two are known."""
     column = _VALUES[measure]
-    known = book.work_of(factor, id_).filter(
-        pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null()
+    known = (
+        book.work_of(factor, id_)
+        .select("evacuation_id", "started_on", "verdict", column)
+        .filter(pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null())
     )
     if known.height < 2:
         return None
@@ -149,10 +150,7 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
 
 def register_row(book: Book, factor: str, id_: str) -> dict[str, Any]:
     """Return the asset's row of its register; empty when it has none."""
-    name = _KEYS[factor]
-    register = book.data.registers.get(name, schemas.REGISTERS[name].empty())
-    found = register.filter(pl.col(f"{factor}_id") == id_)
-    return found.row(0, named=True) if found.height else {}
+    return book.register_of(factor).get(id_, {})
 
 
 def _register_facts(book: Book, factor: str, id_: str) -> list[tuple[str, str]]:
@@ -260,7 +258,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
     named: set[str] = set()
     for f in findings:
         named.update(f["evidence"] or ())
-    rows = list(work.sort("started_at", "evacuation_id", descending=True, nulls_last=True).iter_rows(named=True))
+    rows = listed_rows(work.sort("started_at", "evacuation_id", descending=True, nulls_last=True))
     behind = [r for r in rows if r["evacuation_id"] in named]
     others = [r for r in rows if r["evacuation_id"] not in named][: MOST_LOGS - min(len(behind), MOST_LOGS // 2)]
     sections = []
@@ -320,7 +318,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
         "maintenance",
         heading,
         heading,
-        f"{plural(work.height, 'evacuation')} on record, {plural(work.filter(pl.col('month') == book.month).height, 'evacuation')} in {month_name(book.month)}",
+        f"{plural(work.height, 'evacuation')} on record, {plural(int((work['month'] == book.month).sum()), 'evacuation')} in {month_name(book.month)}",
         _matters(book, factor, id_),
         (),
         tuple(sections),

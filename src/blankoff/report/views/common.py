@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import polars as pl
+
 from blankoff.report import names
 from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, Book, verdict_of
 from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
@@ -66,8 +68,8 @@ def finding_cards(book: Book, findings: Iterable[Mapping[str, Any]]) -> tuple[Ca
 
 def evidence_of(book: Book, finding: Mapping[str, Any]) -> list[str]:
     """Return the evacuations behind a finding that this fleet knows, the newest first."""
-    known = [e for e in (finding["evidence"] or ()) if e in book.rows]
-    return sorted(known, key=lambda e: (book.rows[e]["month"] or "", e), reverse=True)
+    known = [e for e in (finding["evidence"] or ()) if e in book.month_of]
+    return sorted(known, key=lambda e: (book.month_of[e], e), reverse=True)
 
 
 def _card(book: Book, f: Mapping[str, Any]) -> Card:
@@ -125,6 +127,17 @@ def thing_cell(book: Book, kind: str, id_: str | None) -> Cell:
 
 
 EVACUATION_HEADS = head("evacuation", "date", "circuit", "verdict", "why", "by", "with")
+
+
+_ROW_COLUMNS = (
+    "evacuation_id", "started_on", "system_id", "kind", "verdict", "reason", "borderline", "technician_id", "pump_id", "hose_id",
+    "gauge_id",
+)  # fmt: skip
+
+
+def listed_rows(work: pl.DataFrame) -> list[dict[str, Any]]:
+    """What `evacuation_rows` takes of each row of a work frame, in its order: a tenth of all that is known."""
+    return list(work.select(c for c in _ROW_COLUMNS if c in work.columns).iter_rows(named=True))
 
 
 def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | None = None) -> list[Row]:

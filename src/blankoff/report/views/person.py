@@ -21,6 +21,7 @@ from blankoff.report.views.common import (
     evacuation_table,
     finding_cards,
     found_words,
+    listed_rows,
     pages_on_request,
 )
 from blankoff.report.views.evacuation import curve_title, verdict_sentence
@@ -124,7 +125,11 @@ def trend_chart(book: Book, id_: str, fault: str) -> Chart | None:
 def logs_to_look_at(book: Book, id_: str) -> list[tuple[str, str]]:
     """Pick two or three logs for a talk, each with the reason: the newest examples of the findings, and one done well."""
     work = book.work_of(PEOPLE, id_).sort("started_at", "evacuation_id", descending=True, nulls_last=True)
-    recent = [r for r in work.iter_rows(named=True) if r["month"] in book.months]
+    recent = list(
+        work.filter(pl.col("month").is_in(book.months))
+        .select("evacuation_id", "reason", "verdict", "borderline")
+        .iter_rows(named=True)
+    )
     chosen: dict[str, str] = {}
     findings = book.findings_on(PEOPLE, id_)
     for f in (*findings, *findings):  # one example of each, then a second one
@@ -304,8 +309,8 @@ def person_page(book: Book, id_: str) -> Page:
             "month",
             f"All jobs of {month_name(book.month)}",
             (
-                evacuation_table(book, "This month's evacuations", month.iter_rows(named=True), "None.", hide=id_),
-                *pages_on_request(book, month.iter_rows(named=True)),
+                evacuation_table(book, "This month's evacuations", listed_rows(month), "None.", hide=id_),
+                *pages_on_request(book, listed_rows(month)),
             ),
         ),
     ]
