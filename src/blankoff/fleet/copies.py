@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_match import SAME_FILE, Match
-from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules, neighbour_rank, propose_pairs, shape_values
-from blankoff.samples import IntArray, SampleBatch
+from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules, PairArray, neighbour_rank, propose_pairs, shape_values
+from blankoff.samples import SampleBatch
 
 BoolArray: TypeAlias = NDArray[np.bool_]
 
@@ -49,7 +49,7 @@ PAIR_SCHEMA = {
 """Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice."""
 
 
-def _known_matches(pairs: IntArray, keys: list[str], known: pl.DataFrame | None) -> tuple[BoolArray, dict[int, Match]]:
+def _known_matches(pairs: PairArray, keys: list[str], known: pl.DataFrame | None) -> tuple[BoolArray, dict[int, Match]]:
     """Return which pairs were compared before, and what was found of those that are copies, by the pair's index."""
     if known is None or known.is_empty() or not len(pairs):
         return np.zeros(len(pairs), dtype=bool), {}
@@ -125,7 +125,8 @@ def find_copies(
     for j, (i, _) in best.items():
         repeats[j] = i
     weight = jobs["readings"].to_numpy() if "readings" in jobs.columns else np.full(jobs.height, _USUAL_READINGS)
-    for part in in_neighbourhoods(pairs[~compared], neighbour_rank(values), weight):
+    pairs = pairs[~compared]
+    for part in in_neighbourhoods(pairs, neighbour_rank(values), weight):
         open_ = repeats[part[:, 1]] > part[:, 0]
         if not open_.any():
             continue

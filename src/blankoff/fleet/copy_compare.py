@@ -16,7 +16,7 @@ from blankoff.evacuation.middles import median_spacings
 from blankoff.fleet.copy_grids import grid_sizes, prepare_logs
 from blankoff.fleet.copy_kernels import MATCH_COLUMNS, match_pairs
 from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked
-from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.fleet.copy_sketch import CopyRules, PairArray
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 READINGS_AT_ONCE = 2_000_000
@@ -29,8 +29,8 @@ _FIELDS = tuple(Match.__dataclass_fields__)
 class Compared:
     """What became of some pairs: indices of the earlier and the later log, and `Match` in columns."""
 
-    earlier: IntArray
-    later: IntArray
+    earlier: PairArray
+    later: PairArray
     values: FloatArray
     is_copy: NDArray[np.bool_]
 
@@ -54,8 +54,8 @@ def are_copies(values: FloatArray, rules: CopyRules) -> NDArray[np.bool_]:
 
 
 def in_neighbourhoods(
-    pairs: IntArray, rank: IntArray, weight: IntArray, most: int = READINGS_AT_ONCE
-) -> Iterator[IntArray]:
+    pairs: PairArray, rank: IntArray, weight: IntArray, most: int = READINGS_AT_ONCE
+) -> Iterator[PairArray]:
     """Cut pairs into batches whose logs are few, because they lie near each other.
 
     Parameters
@@ -69,9 +69,11 @@ def in_neighbourhoods(
     most
         Readings that the logs of one batch may have together; a batch has one pair at least.
     """
-    ranks = np.sort(rank[pairs], axis=1)
-    pairs = pairs[np.lexsort((ranks[:, 1], ranks[:, 0]))]
-    del ranks
+    one, other = rank[pairs[:, 0]], rank[pairs[:, 1]]
+    place = np.minimum(one, other) * len(rank) + np.maximum(one, other)
+    del one, other
+    pairs = pairs[np.argsort(place, kind="stable")]
+    del place
     edges = np.empty(len(pairs) + 1, dtype=np.int64)
     cuts = _cut(pairs, np.asarray(weight, dtype=np.int64), most, edges)
     for start, stop in itertools.pairwise(edges[: cuts + 1].tolist()):
@@ -79,7 +81,7 @@ def in_neighbourhoods(
 
 
 @njit(cache=True, nogil=True)
-def _cut(pairs: IntArray, weight: IntArray, most: int, edges: IntArray) -> int:
+def _cut(pairs: PairArray, weight: IntArray, most: int, edges: IntArray) -> int:
     """Where batches of pairs begin, and the last one ends; returns how many there are."""
     held = np.full(weight.size, -1, dtype=np.int64)
     total = cuts = 0
@@ -100,7 +102,7 @@ def _cut(pairs: IntArray, weight: IntArray, most: int, edges: IntArray) -> int:
 
 
 def compare_pairs(
-    pairs: IntArray,
+    pairs: PairArray,
     keys: Sequence[str],
     moments: FloatArray,
     load: Callable[[list[str]], SampleBatch],

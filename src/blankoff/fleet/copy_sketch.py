@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import polars as pl
@@ -18,6 +19,7 @@ SHAPE_COLUMNS = ("hold_1", "hold_3", "hold_6", "pull_5000", "pull_2000", "pull_1
 MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000")
 SKETCH_COLUMNS = (*SHAPE_COLUMNS, *MOMENT_COLUMNS)
 SKETCH_SCHEMA = {"log_key": pl.String, **dict.fromkeys(SKETCH_COLUMNS, pl.Float64)}
+PairArray: TypeAlias = NDArray[np.int32] | NDArray[np.int64]
 _SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
 """Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
 
@@ -159,7 +161,7 @@ def _patterns(has: NDArray[np.bool_], rules: CopyRules) -> list[tuple[NDArray[np
 
 def propose_pairs(
     values: FloatArray, rules: CopyRules | None = None, asked: NDArray[np.bool_] | None = None
-) -> IntArray:
+) -> PairArray:
     """Pairs of sketches that could be copies, each once, ascending; near linear in their number (k-d trees).
 
     A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
@@ -174,7 +176,7 @@ def propose_pairs(
 
     Returns
     -------
-    (m, 2) int64
+    (m, 2) int32
         Lower index first.
     """
     rules = rules or CopyRules()
@@ -198,7 +200,10 @@ def propose_pairs(
         i, j = ask[row], among[np.asarray(near)[row, place]]
         found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
     codes = np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
-    return np.column_stack([codes // max(n, 1), codes % max(n, 1)]).astype(np.int64)
+    # there are more pairs than logs by far, so they are held in short numbers
+    out = np.empty((codes.size, 2), dtype=np.int32)
+    out[:, 0], out[:, 1] = np.divmod(codes, max(n, 1))
+    return out
 
 
 def touched_by(values: FloatArray, new: NDArray[np.bool_], rules: CopyRules | None = None) -> NDArray[np.bool_]:
