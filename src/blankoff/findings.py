@@ -93,8 +93,8 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     ),
     "holds_cut_short": (
         lambda r: (
-            f"{r['subject_id']} cut the hold short in {r['faults']} of {r['jobs']} jobs since then, a standing rate of "
-            f"{_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
+            f"{r['subject_id']} cut the hold short in {r['faults']} of {r['jobs']} that stayed below the limit since then, a "
+            f"standing rate of {_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
         ),
         lambda r: "Talk over how long this work must stand and why; look at what pressed for time.",
     ),

@@ -130,7 +130,9 @@ class FleetModels(_Frozen):
         0.60, gt=0, lt=1, description="hose_restricted: below this share of its like"
     )
     gauge_off_ratio: float = Field(0.15, gt=0, lt=1, description="gauge_off: lastingly off by more than this")
-    finding_probability: float = Field(0.9, gt=0.5, lt=1, description="how sure before a finding is made")
+    finding_probability: float = Field(
+        0.8, gt=0.5, lt=1, description="how sure before anybody is named; false_discovery_rate holds over all who are"
+    )
     false_discovery_rate: float = Field(0.05, gt=0, lt=0.5, description="over all technicians and kinds together")
     material_rate_excess: float = Field(
         0.10, gt=0, lt=1, description="a technician's rate must exceed like work's by this"

@@ -89,6 +89,10 @@ def draw_work(crew: Crew, seed: int) -> pl.DataFrame:
                     "moisture_rise_micron": 60 * rng.lognormal(0, 0.4),
                     "minutes_to_1000": (60.0 if kind == "rack" else 12.0) * rng.lognormal(0, 0.25),
                     "minutes_to_2000": 8.0,
+                    "minutes_to_5000": 5.0,
+                    "minutes_to_10000": 3.0,
+                    "hold_start_micron": None if reason in ("no_log", "no_hold") else lowest,
+                    "borderline": False,
                     "pumped_minutes": (80.0 if kind == "rack" else 20.0) * rng.lognormal(0, 0.25),
                 }
             )

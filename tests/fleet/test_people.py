@@ -174,3 +174,41 @@ def test_a_floor_held_up_by_the_hose_set_is_not_stopped_early() -> None:
     assert len(told) > 8
     assert told[4:] == [0] * (len(told) - 4)
     assert told[0] == 1, "before the set has shown it, the miss counts"
+
+
+def test_pumping_ended_early_counts_whatever_came_of_the_hold() -> None:
+    """A quick pull that stops above the target and then fails is still a pull that was stopped; one that crawls is not."""
+    work = draw_work(Crew(technicians=6, jobs_each=60), seed=5).sort("started_at")
+    mine = (pl.col("technician_id") == "T03") & (pl.col("reason") == "held") & (pl.col("kind") == "split")
+    some = pl.col("evacuation_id").is_in(work.filter(mine)["evacuation_id"].to_list()[10:20])
+
+    def stopped(minutes_since_1000: float, lowest: float = 700.0, starts_at: float = 700.0) -> list[int]:
+        changed = work.with_columns(
+            pl.when(some).then(lowest).otherwise("lowest_pumped_micron").alias("lowest_pumped_micron"),
+            pl.when(some).then(starts_at).otherwise("hold_start_micron").alias("hold_start_micron"),
+            pl.when(some).then(lowest).otherwise("floor_micron").alias("floor_micron"),
+            pl.when(some).then(pl.lit("moisture")).otherwise("reason").alias("reason"),
+            pl.when(some).then(8.0).otherwise("minutes_to_1000").alias("minutes_to_1000"),
+            pl.when(some).then(8.0 + minutes_since_1000).otherwise("pumped_minutes").alias("pumped_minutes"),
+        )
+        return fault_events(changed).filter(some)["stopped_early"].to_list()
+
+    assert stopped(2.0) == [1] * 10
+    assert stopped(4.0, lowest=940.0) == [0] * 10, "at that pace it would have needed forty minutes more"
+    assert stopped(90.0) == [0] * 10, "whoever pumps far longer than usual has not stopped early"
+    assert stopped(2.0, starts_at=480.0) == [0] * 10, "the last reading before the valve was shut came too soon"
+
+
+def test_signing_is_compared_on_verdicts_alike() -> None:
+    """Of what may have held nobody is blamed for signing it; whoever meets more of that is no worse than his peers."""
+    crew = Crew(technicians=12, jobs_each=150, skipped={3: Habit(0.3)}, overclaims={7: 0.8})
+    work = draw_work(crew, seed=8)
+    may_have_held = pl.col("reason") == "no_hold"
+    work = work.with_columns(
+        pl.when(may_have_held).then(30.0).alias("still_minutes"),
+        pl.when(may_have_held).then(pl.lit("passed")).otherwise("reported").alias("reported"),
+    )
+    found = habits(work, NO_TALKS, RULES, AS_OF).filter(pl.col("kind") == "reported_pass_rate")
+    assert found.filter("found")["technician_id"].to_list() == ["T07"]
+    skipper = found.row(by_predicate=pl.col("technician_id") == "T03", named=True)
+    assert skipper["peers"] > 0.5

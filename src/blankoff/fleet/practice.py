@@ -34,14 +34,29 @@ WET_MINUTES = 2.0
 LEAKING_MICRON_PER_MIN = 20.0
 PATIENT = 2.0
 """Times the usual pumping time of pulls that reach their target: who pumps on a floor for longer has not stopped early."""
+SOON = 2.0
+"""A pull that at its last pace would have needed at most so many times the minutes it had was still falling; own judgement,
+no source."""
+PACED_FROM_MICRON = (1000.0, 2000.0, 5000.0, 10_000.0)
+"""Pressures from which on the last pace is reckoned: the first that lies clearly above where pumping ended."""
 RIG_USES = 7
 """Jobs that say what a pump or hose set reaches now; own judgement, no source."""
 RIG_REACHES = 0.7
 """A boil-off, a leak or a pump's or hose set's usual floor beyond these explains a missed target; own judgement, no source."""
 VOLUME_BANDS_L = (2.0, 6.0, 20.0, 60.0)
-DENOMINATOR = {"log_missing": "any", "overclaimed": "unproven_signed"}
+DENOMINATOR = {"log_missing": "any", "short": "stood", "overclaimed": "unproven_signed"}
 _FULL_REASONS = ("held", *schemas.REASONS["failed"])
+NEARLY_HELD = 0.85
+"""Share of the hold's time from which a short hold may be a full one whose beginning was misread; own judgement, no source."""
 WORK_BINS = ("bin_kind", "bin_volume", "bin_wet", "bin_season", "bin_hold", "bin_rig")
+
+
+MORE_BINS = {"overclaimed": ("bin_verdict",)}
+"""What like work is like beside the `WORK_BINS`: hardly anybody signs a failed hold as passed, and whoever held is right to."""
+
+
+def _bins(fault: str) -> tuple[str, ...]:
+    return (*WORK_BINS, *MORE_BINS.get(fault, ()))
 
 
 @dataclass(frozen=True)
@@ -73,10 +88,21 @@ def _band(value: pl.Expr, edges: tuple[float, ...]) -> pl.Expr:
     return named
 
 
-def _usual_floor(gear: str) -> pl.Expr:
+def _usual_floor(gear: str, floor: pl.Expr) -> pl.Expr:
     """Median floor of the latest jobs of a pump or hose set, this one with them: worn oil and leaks begin on some day."""
-    latest = pl.col("floor_micron").rolling_median(RIG_USES, min_samples=1)
-    return latest.over(gear, order_by=["started_at", "evacuation_id"])
+    return floor.rolling_median(RIG_USES, min_samples=1).over(gear, order_by=["started_at", "evacuation_id"])
+
+
+def _minutes_wanting() -> pl.Expr:
+    """Minutes that a pull would have needed to its target at the pace of its last stretch; null where it shows no pace."""
+    lowest = pl.col("lowest_pumped_micron")
+    wanting = (lowest / pl.col("required_target_micron")).log()
+    minutes: Any = pl.when(pl.lit(False)).then(pl.lit(None, dtype=pl.Float64))
+    for micron in PACED_FROM_MICRON:
+        took = pl.col("pumped_minutes") - pl.col(f"minutes_to_{micron:.0f}")
+        minutes = minutes.when(lowest < 0.95 * micron).then(wanting * took / (micron / lowest).log())
+    found: pl.Expr = minutes.otherwise(None)
+    return found
 
 
 def fault_events(work: pl.DataFrame) -> pl.DataFrame:
@@ -92,10 +118,11 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     pl.DataFrame
         In the work frame's order: ``evacuation_id, technician_id, month, started_on``; 0/1 columns ``owed``
         (a readable log that is no copy), ``full, short, no_hold, target_missed, log_missing`` - the first four after
-        ``owed`` part the owed logs without overlap, by the verdict's reason -, ``skipped`` (1 where there is no hold, but
+        ``owed`` part the owed logs without overlap, by the verdict's reason -, ``stood`` (a hold below the limit that began at the
+        target: only of such a hold is it the technician's choice alone how long it stands), ``skipped`` (1 where there is no hold, but
         `UNSURE` where pressure stood still at the end for as long as the hold had to last: the pump ran on at its floor, or the
-        valve was shut on a circuit so tight and dry that nothing rose), ``stopped_early`` (the target was
-        missed though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
+        valve was shut on a circuit so tight and dry that nothing rose), ``stopped_early`` (pumping ended above the target,
+        whatever was judged of the hold, though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
         was reported on a job whose own log does not prove it; what has no log, or another job's, says nothing against a
         pass and is followed as such), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
     """
@@ -105,12 +132,25 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     dry_and_tight = (pl.col("plateau_minutes").fill_null(0.0) < WET_MINUTES) & (
         pl.col("leak_micron_per_min").fill_null(0.0) < LEAKING_MICRON_PER_MIN
     )
-    usual_floor = pl.max_horizontal(_usual_floor("pump_id"), _usual_floor("hose_id"))
-    rig_reaches = usual_floor < RIG_REACHES * pl.col("required_target_micron")
     volume = _band(pl.col("volume_l"), VOLUME_BANDS_L)
     reached = pl.col("lowest_pumped_micron") <= pl.col("required_target_micron")
     usual_minutes = pl.when(reached).then(pl.col("pumped_minutes")).median().over(volume)
     patient = (pl.col("pumped_minutes") > PATIENT * usual_minutes).fill_null(False)
+    above = (pl.col("lowest_pumped_micron") > pl.col("required_target_micron")) & ~(
+        # the last reading may lie a while before the valve was shut
+        (pl.col("hold_start_micron") <= pl.col("required_target_micron")).fill_null(False)
+    )
+    falling = (_minutes_wanting() <= SOON * pl.col("pumped_minutes")).fill_null(False) & ~patient
+    # what a pull that was still falling ended at is no floor of its rig's
+    floor = pl.when(~(above & falling).fill_null(False)).then(pl.col("floor_micron"))
+    usual_floor = pl.max_horizontal(*(_usual_floor(gear, floor) for gear in ("pump_id", "hose_id")))
+    target = pl.col("required_target_micron")
+    rig_reaches, rig_misses = usual_floor < RIG_REACHES * target, (usual_floor > target).fill_null(False)
+    still = (pl.col("still_minutes") >= pl.col("required_hold_minutes")).fill_null(False)
+    nearly = (pl.col("hold_minutes") >= NEARLY_HELD * pl.col("required_hold_minutes")).fill_null(False)
+    doubtful = (
+        pl.col("borderline").fill_null(False) | ((reason == "no_hold") & still) | ((reason == "short_hold") & nearly)
+    )
     owed = ~reason.is_in(["no_log", "unreadable_log", "recycled_log"])
     return work.sort("started_at", "evacuation_id", nulls_last=True).select(
         "evacuation_id",
@@ -120,17 +160,15 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         owed.cast(pl.Int64).alias("owed"),
         reason.is_in(list(_FULL_REASONS)).cast(pl.Int64).alias("full"),
         (reason == "short_hold").cast(pl.Int64).alias("short"),
+        reason.is_in(["held", "short_hold"]).cast(pl.Int64).alias("stood"),
         (reason == "no_hold").cast(pl.Int64).alias("no_hold"),
-        pl.when(reason != "no_hold")
-        .then(0.0)
-        .when(pl.col("still_minutes") >= pl.col("required_hold_minutes"))
-        .then(UNSURE)
-        .otherwise(1.0)
-        .alias("skipped"),
+        pl.when(reason != "no_hold").then(0.0).when(still).then(UNSURE).otherwise(1.0).alias("skipped"),
         (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
         (reason == "no_log").cast(pl.Int64).alias("log_missing"),
-        ((reason == "target_missed") & (still_falling | (dry_and_tight & rig_reaches & ~patient)))
-        .fill_null(False)
+        (
+            ((reason == "target_missed") & (still_falling | (dry_and_tight & rig_reaches & ~patient))).fill_null(False)
+            | (owed & above & falling & ~rig_misses).fill_null(False)
+        )
         .cast(pl.Int64)
         .alias("stopped_early"),
         (owed & pl.col("reported").is_not_null() & (pl.col("verdict") != "passed"))
@@ -146,6 +184,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         (pl.col("plateau_minutes").fill_null(0.0) > WET_MINUTES).cast(pl.String).alias("bin_wet"),
         pl.col("started_on").dt.quarter().cast(pl.String).alias("bin_season"),
         _band(pl.col("required_hold_minutes"), (10.5, 20.5)).alias("bin_hold"),
+        pl.when(doubtful).then(pl.lit("doubtful")).otherwise("verdict").alias("bin_verdict"),
         "pump_id",
         (pl.col("floor_micron") / pl.col("required_target_micron")).alias("floor_share"),
     )
@@ -192,13 +231,14 @@ def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = 
     peers = events.filter(~pl.col("technician_id").is_in(list(left_out)))
     if peers.is_empty():
         peers = events
-    counts = peers.group_by(WORK_BINS).agg(pl.len().alias("n"), pl.col(fault).sum().alias("y")).sort(WORK_BINS)
+    bins = _bins(fault)
+    counts = peers.group_by(bins).agg(pl.len().alias("n"), pl.col(fault).sum().alias("y")).sort(bins)
     n, y = int(counts["n"].sum()), float(counts["y"].sum())
     overall = (y + 0.5) / (n + 1.0)
     if y < 5 or n - y < 5:
         return np.full(events.height, overall)
-    levels = {b: counts[b].unique().sort().to_list() for b in WORK_BINS}
-    columns = [(b, v) for b in WORK_BINS for v in levels[b][1:]]
+    levels = {b: counts[b].unique().sort().to_list() for b in bins}
+    columns = [(b, v) for b in bins for v in levels[b][1:]]
     if not columns:
         return np.full(events.height, overall)
 
@@ -209,9 +249,9 @@ def like_work_rates(events: pl.DataFrame, fault: str, left_out: Iterable[str] = 
     yes, no = counts["y"].to_numpy().astype(float), (counts["n"] - counts["y"]).to_numpy().astype(float)
     model = LogisticRegression(C=0.5, max_iter=500, tol=1e-8)
     model.fit(np.vstack([x, x]), np.repeat([1, 0], len(x)), sample_weight=np.concatenate([yes, no]))
-    distinct = events.select(WORK_BINS).unique().sort(WORK_BINS)
+    distinct = events.select(bins).unique().sort(bins)
     predicted = distinct.with_columns(pl.Series("p", model.predict_proba(design(distinct))[:, 1]))
-    return events.select(WORK_BINS).join(predicted, on=WORK_BINS, how="left", maintain_order="left")["p"].to_numpy()
+    return events.select(bins).join(predicted, on=bins, how="left", maintain_order="left")["p"].to_numpy()
 
 
 def fault_rates(events: pl.DataFrame, coaching: pl.DataFrame, fault: str, as_of: date) -> dict[str, FaultRate]:

@@ -29,8 +29,8 @@ _WIDE_SHARE = 0.1
 class ChangePrior:
     """How likely a rate changed once. This project's own judgement, no source."""
 
-    somewhere: float = 0.15
-    """That it changed at some job that no talk precedes."""
+    somewhere: float = 0.07
+    """That it changed at some job that no talk precedes: a run of luck is met more often than a new habit."""
     at_a_talk: float = 0.35
     """That it changed at a given talk about that fault."""
 
@@ -70,9 +70,9 @@ class RatePosterior:
 
 UNSURE = 0.5
 """In the place of 0 or 1: the job's log shows either a fault or none."""
-UNSURE_ODDS = 25.0
-"""How much likelier such a log is where the fault was done: of skipped holds about 3 in 10 end on a floor that stands still
-for as long as a hold, of holds 0.5 to 1.7 in 100 show nothing; two fleets of the own simulator."""
+UNSURE_ODDS = 10.0
+"""How much likelier such a log is where the fault was done: of skipped holds 1 or 2 in 10 end on a floor that stands still for
+as long as a hold, of holds 0.5 to 3.7 in 100 show nothing; seven fleets of two simulators give 5 to 21 times."""
 
 
 def wide_prior() -> FloatArray:

@@ -22,7 +22,7 @@ from blankoff.pipeline.results import refresh_results
 from blankoff.settings import Settings
 from blankoff.store import KEPT_BEFORE, Store
 
-ASSESSED_BY = "15"
+ASSESSED_BY = "16"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
 DATED_TABLES = (
