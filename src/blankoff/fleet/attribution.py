@@ -133,8 +133,9 @@ def attribute(
         fit = fits[measure]
         doubt = Doubt(fit.told.variance, fit.told.prior, fit.told.alone, fit.told.newest)
         tied = entangled(pairs, sizes, doubt)
-        draws = rng.standard_t(3, (MIDDLE_DRAWS, max(sizes.values(), default=0)))
-        effects.append(effect_frame(fit, tied, settings.fleet.bounds_level, as_of, draws))
+        shape = (MIDDLE_DRAWS, max(sizes.values(), default=0))
+        draws, chances = rng.standard_t(3, shape), rng.random(shape)
+        effects.append(effect_frame(fit, tied, settings.fleet.bounds_level, as_of, draws, chances))
         attributed.append(attributed_frame(fit, frame))
     return Attribution(
         effect=_concat(effects, EFFECT.empty()),

@@ -32,6 +32,11 @@ Ints = NDArray[np.int64]
 
 MIDDLE_DRAWS = 400
 """Draws from which the doubt in a factor's middle is taken."""
+UNSEEN_SHARE, UNSEEN_LOSS = 0.06, (0.0, 0.9)
+"""Share of hose sets that lost much of what they pass and have not shown it yet, and how much then, ln; a pump shows it on
+every pull.  Of either, as many are believed to have lost what they have not (judgement)."""
+TIED_SHARE = 0.5
+"""How likely it is that what a level cannot be told from did what the register does not explain (judgement)."""
 
 ATTRIBUTED_SCHEMA: dict[str, Any] = {
     "evacuation_id": pl.String,
@@ -105,8 +110,12 @@ def effect_frame(
     level: float,
     as_of: date,
     draws: Floats,
+    chances: Floats,
 ) -> pl.DataFrame:
-    """Contract table ``effect`` of one measure."""
+    """Contract table ``effect`` of one measure.
+
+    ``draws`` and ``chances``, (draws, levels), are t-distributed and even: see `_middle`.
+    """
     quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
     names = {f: s.levels for f, s in zip(FACTORS, fit.states, strict=False)}
     index = fit.rows.index[fit.mine]
@@ -118,10 +127,13 @@ def effect_frame(
         here = np.flatnonzero(uses > 0)
         if not len(here):
             continue
-        ln, sd, own = fit.level_ln[f][here], fit.level_sd[f][here], fit.own_ln[f][here]
-        middle, middle_sd = _middle(ln, sd, draws)
-        sd = np.hypot(sd, middle_sd)
-        own_middle, _ = _middle(own, sd, draws)
+        # The middle is that of all the fleet uses: those whose jobs never showed this measure are no less part of it.
+        plausible = fit.level_ln[f] + fit.level_sd[f] * draws[:, : len(s.levels)]
+        if f < len(UNSEEN_LOSS) and fit.measure != "floor":
+            plausible += _unseen(fit.own_ln[f], [bool(tie) for tie in tied[factor]], chances, UNSEEN_LOSS[f])
+        middle, middle_sd = _middle(plausible)
+        ln, sd, own = fit.level_ln[f][here], np.hypot(fit.level_sd[f][here], middle_sd), fit.own_ln[f][here]
+        own_middle, _ = _middle(own + sd * draws[:, : len(here)])
         low, mid, high = (_on_like_work(fit, f, ln + k * quantile * sd, middle) for k in (-1, 0, 1))
         if fit.measure != "floor" and f < 2:
             bend = quantile * _bend_sd(fit, f, ln, middle)
@@ -153,13 +165,23 @@ def effect_frame(
     return EFFECT.conform(pl.concat(frames)) if frames else EFFECT.empty()
 
 
-def _middle(ln: Floats, sd: Floats, draws: Floats) -> tuple[float, float]:
+def _middle(plausible: Floats) -> tuple[float, float]:
     """Median of levels that are known with doubt, and what that doubt adds to a ratio to it.
 
-    The median of estimates jumps where levels are sparse; the mean over plausible levels doesn't.
+    The median of estimates jumps where levels are sparse; the mean over plausible levels, (draws, levels), doesn't.
     """
-    medians = np.median(ln + sd * draws[:, : len(ln)], axis=1)
+    medians = np.median(plausible, axis=1)
     return float(medians.mean()), float(medians.std())
+
+
+def _unseen(own: Floats, tied: Sequence[bool], chances: Floats, loss: float) -> Floats:
+    """What levels may be off by beyond their standard errors, (draws, levels): who lost much unseen, and who wrongly got blame.
+
+    Where the middle falls between wide hose sets and narrow ones, one set in the wrong place moves it from one to the other.
+    """
+    chance = chances[:, : len(own)]
+    cleared = chance > 1.0 - np.where(tied, TIED_SHARE, UNSEEN_SHARE)
+    return np.asarray(np.where(cleared, -own, 0.0) - np.where(chance < UNSEEN_SHARE, loss, 0.0))
 
 
 def _bend_sd(fit: MeasureFit, f: int, ln: Floats, middle: float) -> Floats:

@@ -24,6 +24,8 @@ FEWEST_ROWS = 15
 FEWEST_BEFORE, GAIN_WITHOUT = 12, 20.0
 """Floors read before it began; with fewer the gauge was never seen sound, and is told only against its pumps' plates and
 blank-offs as modelled, which are wrong by as much now and then: then so much gain is wanted (judgement)."""
+FEWEST_KNOWN, LEAST_KNOWN = 8, 0.3
+"""Floors since then whose load a hold has shown, and their share; on guessed loads alone no gauge is called off (judgement)."""
 
 
 def gauges_off(
@@ -54,16 +56,17 @@ def gauges_off(
         done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
-        seen_sound = _floors_before(cause, causes, done) >= FEWEST_BEFORE
+        edge = float(np.log1p(limit) if cause.size > 0 else -np.log1p(-limit))
+        seen_sound = _floors_before(cause, causes, done, edge) >= FEWEST_BEFORE
         if not seen_sound and cause.gain < GAIN_WITHOUT:
             continue
         if len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
             continue
-        if _known_loads(cause, causes) < 0.5:
+        known = _known_loads(cause, causes)
+        if known < FEWEST_KNOWN or known < LEAST_KNOWN * len(cause.rows):
             continue
         odds = cause.gain + np.log(PRIOR_OFF / (1 - PRIOR_OFF))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
-        edge = np.log1p(limit) if cause.size > 0 else -np.log1p(-limit)
         beyond = norm.sf((edge - abs(cause.size)) / max(cause.size_se, 1e-6))
         probability = float(real * beyond)
         if probability < 0.5 or real < WANTED:
@@ -97,14 +100,16 @@ def _since(cause: Cause, causes: FloorCauses, edge: float) -> float:
     return max(cause.since_day, float(causes.fleet.rows[p].day[i]))
 
 
-def _floors_before(cause: Cause, causes: FloorCauses, done: list[float]) -> int:
-    """How many floors the gauge had read in this spell before it went off."""
+def _floors_before(cause: Cause, causes: FloorCauses, done: list[float], edge: float) -> int:
+    """How many floors the gauge had read in this spell before it went off; one that drifts is sound half-way to the limit."""
     begin = done[cause.spell - 1] if cause.spell else -np.inf
-    return sum(
+    before = sum(
         gauge == cause.level_id and begin <= day < cause.since_day
         for r in causes.fleet.rows
         for gauge, day in zip(r.gauge_id, r.day, strict=True)
     )
+    drifting = cause.share[0] < 1.0
+    return before + (int((np.abs(cause.size) * np.array(cause.share) < 0.5 * edge).sum()) if drifting else 0)
 
 
 def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
@@ -113,6 +118,6 @@ def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
     return any(len(mine & set(c.rows)) > 0.5 * len(mine) for c in causes.causes if c is not cause)
 
 
-def _known_loads(cause: Cause, causes: FloorCauses) -> float:
-    """Share of a cause's floors whose load a hold has shown; on guessed loads alone no gauge is called off."""
-    return float(np.mean([causes.fleet.rows[p].load_se[i] < GUESSED_LOAD_SE_LN for p, i in cause.rows]))
+def _known_loads(cause: Cause, causes: FloorCauses) -> int:
+    """How many of a cause's floors have a load that a hold has shown."""
+    return sum(bool(causes.fleet.rows[p].load_se[i] < GUESSED_LOAD_SE_LN) for p, i in cause.rows)
