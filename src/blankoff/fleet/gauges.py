@@ -108,8 +108,8 @@ def _floors_before(cause: Cause, causes: FloorCauses, done: list[float], edge: f
         for r in causes.fleet.rows
         for gauge, day in zip(r.gauge_id, r.day, strict=True)
     )
-    drifting = cause.share[0] < 1.0
-    return before + (int((np.abs(cause.size) * np.array(cause.share) < 0.5 * edge).sum()) if drifting else 0)
+    small = np.abs(cause.size) * np.array(cause.share) < 0.5 * edge
+    return int(before) + (int(small.sum()) if cause.share[0] < 1.0 else 0)
 
 
 def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
@@ -120,4 +120,4 @@ def _shares_rows(cause: Cause, causes: FloorCauses) -> bool:
 
 def _known_loads(cause: Cause, causes: FloorCauses) -> int:
     """How many of a cause's floors have a load that a hold has shown."""
-    return sum(bool(causes.fleet.rows[p].load_se[i] < GUESSED_LOAD_SE_LN) for p, i in cause.rows)
+    return len([i for p, i in cause.rows if causes.fleet.rows[p].load_se[i] < GUESSED_LOAD_SE_LN])

@@ -36,6 +36,11 @@ RENEWING = {
 MOST_EVIDENCE = 30
 ASKED_BELOW = 0.08
 """Assets are looked at closely when they seem slower than their like by this, ln."""
+SAME_LN = 0.1
+"""Levels that differ less, ln, are the same all along (judgement)."""
+SHAPE_SHARE = 0.1
+"""Where two never parted and nothing ever changed, only the shape of a loss over pressure parts them; that much of a gain is
+within what shapes themselves are wrong by (judgement)."""
 RIVAL_MARGIN = 2.5
 """A rival is named whose explanation is worse by less than this in ln evidence."""
 
@@ -59,6 +64,8 @@ class AssetLevel:
         ln evidence for a level of its own, over being like its like, the rest of the fleet as it stands.
     signalled : bool
         Whether its control chart, under the fleet's false-alarm budget, says that it changed.
+    by_shape_alone : bool
+        Whether it was so from the first job on, and better than its best rival by next to nothing of what it gains.
     """
 
     level_id: str
@@ -69,6 +76,7 @@ class AssetLevel:
     rivals: list[str]
     gain: float = np.inf
     signalled: bool = False
+    by_shape_alone: bool = False
 
     @property
     def weight(self) -> float:
@@ -175,6 +183,7 @@ def asset_levels(
                 [f"{g}:{who}" for g, who, _ in rivals],
                 shift.gain,
                 name in signalled,
+                bool(np.ptp(shift.level) < SAME_LN and lead < SHAPE_SHARE * own),
             )
         )
     return out
@@ -223,6 +232,9 @@ def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[
 SURE = 0.9
 """How sure it must be that something was lost at all, before the size of the loss is asked (see `lasting_loss`)."""
 LIKELY = 0.55
+BEGAN_SHARE = 0.7
+"""How much of the way to the limit, ln, a level had come on the day from which on it is said to be there: a slow wear has begun
+long before it is beyond, and a sudden one is dated the same by any share (judgement)."""
 LEAST_PROBABILITY = 0.5
 """How probable it must be that the loss is beyond the limit and this asset's; of people the settings want more."""
 LEAST_BLAME = 0.7
@@ -233,7 +245,8 @@ of some thirty hose sets one in four hundred may be believed wrongly, which is e
 everybody's work, and noise leans their way (judgement, checked on fleets with nothing wrong); a pump's own history guards
 it too."""
 BESIDE_A_LINE = 0.5
-"""What is left of the probability that a loss is a person's who cannot be told from a hose set by who met whom (judgement)."""
+"""What is left of the probability that a loss is a person's who cannot be told from a hose set by who met whom, or the set's
+that was so from the first (judgement)."""
 CHART_WEIGHS = 2.0
 """Less evidence is wanted, by this factor, where the asset's chart has signalled too (judgement)."""
 FEWEST_SINCE = 5
@@ -298,7 +311,7 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
             or level.weight_of_change < LEAST_GAIN["pump"]
         ):
             continue
-        beyond = (paths.draws - best) < 0.5 * limit
+        beyond = (paths.draws - best) < BEGAN_SHARE * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
         if (paths.days >= day_number(since)).sum() < FEWEST_SINCE:
             continue
@@ -365,12 +378,17 @@ def losing_candidates(
     for level in levels:
         probability, found = lasting_loss(level.paths.now, limit)
         probability *= level.blame
-        if factor == "technician" and any(other.startswith("hose:") for other in tied.get(level.level_id, [])):
-            # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by.
+        other = {"technician": "hose:", "hose": "technician:"}[factor]
+        beside = any(name.startswith(other) for name in tied.get(level.level_id, []))
+        if beside and (factor == "technician" or level.by_shape_alone):
+            # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by, and no
+            # more to name his line where that was so from the first.
             probability *= BESIDE_A_LINE
         if not found or not _blamed(level, probability, least) or level.weight < LEAST_GAIN[factor]:
             continue
-        since, low, _ = since_bounds(level.paths.crossing_days(level.paths.draws < 0.5 * limit), level.paths.days[-1])
+        since, low, _ = since_bounds(
+            level.paths.crossing_days(level.paths.draws < BEGAN_SHARE * limit), level.paths.days[-1]
+        )
         if (level.paths.days >= day_number(since)).sum() < FEWEST_SINCE:
             continue
         rows.append(asset_candidate(kind, level, level.paths.now, probability, since, unit, tied, low))
