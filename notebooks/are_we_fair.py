@@ -75,6 +75,8 @@ def draw_crew(seed, people=24, jobs_each=110, skips=None, racks=None, weak_pump=
                     "floor_micron": floor, "lowest_pumped_micron": lowest, "required_target_micron": 500.0,
                     "required_hold_minutes": 10.0, "still_minutes": None, "pumped_minutes": 80.0 if rack else 20.0,
                     "hold_minutes": {"no_hold": None, "short_hold": 4.0}.get(reason, 11.0), "leak_micron_per_min": 0.5,
+                    "hold_start_micron": None if reason == "no_hold" else lowest, "borderline": False,
+                    **{f"minutes_to_{p}": m for p, m in ((10000, 3.0), (5000, 5.0), (2000, 8.0), (1000, 12.0))},
                 }
             )  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None), own

@@ -34,9 +34,9 @@ WET_MINUTES = 2.0
 LEAKING_MICRON_PER_MIN = 20.0
 PATIENT = 2.0
 """Times the usual pumping time of pulls that reach their target: who pumps on a floor for longer has not stopped early."""
-SOON = 2.0
-"""A pull that at its last pace would have needed at most so many times the minutes it had was still falling; own judgement,
-no source."""
+SOON = 0.5
+"""A pull that at its last pace would have needed at most half as many minutes again as it had was still falling; own
+judgement, no source."""
 PACED_FROM_MICRON = (1000.0, 2000.0, 5000.0, 10_000.0)
 """Pressures from which on the last pace is reckoned: the first that lies clearly above where pumping ended."""
 RIG_USES = 7
@@ -145,7 +145,11 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     floor = pl.when(~(above & falling).fill_null(False)).then(pl.col("floor_micron"))
     usual_floor = pl.max_horizontal(*(_usual_floor(gear, floor) for gear in ("pump_id", "hose_id")))
     target = pl.col("required_target_micron")
-    rig_reaches, rig_misses = usual_floor < RIG_REACHES * target, (usual_floor > target).fill_null(False)
+    rig_reaches = usual_floor < RIG_REACHES * target
+    # or came as far as it ever does
+    rig_misses = ((usual_floor > target) | (pl.col("lowest_pumped_micron") <= STILL_FALLING * usual_floor)).fill_null(
+        False
+    )
     still = (pl.col("still_minutes") >= pl.col("required_hold_minutes")).fill_null(False)
     nearly = (pl.col("hold_minutes") >= NEARLY_HELD * pl.col("required_hold_minutes")).fill_null(False)
     doubtful = (
