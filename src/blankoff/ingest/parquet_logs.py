@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,17 +21,20 @@ from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 1e-3}
 
 
-CANNOT = (
-    pa.ArrowException,
-    pl.exceptions.PolarsError,
-    pl.exceptions.PanicException,
-    OSError,
-    ValueError,
-    TypeError,
-    KeyError,
-    OverflowError,
-    MemoryError,
-)
+@cache
+def cannot() -> tuple[type[BaseException], ...]:
+    """What the libraries say of damaged bytes."""
+    return (
+        pa.ArrowException,
+        pl.exceptions.PolarsError,
+        pl.exceptions.PanicException,
+        OSError,
+        ValueError,
+        TypeError,
+        KeyError,
+        OverflowError,
+        MemoryError,
+    )
 
 
 def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[str, LogLayout] | None = None) -> RawLog:
@@ -47,7 +50,7 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
         return _values(columns, used, shown, rejects, layout[0] if layout else "")
     except LogUnreadableError:
         raise
-    except CANNOT as error:  # whatever the libraries say of damaged bytes
+    except cannot() as error:
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         raise LogUnreadableError(shown, f"it cannot be read as Parquet ({printable(reason, 120)})") from None
 

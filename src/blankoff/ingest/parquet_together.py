@@ -17,7 +17,7 @@ from blankoff.ingest.arrow import pa, parquet
 from blankoff.ingest.dialect import Columns
 from blankoff.ingest.fast import Parsed, Plan, cut, marks_of
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.parquet_logs import CANNOT, ambient_of, pressures_of, text_of, times_of, usual_columns
+from blankoff.ingest.parquet_logs import ambient_of, cannot, pressures_of, text_of, times_of, usual_columns
 from blankoff.ingest.tolerant import RawLog
 from blankoff.units import to_micron
 
@@ -51,7 +51,7 @@ def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
             footer = parquet().read_metadata(pa.BufferReader(data))
             size = sum(footer.row_group(g).total_byte_size for g in range(footer.num_row_groups))
             k = _kind_of(footer, kinds)
-        except CANNOT:
+        except cannot():
             continue
         rows = footer.num_rows
         if kinds[k].columns is None or not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
@@ -118,7 +118,7 @@ def _read(members: Sequence[tuple[int, int]], kind: _Kind, contents: Sequence[by
             ambient_c=None if columns.ambient is None else ambient_of(read[columns.ambient], columns),
             marks=[] if columns.mark is None else marks_of(text_of(read[columns.mark])),
         )
-    except CANNOT:  # whatever the libraries say of damaged bytes: the careful path finds out of which
+    except cannot():  # the careful path finds out of which bytes
         return
     plan = Plan(columns, "", ".", len(columns.names), "number", (), "")
     for (i, _), raw in zip(members, cut(parsed, rows, plan), strict=True):
