@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 
 import numpy as np
@@ -65,7 +66,8 @@ def job_contexts(registers: Mapping[str, pl.DataFrame], settings: Settings) -> p
             for name in _CRITERION
         )
     )
-    judging = f"{JUDGED_BY}|{settings.judging.model_dump_json()}"
+    # its hash, not the thresholds themselves: it stands beside every job, in memory and in the store
+    judging = hashlib.sha256(f"{JUDGED_BY}|{settings.judging.model_dump_json()}".encode()).hexdigest()[:24]
     return jobs.select(
         "evacuation_id",
         *CONTEXT_COLUMNS,

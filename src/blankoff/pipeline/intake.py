@@ -86,6 +86,7 @@ def ingest(
     now = now or dt.datetime.now(dt.UTC)
     workers = workers or os.cpu_count() or 1
     _bring_in_registers(folder, store, now)
+    folder.let_registers_go()
     match = match_with_kept(folder, store, stored_registers(store))
     assigned = match.assigned.select("evacuation_id", path=pl.concat_str(pl.lit("logs/"), "log_file")).drop_nulls(
         "path"

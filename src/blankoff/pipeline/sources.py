@@ -118,6 +118,10 @@ class FleetFolder:
         """The registers, read when first asked for."""
         return read_registers(self.path, self.settings)
 
+    def let_registers_go(self) -> None:
+        """Keep the registers in memory no longer: from here on they are the store's."""
+        self.__dict__.pop("registers", None)
+
     def unread(self, store: Store, wanted: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Return the log files to read, and those that only need their time noted.
 
