@@ -18,6 +18,7 @@ F, I, S, B = pl.Float64, pl.Int64, pl.String, pl.Boolean  # noqa: E741
 TIME = pl.Datetime("us", "UTC")
 DATE = pl.Date
 LIST = pl.List(pl.String)
+FLOATS = pl.List(pl.Float64)
 
 
 @dataclass(frozen=True)
@@ -236,7 +237,11 @@ _DRYNESS = (
 )
 _RISE = (
     _c("rise_kind", S, "what the hold's rise is made of"),
-    _c("p_leak", F, "probability that the steady part adds at least 50 microns within the required hold"),
+    _c(
+        "p_leak",
+        F,
+        "probability that the steady part adds at least 50 microns within the required hold; leaks are taken to be as common as the fleet's own holds say",
+    ),
     _c("p_moisture", F, "probability that the saturating part does"),
 )
 
@@ -280,8 +285,13 @@ MEASURE = Table(
         _c("sample_interval_s", F, "median spacing of the readings, s"),
         _c("readings", I, "readings used"),
         _c("over_range_readings", I, "readings above the gauge's range"),
+        _c("rise_evidence", FLOATS, "what the hold says of its circuit's states, for the fleet to weigh"),
+        _c("more_hold_if_open_minutes", F, "more_hold_minutes of a rise that the fleet leaves open"),
     ),
 )
+
+WEIGHED = ("rise_evidence", "more_hold_if_open_minutes")
+"""Columns of a log's measures that the fleet's own shares are put into; `RESULT` has what comes of it."""
 
 RESULT = Table(
     "result",
@@ -294,7 +304,7 @@ RESULT = Table(
         _c("hose_id", S, "hose set"),
         _c("gauge_id", S, "gauge"),
         _c("system_id", S, "circuit"),
-        *(c for c in MEASURE.columns if c.name != "log_key"),
+        *(c for c in MEASURE.columns if c.name not in {"log_key", *WEIGHED}),
         _c("group_id", I, "outcome group, -1 = in none"),
         _c("group_name", S, "its name, from its centre"),
     ),

@@ -50,10 +50,8 @@ def shapes(hold_s: float, required_s: float) -> list[tuple[int, int, float]]:
     return out
 
 
-def ln_bend_prior(c: np.ndarray, state: str, share: float, slow_scale: float, prior: RisePrior) -> np.ndarray:
+def ln_bend_prior(c: np.ndarray, share: float, slow_scale: float, prior: RisePrior) -> np.ndarray:
     """Log density of the saturating part within the required hold."""
-    if state == "small":
-        return -c / prior.small_scale_micron - math.log(prior.small_scale_micron)
     bend = prior.bend_scale_micron
     slow = share * c
     heavy = prior.stray_share * 300.0 / (300.0 + slow) ** 2
@@ -71,7 +69,7 @@ def posterior(
     drift_sd: float,
     size: float,
     memory_s: float,
-    tables: tuple[SplitTable, SplitTable],
+    tables: tuple[SplitTable, ...],
     prior: RisePrior,
     material: float,
 ) -> dict[str, float]:
@@ -116,7 +114,7 @@ def posterior(
             shape = shape + b * (1 - np.exp(-t / taus[j]))
             full += b
         top = top_micron / full
-        slow_scale = prior.slow_scale_micron * (1 + 1.5 * required_s / taus[i])
+        stretch = 1 + 1.5 * required_s / taus[i]
         ln_shape = math.log((1 - prior.pair_share) / singles if j < 0 else prior.pair_share / (len(library) - singles))
         basis = np.column_stack([shape, line])
         gram = basis.T @ projector @ basis
@@ -129,15 +127,15 @@ def posterior(
         c, ell = unit * high_c, unit * high_l
         chi = gram[0, 0] * c[:, None] ** 2 + 2 * gram[0, 1] * np.outer(c, ell) + gram[1, 1] * ell[None, :] ** 2
         ln_like = c[:, None] * right[0] + ell[None, :] * right[1] - 0.5 * chi
-        for state, table, share_state in (
-            ("ordinary", tables[0], 1 - prior.small_share),
-            ("small", tables[1], prior.small_share),
+        for slow_micron, table, share_state in (
+            (prior.slow_of_ordinary(), tables[0], 1 - prior.quick_share),
+            (prior.slow_of_quick(), tables[1], prior.quick_share),
         ):
             x = np.log1p(ell / table.scale) / table.step
             nodes = np.arange(table.values.shape[0])
             cols = np.column_stack([np.interp(x, nodes, table.values[:, k]) for k in range(table.values.shape[1])])
             ln_w = ln_like + ln_shape + math.log(share_state) + cols[None, :, 0]
-            ln_w = ln_w + ln_bend_prior(c, state, share, slow_scale, prior)[:, None]
+            ln_w = ln_w + ln_bend_prior(c, share, slow_micron * stretch, prior)[:, None]
             if offset is None:
                 offset = float(ln_w.max())
             w = np.exp(ln_w - offset) * (c[1] - c[0]) * (ell[1] - ell[0])
@@ -149,6 +147,8 @@ def posterior(
             above = np.tile(cols[None, :, SPLIT + bins], (c.size, 1))
             for d in range(bins):
                 above = above + (c[:, None] >= material * (1 - (d + 0.5) / bins)) * cols[None, :, SPLIT + d]
+            # without a leak all that is straight is slow
+            above = above + (c[:, None] + ell[None, :] >= material) * cols[None, :, 6]
             weight_sum += w.sum()
             total += [
                 (w * leak).sum(), (w * (c[:, None] + slow)).sum(), (w * cols[:, 1]).sum(), (w * above).sum(),

@@ -214,7 +214,10 @@ def test_fast_fit_agrees_with_the_slow_oracle(seed: int, leak: float, pools: lis
     n, _, _, _ = block_means(t, p, 0.0, t[-1], 1e6, *blocks)
     bt, bp, bv = (x[:n] for x in blocks)
     prior = RisePrior()
-    tables = tuple(split_table(prior, 10.0, 50.0, s) for s in (prior.slow_scale_micron, prior.slow_of_small()))
+    tables = tuple(
+        split_table(prior, 10.0, 50.0, s)
+        for s in (prior.slow_of_ordinary(), prior.slow_of_quick(), prior.slow_scale_micron)
+    )
     warming = 0.3 / 600.0 * bt / 293.15
     out = np.empty(OUT)
     fit_blocks(

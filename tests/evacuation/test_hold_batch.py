@@ -123,7 +123,7 @@ def by_hand(
     high = float(saturation_pressure_micron(30.0 if math.isnan(ambient) else ambient))
     tables = [
         split_table(prior, required, judging.material_rise_micron, s / 2.0**halves)
-        for s in (prior.slow_scale_micron, prior.slow_of_small())
+        for s in (prior.slow_of_ordinary(), prior.slow_of_quick(), prior.slow_scale_micron)
     ]
     out = np.empty(OUT)
     # a drift of saturated vapour is some 18 times that of a gas

@@ -20,16 +20,17 @@ from blankoff.evacuation.hold_posterior import (
     MATERIAL,
     ORDINARY,
     PAIR,
+    QUICK,
+    QUICK_SHARE,
+    QUICK_SLOW,
     SLOW,
-    SMALL,
-    SMALL_SCALE,
-    SMALL_SHARE,
     STRAY,
     SUMS,
     WET,
     WET_SHARE,
     accumulate,
     best_parts,
+    falling_edge,
     ln_tail,
     prior_bend,
 )
@@ -43,8 +44,8 @@ BELIEF = PRIOR.vector(50.0)
 
 def test_places_of_the_belief() -> None:
     want = {
-        BEND: PRIOR.bend_scale_micron, PAIR: PRIOR.pair_share, SLOW: PRIOR.slow_scale_micron, STRAY: PRIOR.stray_share,
-        SMALL_SHARE: PRIOR.small_share, SMALL_SCALE: PRIOR.small_scale_micron, WET_SHARE: PRIOR.wet_share, MATERIAL: 50.0,
+        BEND: PRIOR.bend_scale_micron, PAIR: PRIOR.pair_share, SLOW: PRIOR.slow_of_ordinary(), STRAY: PRIOR.stray_share,
+        QUICK_SHARE: PRIOR.quick_share, QUICK_SLOW: PRIOR.slow_of_quick(), WET_SHARE: PRIOR.wet_share, MATERIAL: 50.0,
         EVENING_LEAST: PRIOR.evening_least_micron, EVENING_SHARE: PRIOR.evening_share,
     }  # fmt: skip
     assert [BELIEF[k] for k in want] == list(want.values())
@@ -88,8 +89,6 @@ def test_best_parts_of_two_shapes_that_are_one() -> None:
 
 def bend_density(state: int, c: Array, share: float, slow_scale: float, full: float, saturation: float) -> Array:
     """Density of the saturating part as the prior's docstring has it."""
-    if state == SMALL:
-        return np.exp(-c / PRIOR.small_scale_micron) / PRIOR.small_scale_micron
     if state == WET:
         # near saturation, 0.95 give or take 0.1, or anywhere up to 1.12 of it
         x = c * full / saturation
@@ -100,7 +99,7 @@ def bend_density(state: int, c: Array, share: float, slow_scale: float, full: fl
     return (quick + heavy) * ((PRIOR.bend_scale_micron + slow) / (PRIOR.bend_scale_micron + c)) ** 2
 
 
-@pytest.mark.parametrize("state", [ORDINARY, SMALL, WET])
+@pytest.mark.parametrize("state", [ORDINARY, QUICK, WET])
 @pytest.mark.parametrize("c", [0.0, 12.0, 150.0, 2500.0])
 def test_prior_of_the_saturating_part_and_its_slope(state: int, c: float) -> None:
     share, slow_scale, full, saturation = 0.7, 90.0, 1.6, 5000.0
@@ -115,7 +114,7 @@ def test_no_water_beyond_what_saturation_allows() -> None:
     assert prior_bend(WET, 5599.0, 1.0, 1.0, 1.0, 5000.0, BELIEF)[0] > -20.0
 
 
-TABLES = {state: split_table(PRIOR, 10.0, 50.0, s) for state, s in ((ORDINARY, 40.0), (SMALL, 10.0), (WET, 40.0))}
+TABLES = {state: split_table(PRIOR, 10.0, 50.0, s) for state, s in ((ORDINARY, 80.0), (QUICK, 15.0), (WET, 40.0))}
 
 
 def sums_of(
@@ -174,13 +173,22 @@ def quadrature(
     above = np.tile(cols[:, -1], (c.size, 1))
     for d in range(5):
         above += (c[:, None] + extra >= 50.0 * (1.0 - (d + 0.5) / 5.0)) * cols[:, SPLIT + d]
+    # by state: without a leak all that is straight is slow
+    tight = np.tile(cols[:, 6], (c.size, 1))
+    tight_moist = tight * (c[:, None] + extra + ell >= 50.0)
+    leak_moist = w * above
+    above = above + tight_moist
+    by_state = np.zeros(15)
+    by_state[5 * state : 5 * state + 5] = (
+        (w * tight).sum(), (w * (1.0 - tight)).sum(), (w * cols[:, 1]).sum(), (w * tight_moist).sum(), leak_moist.sum(),
+    )  # fmt: skip
     spread = np.maximum(leak2 - leak**2, 0.0)
     ln_tau = math.log(tau)
     return np.array(
         [
             w.sum(), (w * leak).sum(), (w * leak2).sum(), (w * saturating).sum(), (w * (saturating**2 + spread)).sum(),
             (w * ell).sum(), (w * ell**2).sum(), (w * cols[:, 1]).sum(), (w * above).sum(),
-            (w * c[:, None]).sum() * ln_tau, (w * c[:, None]).sum(), (w * cols[:, 4]).sum(), (w * cols[:, 5]).sum(),
+            (w * c[:, None]).sum() * ln_tau, (w * c[:, None]).sum(), (w * cols[:, 4]).sum(), (w * cols[:, 5]).sum(), *by_state,
         ]
     )  # fmt: skip
 
@@ -197,7 +205,7 @@ def deep_in(terms: tuple[float, ...], top: float) -> float:
     return -best_parts(*terms, top)[2]  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("state", [ORDINARY, SMALL, WET])
+@pytest.mark.parametrize("state", [ORDINARY, QUICK, WET])
 @pytest.mark.parametrize(
     ("c", "ell", "sd_c", "sd_l", "rho", "within"),
     [
@@ -226,14 +234,14 @@ def test_spread_of_a_saturating_part_cut_off_at_nothing() -> None:
     """A likelihood about minus 6 microns, 8 wide, the straight part well known: mean and spread of what is left of it."""
     terms = likelihood(-6.0, 400.0, 8.0, 1.0, 0.0)
     base = deep_in(terms, 15_000.0)
-    got = sums_of(SMALL, terms, 15_000.0, base=base)
+    got = sums_of(QUICK, terms, 15_000.0, base=base)
     c = np.linspace(0.0, 80.0, 20_001)
-    w = norm.pdf(c, -6.0, 8.0) * np.exp(-c / PRIOR.small_scale_micron)
+    w = norm.pdf(c, -6.0, 8.0) * bend_density(QUICK, c, 0.7, 120.0, 1.3, 16_000.0)
     mean = (w * c).sum() / w.sum()
     var = (w * (c - mean) ** 2).sum() / w.sum()
     assert got[10] / got[0] == pytest.approx(mean, rel=5e-3)
     # beside what slow outgassing adds, which is nearly nothing of 400 microns of a leak
-    table = TABLES[SMALL]
+    table = TABLES[QUICK]
     x = math.log1p(400.0 / table.scale) / table.step
     leak, leak2 = (float(np.interp(x, np.arange(220), table.values[:, k])) for k in (2, 3))
     spread = got[4] / got[0] - (got[3] / got[0]) ** 2
@@ -261,14 +269,14 @@ def test_saturation_bounds_the_saturating_part() -> None:
     terms = likelihood(90.0, 100.0, 12.0, 15.0, -0.9)
     top = 60.0
     base = deep_in(terms, top)
-    got = sums_of(SMALL, terms, top, base=base)
-    want = quadrature(SMALL, terms, top, base=base)
+    got = sums_of(QUICK, terms, top, base=base)
+    want = quadrature(QUICK, terms, top, base=base)
     np.testing.assert_allclose(got, want, rtol=0.08)
     assert got[10] / got[0] <= top
     assert got[5] / got[0] > 105.0
 
 
-@pytest.mark.parametrize("state", [ORDINARY, SMALL])
+@pytest.mark.parametrize("state", [ORDINARY, QUICK])
 def test_moisture_where_the_data_speak_against_any_saturating_part(state: int) -> None:
     """A likelihood about minus 60 microns, 8 wide: what is left of it at 0 falls off within a micron, and slow pools decide."""
     terms = likelihood(-60.0, 400.0, 8.0, 10.0, 0.0)
@@ -278,3 +286,17 @@ def test_moisture_where_the_data_speak_against_any_saturating_part(state: int) -
     # the tail beyond eight deviations is taken from a series: the mean is right to a twentieth of a micron
     assert got[10] / got[0] == pytest.approx(want[10] / want[0], abs=0.05)
     assert 0.0 < got[8] / got[0] < 0.5
+
+
+@pytest.mark.parametrize("scale", [1.0, 4.0, 20.0, 500.0])
+def test_first_node_of_a_prior_that_falls_as_an_exponential(scale: float) -> None:
+    """With half of the next node it makes the integral over the first interval, however wide; half a width where nothing falls."""
+    nodes = 10.0 * np.expm1(0.06 * np.arange(220))
+    table = (-nodes / scale)[:, None]
+    width = 14.0
+    first = plain(falling_edge)(table, width, 10.0, 0.06)
+    assert first + 0.5 * math.exp(-width / scale) == pytest.approx(
+        scale * -math.expm1(-width / scale) / width, rel=5e-3
+    )
+    assert plain(falling_edge)(np.zeros((220, 1)), width, 10.0, 0.06) == 0.5
+    assert plain(falling_edge)((nodes / scale)[:, None], width, 10.0, 0.06) == 0.5

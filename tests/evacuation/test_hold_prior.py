@@ -50,11 +50,11 @@ def by_quadrature(straight: float, minutes: float, material: float, scale: float
         first = material * k / SLOW_BINS
         last = material * (k + 1) / SLOW_BINS if k < SLOW_BINS else math.inf
         mass = leaks * over(one, straight - last, straight - first)
-        bins.append((mass + (none if first <= straight < last else 0.0)) / total)
+        bins.append(mass / total)
     return [
         math.log(total), leaks * over(one, material, straight) / total, leaks * over(lambda x: x, 0.0, straight) / total,
         leaks * over(lambda x: x * x, 0.0, straight) / total, leaks * over(lambda x: x, material, straight) / total,
-        leaks * over(lambda x: x * x, material, straight) / total, *bins,
+        leaks * over(lambda x: x * x, material, straight) / total, none / total, *bins,
     ]  # fmt: skip
 
 
@@ -84,8 +84,9 @@ def test_table_is_that_of_quadrature(minutes: float, material: float, scale: flo
         assert got[3] == pytest.approx(want[3], rel=0.05, abs=2.0), straight
         assert got[4] == pytest.approx(want[4], rel=0.04, abs=0.03 * material), straight
         assert got[5] == pytest.approx(want[5], rel=0.05, abs=0.03 * material**2), straight
+        assert got[6] == pytest.approx(want[6], abs=0.03), straight
         assert got[SPLIT:] == pytest.approx(want[SPLIT:], abs=0.03), straight
-        assert got[SPLIT:].sum() == pytest.approx(1.0, abs=1e-3)
+        assert got[SPLIT:].sum() + got[6] == pytest.approx(1.0, abs=1e-3)
 
 
 def test_ends_of_the_table() -> None:
@@ -93,10 +94,11 @@ def test_ends_of_the_table() -> None:
     table = split_table(PRIOR, 10.0, 50.0, 40.0)
     assert at(table, 0) == 0.0
     assert at(table, 219) == pytest.approx(3e6)
-    assert table.values[0, 0] == pytest.approx(math.log(0.7 * slow_density(0.0, 40.0)))
-    assert table.values[0, 1:].tolist() == [0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0]
+    assert table.values[0, 0] == pytest.approx(math.log((1.0 - PRIOR.leak_share) * slow_density(0.0, 40.0)))
+    assert table.values[0, 1:].tolist() == [0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]
     assert table.values[219, 1] == pytest.approx(1.0)
     assert table.values[219, 2] == pytest.approx(3e6, rel=1e-3)
+    assert table.values[219, 6] == pytest.approx(0.0, abs=1e-9)
     # nothing in between runs away
     assert np.isfinite(table.values).all()
     assert not table.values.flags.writeable
@@ -106,9 +108,11 @@ def test_ends_of_the_table() -> None:
 
 def test_belief_in_the_fields_range() -> None:
     """Leaks of 1 - 600 microns a minute, unsaturated outgassing of tens of microns (domain: ranges met in the field)."""
-    assert PRIOR.slow_of_small() == pytest.approx(PRIOR.slow_scale_micron / 4.0)
-    mean = sum(w * s for s, w in ((0.25, 0.60), (1.0, 0.35), (2.5, 0.05))) * PRIOR.slow_scale_micron
-    assert 10.0 < mean < 60.0
+    assert PRIOR.slow_of_ordinary() == pytest.approx(PRIOR.slow_scale_micron * 2.0)
+    assert PRIOR.slow_of_quick() == pytest.approx(PRIOR.slow_scale_micron * 0.375)
+    for scale, low in ((PRIOR.slow_of_ordinary(), 10.0), (PRIOR.slow_scale_micron, 10.0), (PRIOR.slow_of_quick(), 5.0)):
+        mean = sum(w * s for s, w in ((0.25, 0.60), (1.0, 0.35), (2.5, 0.05))) * scale
+        assert low < mean < 60.0
     assert PRIOR.vector(77.0)[7] == 77.0
     assert PRIOR.leak_low_micron_per_min <= 5.0 < 500.0 <= PRIOR.leak_high_micron_per_min
     for share in (
@@ -116,7 +120,14 @@ def test_belief_in_the_fields_range() -> None:
         PRIOR.leak_beyond,
         PRIOR.pair_share,
         PRIOR.stray_share,
-        PRIOR.small_share,
+        PRIOR.quick_share,
         PRIOR.wet_share,
     ):
         assert 0.0 < share < 1.0
+
+
+def test_shares_of_the_cases() -> None:
+    """States of the circuit, each without and with a leak, which is as common in each."""
+    prior = RisePrior(leak_share=0.3, quick_share=0.6, wet_share=0.1)
+    want = [0.9 * 0.4 * 0.7, 0.9 * 0.4 * 0.3, 0.9 * 0.6 * 0.7, 0.9 * 0.6 * 0.3, 0.1 * 0.7, 0.1 * 0.3]
+    assert prior.shares() == pytest.approx(want)

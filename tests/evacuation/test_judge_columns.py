@@ -16,6 +16,7 @@ from blankoff import schemas
 from blankoff.evacuation import judge as judging
 from blankoff.evacuation.calibration import calibrated
 from blankoff.evacuation.hold import COLUMNS, HoldFits
+from blankoff.evacuation.hold_prior import RisePrior
 from blankoff.evacuation.judge import (
     LEAK_REFERENCE_C,
     _hold_columns,
@@ -26,6 +27,7 @@ from blankoff.evacuation.judge import (
 )
 from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
 from blankoff.evacuation.power import more_hold_minutes
+from blankoff.evacuation.rise_evidence import EVIDENCE, rise_chances
 from blankoff.evacuation.single import judge
 from blankoff.evacuation.verdict import Reason, RiseKind, rise_kinds
 from blankoff.physics.leak import refrigerant_loss
@@ -70,7 +72,8 @@ def columns(ambient: float = 25.0, volume: float = 10.0, accuracy: float = NAN, 
         fits_of(**{name: [value] for name, value in fit.items()}), context, Judging(), np.array([300.0]),
         np.array([1020.0]), np.array([ambient]), pressures, np.array([2.0]),
     )  # fmt: skip
-    return {name: float(values[0]) for name, values in got.items()}
+    assert got["rise_evidence"].shape == (1, EVIDENCE)
+    return {name: float(values[0]) for name, values in got.items() if values.ndim == 1}
 
 
 def test_a_holds_columns_in_their_units() -> None:
@@ -82,7 +85,7 @@ def test_a_holds_columns_in_their_units() -> None:
     # a leak for sure: 410 microns within ten minutes if there is one; scatter, a gauge that may be 5 per cent off at two
     # standard deviations, and 1.5 per cent of any slope
     assert got["leak_micron_per_min"] == 41.0
-    assert got["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.8, 0.025 * 41.0, 0.015 * 41.0))
+    assert got["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.15 * 1.8, 0.025 * 41.0, 0.015 * 41.0))
     # 41 microns a minute in 10 l, told at 20 degC: the gas was at 25
     pascal = 41.0 * 0.133_322_368 * 10e-3 / 60.0
     assert got["leak_pa_m3_s"] == pytest.approx(pascal * 293.15 / 298.15, rel=1e-4)
@@ -96,7 +99,7 @@ def test_a_holds_columns_in_their_units() -> None:
     assert got["saturation_c"] == pytest.approx(boiling)
     assert got["dryness_margin_k"] == pytest.approx(25.0 - boiling)
     one = lambda *x: np.array(x)  # noqa: E731
-    p_leak, p_moisture = calibrated(one(0.97), one(0.8), one(400.0), one(90.0), one(410.0), one(80.0))
+    p_leak, p_moisture = calibrated(one(0.97), one(0.8), one(90.0), one(410.0), one(80.0))
     assert [got["p_leak"], got["p_moisture"]] == pytest.approx([p_leak[0], p_moisture[0]])
     assert got["_kind"] == rise_kinds(p_leak, p_moisture, 0.53)[0]
     assert got["more_hold_minutes"] == 0.0
@@ -105,16 +108,18 @@ def test_a_holds_columns_in_their_units() -> None:
 def test_a_holds_columns_where_something_is_unknown_or_wet() -> None:
     # water: 15 per cent of the saturating part may pass for steady, from 250 microns on
     gauge = 41.0 * math.hypot(0.025, 0.015)
-    assert columns(saturating_micron=250.0)["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.8, gauge))
+    assert columns(saturating_micron=250.0)["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.15 * 1.8, gauge))
     wet = columns(saturating_micron=251.0)["leak_micron_per_min_se"]
-    assert wet == pytest.approx(math.hypot(1.8, gauge, 0.15 * 25.1))
+    assert wet == pytest.approx(math.hypot(1.15 * 1.8, gauge, 0.15 * 25.1))
     # a gauge's stated accuracy is two standard deviations
-    assert columns(accuracy=10.0)["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.8, 0.05 * 41.0, 0.015 * 41.0))
+    assert columns(accuracy=10.0)["leak_micron_per_min_se"] == pytest.approx(
+        math.hypot(1.15 * 1.8, 0.05 * 41.0, 0.015 * 41.0)
+    )
     # a leak that is all but ruled out is told as the mean over leak and none
     unlikely = columns(p_leak_raw=0.2)
     assert unlikely["p_leak"] < 0.3
     assert unlikely["leak_micron_per_min"] == 40.0
-    assert unlikely["leak_micron_per_min_se"] == pytest.approx(math.hypot(2.0, 1.0, 0.6))
+    assert unlikely["leak_micron_per_min_se"] == pytest.approx(math.hypot(1.15 * 2.0, 1.0, 0.6))
     # as is one of which no material size is possible
     assert columns(material_leak_micron=NAN)["leak_micron_per_min"] == 40.0
     # a time constant only where the bend is twice its error
@@ -137,7 +142,7 @@ def test_a_holds_columns_where_something_is_unknown_or_wet() -> None:
 
 
 def test_how_much_longer_is_asked_where_the_rise_is_not_explained() -> None:
-    got = columns(p_leak_raw=0.52, leak_micron=60.0)
+    got = columns(p_leak_raw=0.68, leak_micron=60.0)
     assert got["_kind"] == RiseKind.UNDETERMINED
     one = lambda x: np.array([float(x)])  # noqa: E731
     want = more_hold_minutes(
@@ -146,6 +151,17 @@ def test_how_much_longer_is_asked_where_the_rise_is_not_explained() -> None:
     )  # fmt: skip
     assert got["more_hold_minutes"] == pytest.approx(want[0])
     assert got["more_hold_minutes"] > 0.0
+    assert got["more_hold_if_open_minutes"] == got["more_hold_minutes"]
+    # told, but not so surely that a fleet's shares could not leave it open: kept for then
+    told = columns(p_leak_raw=0.85, leak_micron=60.0)
+    assert told["_kind"] != RiseKind.UNDETERMINED
+    assert 0.53 < told["p_leak"] < 0.80
+    assert told["more_hold_minutes"] == 0.0
+    assert told["more_hold_if_open_minutes"] == got["more_hold_minutes"]
+    # sure: never asked
+    sure = columns(p_leak_raw=0.9999)
+    assert sure["p_leak"] > 0.95
+    assert (sure["more_hold_minutes"], sure["more_hold_if_open_minutes"]) == (0.0, 0.0)
 
 
 @pytest.fixture(scope="module")
@@ -209,6 +225,11 @@ def test_rows_of_a_batch_and_of_its_phases() -> None:
     assert rows["rise_kind"].to_list() == ["leak", None]
     # null, never NaN
     assert rows["hold_minutes"][1] is None
+    # what the fleet weighs gives, under the shares each log was judged under, what was told
+    assert rows["rise_evidence"][1] is None
+    kept = rows["rise_evidence"][0].to_numpy()[None, :]
+    chances = rise_chances(kept, RisePrior().shares())
+    assert [float(p[0]) for p in chances] == pytest.approx([rows["p_leak"][0], rows["p_moisture"][0]], rel=1e-6)
     assert not any(rows[c].is_nan().any() for c in rows.columns if rows[c].dtype == pl.Float64)
     phases = judged.phase
     assert phases["log_key"].to_list() == ["leak", "leak", "pull"]

@@ -37,8 +37,8 @@ def fit(holds: Holds) -> HoldFits:
 
 def probabilities(fits: HoldFits) -> tuple[np.ndarray, np.ndarray]:
     return calibrated(
-        fits["p_leak_raw"], fits["p_moisture_raw"], fits["leak_micron"], fits["saturating_micron"],
-        fits["best_straight_micron"], fits["best_bend_micron"],
+        fits["p_leak_raw"], fits["p_moisture_raw"], fits["saturating_micron"], fits["best_straight_micron"],
+        fits["best_bend_micron"],
     )  # fmt: skip
 
 
@@ -108,7 +108,7 @@ def test_leaks_are_recovered_and_their_intervals_cover(checked: dict[str, tuple[
 def test_a_steady_remainder_beside_much_water_is_no_leak_and_a_large_one_is() -> None:
     """CALC: 100 beside 2 000 microns is the water's, 1 600 beside 500 a leak's, whatever the fit is sure of."""
     raw, steady, saturating = np.full(3, 0.9999), np.array([100.0, 1600.0, 80.0]), np.array([2000.0, 500.0, 150.0])
-    p_leak, p_moisture = calibrated(raw, raw, steady, saturating, steady, saturating)
+    p_leak, p_moisture = calibrated(raw, raw, saturating, steady, saturating)
     assert p_leak[0] < 0.2
     assert p_leak[1] > 0.6
     # no more than outgassing gives: the fit's own certainty counts
@@ -119,7 +119,7 @@ def test_a_steady_remainder_beside_much_water_is_no_leak_and_a_large_one_is() ->
 def test_probabilities_keep_their_order_and_unknown_stays_unknown() -> None:
     raw = np.array([0.01, 0.3, 0.7, 0.99, np.nan])
     dry = np.full(5, 40.0)
-    p_leak, p_moisture = calibrated(raw, raw, dry, dry, dry, dry)
+    p_leak, p_moisture = calibrated(raw, raw, dry, dry, dry)
     assert (np.diff(p_leak[:4]) > 0).all()
     assert (np.diff(p_moisture[:4]) > 0).all()
     assert np.isnan(p_leak[4])

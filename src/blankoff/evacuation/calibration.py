@@ -6,11 +6,12 @@ holds the script that finds them and the checks).
 
 Free water is where the fit's shapes are roughest: water warms, sinks below ice and dries up as it evaporates, and of
 thousands of microns that saturate some hundreds may be left over that look steady, with every sign of certainty. In a
-wet circuit the fit's certainty therefore counts for nothing; what counts is how the rise is shared out between the two
-parts, by the posterior and by the best plain shape. The more saturates the more that holds.
+wet circuit the fit's certainty counts for little, and beside thousands that saturate a few hundredths that look steady are the
+water's whatever the fit is sure of. The more saturates the more that holds.
 
-The numbers were found together on four kinds of simulated holds, whose physics differ: fleets and single cases of
-`synthetic_data`, and the plain holds of ``tests/accuracy`` and the rough ones of ``tests/recovery``; the fleets count most, for how common leaks are.
+The numbers were found together on four kinds of simulated holds, each counted alike, whose physics differ: fleets of
+`synthetic_data`, a fleet and the plain holds of ``tests/accuracy`` (kinds alike, and as they fall), with every fleet's own
+shares put in (`fleet.rise_shares`).
 """
 
 from __future__ import annotations
@@ -25,23 +26,25 @@ FloatArray = NDArray[np.float64]
 _LEAST = 1e-4
 """No probability nearer to 0 or 1 is believed: the simulated holds can't vouch for more."""
 
-LEAK_SLOPE, LEAK_SHIFT = 0.86, 0.05
-"""Log-odds of a leak from the raw ones, in a circuit that only outgasses; own simulations."""
+LEAK_SLOPE, LEAK_SHIFT = 0.93, -0.69
+"""Log-odds of a leak from the raw ones, in a circuit that only outgasses; simulations."""
 
 WATER_FROM_MICRON = 250.0
 """A saturating part beyond this is more than outgassing gives within a hold (50 - 300 microns: common practice)."""
 WET_FROM_MICRON, WET_MICRON = 150.0, 700.0
 """Saturating parts between which the wet circuit's rule takes over from the dry one's, by their logarithm."""
-WET_SHIFT, WET_SHARE, WET_PLAIN_SHARE = 0.55, 0.50, 0.18
-"""Log-odds of a leak in a wet circuit, beside `LEAK_SHIFT`: a constant, per unit of ln (steady over saturating) by the posterior
-and by the best plain shape; own simulations."""
-_WIDEST_LN, _WIDEST_PLAIN_LN = 4.0, 5.0
+WET_SHIFT, WET_CERTAINTY = 0.05, 0.19
+"""Log-odds of a leak in a wet circuit: a constant, and per unit of the raw log-odds; simulations."""
+CERTAIN_FROM, CERTAIN_RISE = 0.07, 25.0
+"""The raw log-odds count in a wet circuit for no more than the second times ln of how many times the first the steady part is of
+the saturating one, by the best plain shape: from a tenth on all they say counts."""
+_WIDEST_PLAIN_LN = 5.0
 
-MOISTURE_SLOPE, MOISTURE_SHIFT = 0.52, 0.31
-"""Log-odds of a material saturating part from the raw ones; own simulations."""
-BESIDE_LEAK_SLOPE, BESIDE_LEAK_SHIFT = 0.26, -0.80
+MOISTURE_SLOPE, MOISTURE_SHIFT = 0.60, 0.35
+"""Log-odds of a material saturating part from the raw ones; simulations."""
+BESIDE_LEAK_SLOPE, BESIDE_LEAK_SHIFT = 0.32, -0.58
 """What is added to slope and shift where a leak is sure: beside one, gauge lag, a valve closed slowly and pressures that
-even out pass for a small saturating part; own simulations."""
+even out pass for a small saturating part; simulations."""
 
 
 def _log_odds(p: FloatArray) -> FloatArray:
@@ -60,7 +63,6 @@ def _ln_ratio(a: FloatArray, b: FloatArray, widest: float) -> FloatArray:
 def calibrated(
     p_leak_raw: FloatArray,
     p_moisture_raw: FloatArray,
-    leak_micron: FloatArray,
     saturating_micron: FloatArray,
     plain_straight_micron: FloatArray,
     plain_bend_micron: FloatArray,
@@ -71,24 +73,22 @@ def calibrated(
     ----------
     p_leak_raw, p_moisture_raw : (n,) float64
         From `hold.fit_holds`; NaN stays NaN.
-    leak_micron, saturating_micron : (n,) float64
-        Posterior means of the two parts within the required hold, microns.
+    saturating_micron : (n,) float64
+        Posterior mean of the saturating part within the required hold, microns.
     plain_straight_micron, plain_bend_micron : (n,) float64
-        The same two parts by the likeliest one or two exponentials and a line, no prior on their size.
+        The steady and the saturating part by the likeliest one or two exponentials and a line, no prior on their size.
 
     Returns
     -------
     p_leak, p_moisture : (n,) float64
     """
     raw = _log_odds(p_leak_raw)
-    water = (
-        WET_SHIFT
-        + WET_SHARE * _ln_ratio(leak_micron, saturating_micron, _WIDEST_LN)
-        + WET_PLAIN_SHARE * _ln_ratio(plain_straight_micron, plain_bend_micron, _WIDEST_PLAIN_LN)
-    )
+    ratio = _ln_ratio(plain_straight_micron, plain_bend_micron, _WIDEST_PLAIN_LN)
+    certain = np.minimum(raw, np.maximum(CERTAIN_RISE * (ratio - np.log(CERTAIN_FROM)), _log_odds(np.array(_LEAST))))
+    water = WET_SHIFT + WET_CERTAINTY * certain
     wet = np.log(np.maximum(saturating_micron, 1.0) / WET_FROM_MICRON) / np.log(WET_MICRON / WET_FROM_MICRON)
     wet = np.clip(wet, 0.0, 1.0)
-    leak = LEAK_SHIFT + (1.0 - wet) * LEAK_SLOPE * raw + wet * water
+    leak = (1.0 - wet) * (LEAK_SHIFT + LEAK_SLOPE * raw) + wet * water
     slope = MOISTURE_SLOPE + BESIDE_LEAK_SLOPE * p_leak_raw
     moisture = MOISTURE_SHIFT + BESIDE_LEAK_SHIFT * p_leak_raw + slope * _log_odds(p_moisture_raw)
     return _probability(leak), _probability(moisture)

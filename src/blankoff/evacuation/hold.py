@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from blankoff.constants import ZERO_CELSIUS_K
 from blankoff.evacuation.hold_fit import OUT, fit_blocks
+from blankoff.evacuation.hold_posterior import STATE_PARTS, STATES
 from blankoff.evacuation.hold_prior import RisePrior, SplitTable, split_table
 from blankoff.evacuation.hold_wet import wet_shapes
 from blankoff.evacuation.noise import BLOCKS, block_means
@@ -41,7 +42,7 @@ COLUMNS = (
     "leak_micron", "leak_se", "saturating_micron", "saturating_se", "p_leak_raw", "p_moisture_raw", "tau_s", "p0_micron",
     "step_micron", "wander", "wander_memory_s", "straight_micron", "straight_se", "tau_1_s", "tau_2_s", "share_1",
     "best_bend_micron", "best_straight_micron", "misfit", "p_wet", "material_leak_micron", "material_leak_se",
-    "noise", "used", "last_s", "blocks",
+    *(f"{state}_{part}" for state in STATES for part in STATE_PARTS), "noise", "used", "last_s", "blocks",
 )  # fmt: skip
 
 
@@ -139,9 +140,9 @@ def _fit_all(
 @lru_cache(maxsize=4096)
 def _table(prior: RisePrior, minutes: float, times: float, material: float) -> tuple[FloatArray, SplitTable]:
     """Tables of one kind of hold: required minutes, and how many times as long it stood."""
-    scales = (prior.slow_scale_micron, prior.slow_of_small())
-    ordinary, small = (split_table(prior, minutes, material, scale / times) for scale in scales)
-    return np.stack([ordinary.values, small.values]), ordinary
+    scales = (prior.slow_of_ordinary(), prior.slow_of_quick(), prior.slow_scale_micron)
+    ordinary, quick, wet = (split_table(prior, minutes, material, scale / times) for scale in scales)
+    return np.stack([ordinary.values, quick.values, wet.values]), ordinary
 
 
 def rise_prior(judging: Judging) -> RisePrior:

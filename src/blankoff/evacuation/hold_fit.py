@@ -48,9 +48,11 @@ from blankoff.evacuation.hold_posterior import (
     EVENING_SHARE,
     ORDINARY,
     PAIR,
+    QUICK,
+    QUICK_SHARE,
+    QUICK_SLOW,
     SLOW,
-    SMALL,
-    SMALL_SHARE,
+    STATE_SUMS,
     SUMS,
     WET,
     WET_SHARE,
@@ -98,7 +100,7 @@ FLOW_S = 4.0
 """What comes in far from the port flowed there down a gradient before isolation, which then evens out: how much that adds to
 the step, as seconds of the steady rise (own simulation, by likelihood of leaks and moisture of other fleets)."""
 
-OUT = 22
+OUT = 22 + SUMS - STATE_SUMS
 """Numbers returned per hold; see `fit_blocks`."""
 
 
@@ -137,8 +139,8 @@ def fit_blocks(
         Saturation pressure of water at the ambient less the pressure at isolation: bounds the saturating part.
     drift_sd
         Prior standard deviation of the drift coefficient about 1 (1 = ideal gas, about 18 = saturated vapour).
-    tables : (2, nodes, columns)
-        `hold_prior.SplitTable` values for an ordinary circuit and one that outgasses very little.
+    tables : (3, nodes, columns)
+        `hold_prior.SplitTable` values of the circuit's three states.
     table_scale, table_step
         Their nodes.
     wet_table
@@ -151,7 +153,7 @@ def fit_blocks(
         was still to come at isolation, with a minus sign); 9 wander size, 10 wander memory s; 11 straight part L,
         12 its s.e.; 13, 14 time constants of the best shape (second NaN if single), 15 share of the first (of the
         slower); 16 c and 17 L of the best shape; 18 chi-square per block; 19 posterior share of free water; 20 the leak if there is a
-        material one, 21 its s.e. (NaN where none is possible).
+        material one, 21 its s.e. (NaN where none is possible); then `hold_posterior.STATE_PARTS` of each state, as shares of all.
     """
     out[:] = np.nan
     longest = _LONGEST_TAU_HOLDS * max(t[n - 1], required_s)
@@ -300,8 +302,8 @@ def fit_blocks(
     dry = math.log(1.0 - belief[WET_SHARE])
     ln_single = math.log((1.0 - belief[PAIR]) / taus) + dry - offset
     ln_pair = math.log(belief[PAIR] / pairs) + dry - offset
-    ln_small = math.log(belief[SMALL_SHARE])
-    ln_ordinary = math.log(1.0 - belief[SMALL_SHARE])
+    ln_quick = math.log(belief[QUICK_SHARE])
+    ln_ordinary = math.log(1.0 - belief[QUICK_SHARE])
     for i in range(taus):
         for j in range(-1, taus):
             if j >= 0 and (j <= i + 1 or i % 2 == 1 or j % 2 == 1):
@@ -313,17 +315,17 @@ def fit_blocks(
                 gss, gsl, gsy, top = shape_terms(gram, top_rise, i, j, share, saturation_micron)
                 full = saturation_micron / top
                 base = ln_single if j < 0 else ln_pair
-                slow_scale = belief[SLOW] * (1.0 + _SLOW_STRETCH * required_s / tau[i])
+                stretch = 1.0 + _SLOW_STRETCH * required_s / tau[i]
                 ln_tau = math.log(tau[i])
                 if j >= 0:
                     ln_tau = share * ln_tau + (1.0 - share) * math.log(tau[j])
                 accumulate(
-                    sums, ORDINARY, gss, gsl, gsy, gll, gly, top, full, base + ln_ordinary, share, slow_scale, 0.0,
-                    saturation_micron, ln_tau, tables[0], table_scale, table_step, belief,
+                    sums, ORDINARY, gss, gsl, gsy, gll, gly, top, full, base + ln_ordinary, share, belief[SLOW] * stretch, 0.0,
+                    saturation_micron, ln_tau, tables[ORDINARY], table_scale, table_step, belief,
                 )  # fmt: skip
                 accumulate(
-                    sums, SMALL, gss, gsl, gsy, gll, gly, top, full, base + ln_small, share, slow_scale, 0.0,
-                    saturation_micron, ln_tau, tables[1], table_scale, table_step, belief,
+                    sums, QUICK, gss, gsl, gsy, gll, gly, top, full, base + ln_quick, share, belief[QUICK_SLOW] * stretch, 0.0,
+                    saturation_micron, ln_tau, tables[QUICK], table_scale, table_step, belief,
                 )  # fmt: skip
     before_wet = sums[0]
     if rising:
@@ -341,10 +343,12 @@ def fit_blocks(
             accumulate(
                 sums, WET, found[k, 0], found[k, 1], found[k, 2], gll, gly, 1.12 * saturation_micron / full,
                 full, ln_wet - 0.5 * z * z + math.log(found[k, 5]), 1.0, 1.0, 2.0 * POOL_MEAN, saturation_micron,
-                math.log(found[k, 4]), tables[0], table_scale, table_step, belief,
+                math.log(found[k, 4]), tables[WET], table_scale, table_step, belief,
             )  # fmt: skip
     total = sums[0]
     if total > 0.0:
+        for k in range(SUMS - STATE_SUMS):
+            out[22 + k] = sums[STATE_SUMS + k] / total
         out[0] = sums[1] / total
         out[1] = math.sqrt(max(sums[2] / total - out[0] * out[0], 0.0))
         out[2] = sums[3] / total

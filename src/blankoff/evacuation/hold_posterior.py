@@ -10,27 +10,34 @@ from numpy.typing import NDArray
 from blankoff.evacuation.hold_prior import SPLIT
 from blankoff.physics.compiled import kernel
 
-__all__ = ["ORDINARY", "SMALL", "SUMS", "WET", "accumulate", "best_parts"]
+__all__ = ["ORDINARY", "QUICK", "STATES", "STATE_PARTS", "STATE_SUMS", "SUMS", "WET", "accumulate", "best_parts"]
 
 FloatArray = NDArray[np.float64]
 
-ORDINARY, SMALL, WET = 0, 1, 2
-"""States of a circuit: outgassing as usual, very little of it, free water."""
+ORDINARY, QUICK, WET = 0, 1, 2
+"""States of a circuit: outgassing as usual, outgassing that is all but done within the hold, free water."""
+STATES = ("ordinary", "quick", "wet")
+STATE_PARTS = ("tight", "leak", "material", "tight_moist", "leak_moist")
+"""What is summed by state: weight without and with a leak, of these with a material one, and of both with a material saturating
+part. With these the shares of the states and of leaks can be put otherwise afterwards."""
 
 NODES = 9
 KEEP_LN = 6.0
 """Shapes and nodes whose likelihood lies this far, in ln, below the weight gathered so far count for nothing. The likeliest
 shape is no measure of that: free water may fit best by far and still be out of the question where the pressure ends."""
 
-SUMS = 13
+STATE_SUMS = 13
+"""Place of the first state's sums."""
+SUMS = STATE_SUMS + 15
 """0 total weight; weighted sums of 1 leak, 2 leak^2, 3 saturating, 4 saturating^2, 5 L, 6 L^2, 7 P(leak), 8
-P(saturating), 9 c ln tau, 10 c, 11 leak where it is material, 12 its square."""
+P(saturating), 9 c ln tau, 10 c, 11 leak where it is material, 12 its square; then
+`STATE_PARTS` of each of `STATES`."""
 
 _LEAST_LN = -300.0
 _LN_SQRT_2PI = 0.9189385332046727
 
 # places in the belief vector, see hold_prior.belief_vector
-BEND, PAIR, SLOW, STRAY, SMALL_SHARE, SMALL_SCALE, WET_SHARE, MATERIAL, EVENING_LEAST, EVENING_SHARE = range(10)
+BEND, PAIR, SLOW, STRAY, QUICK_SHARE, QUICK_SLOW, WET_SHARE, MATERIAL, EVENING_LEAST, EVENING_SHARE = range(10)
 
 
 @kernel
@@ -82,9 +89,6 @@ def prior_bend(
     saturation
         Highest rise that water at the ambient can make.
     """
-    if state == SMALL:
-        s = belief[SMALL_SCALE]
-        return -c / s - math.log(s), -1.0 / s
     if state == WET:
         k = full / saturation
         x = c * k
@@ -104,6 +108,18 @@ def prior_bend(
         2.0 / (bend + slow) - (quick / slow_scale + 2.0 * heavy / (300.0 + slow)) / mixed
     )
     return math.log(mixed * ratio * ratio), slope
+
+
+@kernel
+def falling_edge(table: FloatArray, width: float, table_scale: float, table_step: float) -> float:
+    """Weight of a first node at nothing, in widths: the prior may fall by much before the next node, as an exponential does."""
+    x = math.log1p(width / table_scale) / table_step
+    q = min(int(x), table.shape[0] - 2)
+    f = min(x - q, 1.0)
+    fall = float(table[0, 0] - (1.0 - f) * table[q, 0] - f * table[q + 1, 0])
+    if fall < 0.01:
+        return 0.5
+    return -math.expm1(-fall) / fall - 0.5 * math.exp(-fall)
 
 
 @kernel
@@ -190,6 +206,8 @@ def accumulate(
         f = min(x - q, 1.0)
         g = 1.0 - f
         edge = 0.5 if k == 0 or k == NODES - 1 else 1.0
+        if ell == 0.0:
+            edge = falling_edge(table, width, table_scale, table_step)
         weight = edge * width * math.exp(ln_weight + g * table[q, 0] + f * table[q + 1, 0])
         if not weight > 1e-7 * sums[0]:
             continue
@@ -199,21 +217,30 @@ def accumulate(
         leak = g * table[q, 2] + f * table[q + 1, 2]
         leak2 = g * table[q, 3] + f * table[q + 1, 3]
         saturating = mean_c + extra + max(ell - leak, 0.0)
-        # P(c + slow >= material): slow in bins, c in closed form
-        if mu - 5.0 * sd_c > material:
-            above = 1.0
-        else:
-            above = g * table[q, SPLIT + bins] + f * table[q + 1, SPLIT + bins]
+        # P(c + slow >= material): slow in bins beside a leak, else all that is straight; c in closed form
+        none = g * table[q, 6] + f * table[q + 1, 6]
+        above_tight = 1.0
+        above_leak = 1.0 - none
+        if mu - 5.0 * sd_c <= material:
+            above_leak = g * table[q, SPLIT + bins] + f * table[q + 1, SPLIT + bins]
             plain = ln_in > -20.0
             norm = 0.5 * math.exp(-ln_in) if plain else 0.0
             for d in range(bins):
                 share_d = g * table[q, SPLIT + d] + f * table[q + 1, SPLIT + d]
-                if share_d > 1e-5:
+                if share_d > 1e-6:
                     z = (material - belief[MATERIAL] * (d + 0.5) / bins - mu) / sd_c
                     if plain:
-                        above += share_d * min(norm * math.erfc(z * 0.7071067811865476), 1.0)
+                        above_leak += share_d * min(norm * math.erfc(z * 0.7071067811865476), 1.0)
                     else:
-                        above += share_d * math.exp(min(ln_tail(z) - ln_in, 0.0))
+                        above_leak += share_d * math.exp(min(ln_tail(z) - ln_in, 0.0))
+            # without a leak all that is straight is slow
+            if ell < material:
+                z = (material - ell - mu) / sd_c
+                above_tight = (
+                    min(norm * math.erfc(z * 0.7071067811865476), 1.0)
+                    if plain
+                    else math.exp(min(ln_tail(z) - ln_in, 0.0))
+                )
         sums[0] += weight
         sums[1] += weight * leak
         sums[2] += weight * leak2
@@ -222,8 +249,14 @@ def accumulate(
         sums[5] += weight * ell
         sums[6] += weight * ell * ell
         sums[7] += weight * (g * table[q, 1] + f * table[q + 1, 1])
-        sums[8] += weight * above
+        sums[8] += weight * (none * above_tight + above_leak)
         sums[9] += weight * mean_c * ln_tau
         sums[10] += weight * mean_c
         sums[11] += weight * (g * table[q, 4] + f * table[q + 1, 4])
         sums[12] += weight * (g * table[q, 5] + f * table[q + 1, 5])
+        place = STATE_SUMS + 5 * state
+        sums[place] += weight * none
+        sums[place + 1] += weight * (1.0 - none)
+        sums[place + 2] += weight * (g * table[q, 1] + f * table[q + 1, 1])
+        sums[place + 3] += weight * none * above_tight
+        sums[place + 4] += weight * above_leak

@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float64]
 SLOW_BINS = 5
 """Bins of the slow share below the material rise; the last column of the table is all above it."""
 
-SPLIT = 6
+SPLIT = 7
 """Columns of the table before those bins."""
 
 _NODES = 220
@@ -50,8 +50,10 @@ class RisePrior:
         Prior share of two well separated time constants against one.
     stray_share
         Share of circuits whose slow pools add more than is usual, falling as a power law.
-    small_share, small_scale_micron
-        Share of circuits that outgas very little, and how much that is.
+    quick_share
+        Share of dry circuits whose outgassing is all but done within the hold.
+    ordinary_of_slow, quick_of_slow
+        Scales of the slow outgassing in ordinary and in quick circuits over `slow_scale_micron`, which lies between.
     wet_share
         Share of circuits with free water.
     evening_least_micron, evening_share
@@ -59,7 +61,7 @@ class RisePrior:
         share of the pressure then.
     """
 
-    leak_share: float = 0.30
+    leak_share: float = 0.40
     leak_low_micron_per_min: float = 1.0
     leak_high_micron_per_min: float = 600.0
     leak_beyond: float = 0.03
@@ -67,9 +69,10 @@ class RisePrior:
     bend_scale_micron: float = 100.0
     pair_share: float = 0.6
     stray_share: float = 0.03
-    small_share: float = 0.35
-    small_scale_micron: float = 10.0
-    wet_share: float = 0.2
+    quick_share: float = 0.75
+    ordinary_of_slow: float = 2.0
+    quick_of_slow: float = 0.375
+    wet_share: float = 0.09
     evening_least_micron: float = 20.0
     evening_share: float = 0.05
 
@@ -77,14 +80,24 @@ class RisePrior:
         """Belief as the compiled fit takes it; places in `hold_posterior`."""
         return np.array(
             [
-                self.bend_scale_micron, self.pair_share, self.slow_scale_micron, self.stray_share, self.small_share,
-                self.small_scale_micron, self.wet_share, material_micron, self.evening_least_micron, self.evening_share,
+                self.bend_scale_micron, self.pair_share, self.slow_of_ordinary(), self.stray_share, self.quick_share,
+                self.slow_of_quick(), self.wet_share, material_micron, self.evening_least_micron, self.evening_share,
             ]
         )  # fmt: skip
 
-    def slow_of_small(self) -> float:
-        """Scale of the slow outgassing in a circuit that outgasses very little."""
-        return 0.25 * self.slow_scale_micron
+    def slow_of_ordinary(self) -> float:
+        """Scale of the slow outgassing in an ordinary circuit."""
+        return self.ordinary_of_slow * self.slow_scale_micron
+
+    def slow_of_quick(self) -> float:
+        """Scale of the slow outgassing in a circuit that has all but done with it."""
+        return self.quick_of_slow * self.slow_scale_micron
+
+    def shares(self) -> FloatArray:
+        """Prior shares of the circuit's states (ordinary, quick, wet), each without and with a leak; ``(6,)``, sum 1."""
+        dry = 1.0 - self.wet_share
+        states = np.array([dry * (1.0 - self.quick_share), dry * self.quick_share, self.wet_share])
+        return np.outer(states, [1.0 - self.leak_share, self.leak_share]).ravel()
 
 
 @dataclass(frozen=True)
@@ -95,7 +108,7 @@ class SplitTable:
     ----------
     values : (nodes, SPLIT + SLOW_BINS + 1) float64
         ln density of ``L``; P(leak >= material); E[leak]; E[leak^2]; the same two means counting material leaks only;
-        then P(slow in bin) for the bins of the slow share.
+        P(no leak at all); then P(leak, and slow in bin) for the bins of the slow share.
     scale, step
         Node ``k`` lies at ``scale * expm1(k * step)`` microns.
     """
@@ -160,8 +173,8 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
         values[k, 3] = (mass * leak**2).sum() / max(total, 1e-300)
         values[k, 4] = (mass * leak)[material].sum() / max(total, 1e-300)
         values[k, 5] = (mass * leak**2)[material].sum() / max(total, 1e-300)
+        values[k, 6] = none / max(total, 1e-300)
         bins = np.bincount(np.searchsorted(edges, slow, side="right") - 1, weights=mass, minlength=SLOW_BINS + 1)
-        bins[min(np.searchsorted(edges, straight, side="right") - 1, SLOW_BINS)] += none
         values[k, SPLIT:] = bins[: SLOW_BINS + 1] / max(total, 1e-300)
     values.setflags(write=False)
     return SplitTable(values, _L_SCALE, float(step))

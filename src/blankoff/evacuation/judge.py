@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from blankoff import schemas
 from blankoff.evacuation.calibration import WATER_FROM_MICRON, calibrated
-from blankoff.evacuation.hold import HoldFits, fit_holds
+from blankoff.evacuation.hold import HoldFits, fit_holds, rise_prior
 from blankoff.evacuation.middles import median_ambients, median_spacings
 from blankoff.evacuation.phases import START_WHY_WORDS, PhaseTable, find_phases_batch
 from blankoff.evacuation.power import more_hold_minutes
 from blankoff.evacuation.pump_down import pump_down_features_batch
+from blankoff.evacuation.rise_evidence import rise_evidence
 from blankoff.evacuation.verdict import (
     ASSUMED_ACCURACY_PERCENT,
     RISE_WORDS,
@@ -53,6 +54,10 @@ SLOPE_ERROR = 0.015
 """Relative standard error of any slope beside what the readings' scatter and the gauge's accuracy give: gas temperature, the
 gauge's linearity (this project's judgement, no source)."""
 
+RICHER = 1.15
+"""Real rises are richer than the shapes the fit knows: its own standard error of a leak is made so much larger (simulations of four
+kinds, by how many leaks lie within their bounds)."""
+
 ACCURACY_SIGMAS = 2.0
 """Standard deviations in a gauge's stated accuracy: it scales every reading, and so the leak (common practice, no source)."""
 
@@ -62,6 +67,10 @@ warms, freezes and dries up as it evaporates; own simulations."""
 
 LEAK_SIZED_FROM = 0.3
 """From this probability of a leak on, the leak told is the size of one if there is one; below, the mean over leak and none."""
+
+MAY_BE_OPEN = (0.25, 0.80)
+"""Chances of a leak between which a fleet's own shares may yet leave the rise open (the widest of simulated fleets move the
+log-odds by so much)."""
 
 _CHUNK = 256
 
@@ -202,7 +211,7 @@ def leak_in_hold(fits: HoldFits, p_leak: FloatArray, accuracy_percent: FloatArra
     accuracy = np.where(np.isfinite(accuracy_percent), accuracy_percent, ASSUMED_ACCURACY_PERCENT) / 100.0
     water = np.where(fits["saturating_micron"] > WATER_FROM_MICRON, WATER_MISFIT * fits["saturating_micron"], 0.0)
     gauge = np.hypot(SLOPE_ERROR, np.clip(accuracy, 0.0, 0.9) / ACCURACY_SIGMAS)
-    return leak, np.sqrt(fitted**2 + (gauge * leak) ** 2 + water**2)
+    return leak, np.sqrt((RICHER * fitted) ** 2 + (gauge * leak) ** 2 + water**2)
 
 
 def _hold_columns(
@@ -211,8 +220,8 @@ def _hold_columns(
 ) -> dict[str, Any]:  # fmt: skip
     """Columns of `measure` that the hold gives, plus ``_kind`` codes of the rise."""
     p_leak, p_moisture = calibrated(
-        fits["p_leak_raw"], fits["p_moisture_raw"], fits["leak_micron"], fits["saturating_micron"],
-        fits["best_straight_micron"], fits["best_bend_micron"],
+        fits["p_leak_raw"], fits["p_moisture_raw"], fits["saturating_micron"], fits["best_straight_micron"],
+        fits["best_bend_micron"],
     )  # fmt: skip
     rise = rise_kinds(p_leak, p_moisture, judging.proof_probability)
     leak, leak_se = leak_in_hold(fits, p_leak, context.accuracy_percent)
@@ -224,14 +233,16 @@ def _hold_columns(
     )  # fmt: skip
     end_micron = pressures[:, 0]
     boiling_c = saturation_temperature_c(np.where(end_micron > 0.0, end_micron, np.nan))
+    # the fleet may yet leave open what this log alone tells, unless it is as good as sure
     more = more_hold_minutes(
         stood_s, context.hold_minutes * 60.0, fits["straight_micron"], end_micron, fits["noise"], interval_s,
-        fits["wander"], fits["wander_memory_s"], rise == RiseKind.UNDETERMINED, judging.proof_probability,
-        judging.evidence_power,
+        fits["wander"], fits["wander_memory_s"], (p_leak > MAY_BE_OPEN[0]) & (p_leak < MAY_BE_OPEN[1]),
+        judging.proof_probability, judging.evidence_power,
     )  # fmt: skip
     bends = fits["saturating_micron"] > 2.0 * fits["saturating_se"]
     return {
         "_kind": rise,
+        "rise_evidence": rise_evidence(fits, rise_prior(judging).shares()),
         "p_leak": p_leak,
         "p_moisture": p_moisture,
         "isolated_at_s": start_s,
@@ -250,7 +261,8 @@ def _hold_columns(
         "moisture_rise_micron": fits["saturating_micron"],
         "moisture_rise_micron_se": fits["saturating_se"],
         "rise_time_constant_min": np.where(bends, fits["tau_s"] / 60.0, np.nan),
-        "more_hold_minutes": more,
+        "more_hold_minutes": np.where(rise == RiseKind.UNDETERMINED, more, 0.0 * more),
+        "more_hold_if_open_minutes": more,
         "saturation_c": boiling_c,
         "dryness_margin_k": ambient_c - boiling_c,
         "settling_step_micron": -fits["step_micron"],
@@ -322,10 +334,19 @@ def _measure_frame(keys: tuple[str, ...], columns: dict[str, NDArray[Any]]) -> p
     """Columns as a frame of `schemas.MEASURE`; NaN becomes null."""
     verdict, reason = verdict_words(columns.pop("_reason"))
     rise = _rise_words(columns)
-    data = {name: pl.Series(name, values, nan_to_null=values.dtype.kind == "f") for name, values in columns.items()}
+    data = {name: _series(name, values) for name, values in columns.items()}
     frame = pl.DataFrame({"log_key": list(keys), "verdict": verdict, "reason": reason, "rise_kind": rise, **data})
     known = set(schemas.MEASURE.names)
     return schemas.MEASURE.conform(frame.select(c for c in frame.columns if c in known))
+
+
+def _series(name: str, values: NDArray[Any]) -> pl.Series:
+    """A column; NaN becomes null, and so does a row of several numbers with a NaN among them."""
+    if values.ndim == 1:
+        return pl.Series(name, values, nan_to_null=values.dtype.kind == "f")
+    known = pl.Series(np.isfinite(values).all(axis=1))
+    rows = pl.Series(name, values).cast(pl.List(pl.Float64))
+    return pl.select(pl.when(known).then(rows).alias(name)).to_series()
 
 
 def _rise_words(columns: dict[str, NDArray[Any]]) -> pl.Series:

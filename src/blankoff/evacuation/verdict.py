@@ -27,6 +27,7 @@ from blankoff.physics.compiled import kernel
 
 __all__ = [
     "ASSUMED_ACCURACY_PERCENT",
+    "RISE_REASONS",
     "RISE_WORDS",
     "Reason",
     "RiseKind",
@@ -81,6 +82,9 @@ _FAILED_FOR = {
     RiseKind.LEAK: Reason.LEAK,
     RiseKind.LEAK_AND_MOISTURE: Reason.LEAK_AND_MOISTURE,
 }
+
+RISE_REASONS = {kind: _FAILED_FOR.get(kind, Reason.RISE_UNEXPLAINED).name.lower() for kind in RiseKind}
+"""What a hold that rose over the limit failed for, by what its rise is made of."""
 
 
 def verdict_words(reasons: IntArray) -> tuple[list[str], list[str]]:

@@ -19,10 +19,11 @@ from blankoff.fleet.work import build_work
 from blankoff.pipeline.known import as_date, fingerprint, month_end, registers_known_on
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.results import refresh_results
+from blankoff.pipeline.weighing import put_in, weighed
 from blankoff.settings import Settings
 from blankoff.store import KEPT_BEFORE, Store
 
-ASSESSED_BY = "16"
+ASSESSED_BY = "17"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
 DATED_TABLES = (
@@ -152,6 +153,11 @@ def known_work(
     result = store.table("result").drop("group_id", "group_name").join(known, on="evacuation_id", how="semi")
     copies = store.raw("copy_of")
     copies = copies.join(known, on="evacuation_id", how="semi") if copies.width else pl.DataFrame(schema=COPY_SCHEMA)
+    # the fleet's shares too are those of that day
+    measure = store.raw("measure")
+    if measure.width:
+        then = weighed(measure.join(known, on="evacuation_id", how="semi"), copies["evacuation_id"], settings)
+        result = put_in(result, then)
     return build_work(result, registers, settings), registers, copies.sort("evacuation_id")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from blankoff import schemas
+from blankoff.pipeline.weighing import weighed
 from blankoff.settings import Settings
 from blankoff.store import Store
 
@@ -94,11 +95,13 @@ def refresh_results(store: Store, settings: Settings) -> int:
     """
     copies = store.raw("copy_of")
     measure = store.raw("measure")
+    copies = copies if copies.width else pl.DataFrame(schema={"evacuation_id": pl.String})
+    measure = measure.select(c for c in measure.columns if c in {"evacuation_id", *schemas.MEASURE.names})
     new = build_results(
         store.table("evacuations"),
-        measure.select(c for c in measure.columns if c in {"evacuation_id", *schemas.MEASURE.names}),
+        weighed(measure, copies["evacuation_id"], settings),
         store.read("unreadable_evacuations"),
-        copies if copies.width else pl.DataFrame(schema={"evacuation_id": pl.String}),
+        copies,
         store.read("latest_groups"),
         settings,
     )
