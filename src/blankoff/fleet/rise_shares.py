@@ -30,7 +30,7 @@ STEP_LN = 0.125
 """Log-odds of the shares are told to this."""
 
 _ROUNDS = 400
-_CLOSE = 1e-7
+_CLOSE = 1e-6
 
 
 def fleet_shares(evidence: FloatArray, prior: FloatArray) -> FloatArray:
@@ -52,15 +52,16 @@ def fleet_shares(evidence: FloatArray, prior: FloatArray) -> FloatArray:
     likely = evidence[np.isfinite(evidence).all(axis=1), :CASES]
     if likely.shape[0] < LEAST_HOLDS:
         return prior
-    likely = likely[:: max(1, -(-likely.shape[0] // MOST_HOLDS))].reshape(-1, CASES // 2, 2)
+    likely = np.ascontiguousarray(likely[:: max(1, -(-likely.shape[0] // MOST_HOLDS))])
     believed = prior.reshape(-1, 2)
     state, leak = believed.sum(axis=1), float(believed[:, 1].sum())
     first_state, first_leak = state, leak
     total = likely.shape[0] + PRIOR_HOLDS
+    own = PRIOR_HOLDS * np.outer(first_state, [1.0 - first_leak, first_leak]).ravel()
     for _ in range(_ROUNDS):
-        weight = likely * np.outer(state, [1.0 - leak, leak])
-        weight /= weight.sum(axis=(1, 2), keepdims=True)
-        counted = weight.sum(axis=0) + PRIOR_HOLDS * np.outer(first_state, [1.0 - first_leak, first_leak])
+        shares = np.outer(state, [1.0 - leak, leak]).ravel()
+        # each hold counts as one, shared out over the cases by how likely they are
+        counted = (shares * ((1.0 / (likely @ shares)) @ likely) + own).reshape(-1, 2)
         new_state, new_leak = counted.sum(axis=1) / total, float(counted[:, 1].sum()) / total
         moved = max(float(np.abs(new_state - state).max()), abs(new_leak - leak))
         state, leak = new_state, new_leak
