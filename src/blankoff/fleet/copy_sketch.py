@@ -20,6 +20,9 @@ MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000")
 SKETCH_COLUMNS = (*SHAPE_COLUMNS, *MOMENT_COLUMNS)
 SKETCH_SCHEMA = {"log_key": pl.String, **dict.fromkeys(SKETCH_COLUMNS, pl.Float64)}
 PairArray: TypeAlias = NDArray[np.int32] | NDArray[np.int64]
+_ASKED_AT_ONCE = 20_000
+_HELD_APART = 2_000_000
+"""Sketches whose neighbours are looked for at once, and proposals held before those that came twice are taken out."""
 _SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
 """Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
 
@@ -189,16 +192,21 @@ def propose_pairs(
         among = np.flatnonzero(has[:, used].all(axis=1))
         if among.size < 2:
             continue
-        distance, near = cKDTree(values[among][:, used]).query(
-            values[ask][:, used],
-            k=min(rules.most_neighbours + 1, among.size),
-            p=np.inf,
-            distance_upper_bound=rules.sketch_radius,
-            workers=-1,
-        )
-        row, place = np.nonzero(np.isfinite(distance))
-        i, j = ask[row], among[np.asarray(near)[row, place]]
-        found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
+        tree = cKDTree(values[among][:, used])
+        for first in range(0, ask.size, _ASKED_AT_ONCE):
+            some = ask[first : first + _ASKED_AT_ONCE]
+            distance, near = tree.query(
+                values[some][:, used],
+                k=min(rules.most_neighbours + 1, among.size),
+                p=np.inf,
+                distance_upper_bound=rules.sketch_radius,
+                workers=-1,
+            )
+            row, place = np.nonzero(np.isfinite(distance))
+            i, j = some[row], among[np.asarray(near)[row, place]]
+            found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
+            if sum(codes.size for codes in found[1:]) > max(found[0].size, _HELD_APART):
+                found = [np.unique(np.concatenate(found))]  # most are proposed again and again
     codes = np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
     # there are more pairs than logs by far, so they are held in short numbers
     out = np.empty((codes.size, 2), dtype=np.int32)
