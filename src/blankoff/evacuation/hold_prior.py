@@ -154,16 +154,19 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
     values = np.zeros((_NODES, SPLIT + SLOW_BINS + 1))
     # grid over the slow share, fine near zero; each node of L integrates over slow = 0 .. L by the trapezoid rule
     unit = np.linspace(0.0, 1.0, 1201) ** 2
+    before = -1.0
     for k, straight in enumerate(nodes):
         top = min(straight, 60.0 * slow_scale_micron)
-        slow = unit * top
+        if top != before:  # most nodes lie beyond the largest slow share, and have its grid in common
+            before, slow = top, unit * top
+            slow_at, half = slow_density(slow), 0.5 * np.diff(slow)
+            place = np.searchsorted(edges, slow, side="right") - 1
         leak = np.maximum(straight - slow, 1e-12)
-        joint = prior.leak_share * _leak_density(leak, low, high, prior.leak_beyond) * slow_density(slow)
+        joint = prior.leak_share * _leak_density(leak, low, high, prior.leak_beyond) * slow_at
         mass = np.zeros_like(slow)
         if top > 0:
-            width = np.diff(slow)
-            mass[:-1] += 0.5 * width * joint[:-1]
-            mass[1:] += 0.5 * width * joint[1:]
+            mass[:-1] += half * joint[:-1]
+            mass[1:] += half * joint[1:]
         none = (1.0 - prior.leak_share) * float(slow_density(np.array(straight)))
         total = none + mass.sum()
         values[k, 0] = np.log(max(total, 1e-300))
@@ -174,7 +177,7 @@ def split_table(prior: RisePrior, hold_minutes: float, material_micron: float, s
         values[k, 4] = (mass * leak)[material].sum() / max(total, 1e-300)
         values[k, 5] = (mass * leak**2)[material].sum() / max(total, 1e-300)
         values[k, 6] = none / max(total, 1e-300)
-        bins = np.bincount(np.searchsorted(edges, slow, side="right") - 1, weights=mass, minlength=SLOW_BINS + 1)
+        bins = np.bincount(place, weights=mass, minlength=SLOW_BINS + 1)
         values[k, SPLIT:] = bins[: SLOW_BINS + 1] / max(total, 1e-300)
     values.setflags(write=False)
     return SplitTable(values, _L_SCALE, float(step))
