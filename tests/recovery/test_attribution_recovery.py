@@ -138,3 +138,24 @@ def test_who_stands_apart_is_expected_to() -> None:
     assert theirs.height >= 3
     assert theirs["covered"].mean() >= 0.7
     assert theirs["error"].abs().mean() < 0.1
+
+
+def test_what_fell_lately_is_expected_to_have() -> None:
+    """Pumps that stepped down and hose sets that choked: with what their own jobs say they are nearer to the truth."""
+    errors: dict[bool, list[float]] = {False: [], True: []}
+    for seed in (105, 107):
+        fleet = draw_fleet(Plan(seed=seed, evacuations=1800, stepped_pumps=4, choked_hoses=4, core_leavers=0))
+        services, day = fleet.services, fleet.plan.ends_on
+        gear = asset_causes(fleet.work, {"services": services}, day).fallen_gear()
+        known = [*gear["pump"], *gear["hose"]]
+        assert len(known) >= 4
+        for asked in (False, True):
+            result = attribute(fleet.work, services, Settings(), day, fallen_gear=gear if asked else None)
+            theirs = joined(fleet, result).filter(
+                pl.col("level_id").is_in(known)
+                & (pl.col("measure") == "speed_deep")
+                & pl.col("factor").is_in(["pump", "hose"])
+            )
+            errors[asked] += theirs["error"].abs().to_list()
+    assert np.mean(errors[True]) < 0.15
+    assert np.mean(errors[True]) < 0.9 * np.mean(errors[False])

@@ -122,7 +122,7 @@ def _assess(
     progress("looking for what changed or stands out")
     found = asset_causes(work, registers, as_of)
     progress("telling pumps, hoses, gauges and technicians apart")
-    attribution = attribute(work, services, settings, as_of, coaching, found.slow_people())
+    attribution = attribute(work, services, settings, as_of, coaching, found.slow_people(), found.fallen_gear())
     progress("judging pumps, oil, hoses and gauges")
     assets = assess_assets(work, registers, attribution, settings, as_of, found)
     progress("testing the oil forecast on past months")

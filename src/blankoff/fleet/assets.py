@@ -9,6 +9,7 @@ from datetime import date
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from blankoff import schemas
 from blankoff.fleet.asset_charts import asset_charts
@@ -27,6 +28,7 @@ from blankoff.fleet.rigging import slow_rigging
 from blankoff.fleet.wear import (
     LEAST_GAIN,
     MOST_EVIDENCE,
+    RIVAL_MARGIN,
     AssetLevel,
     asset_levels,
     candidate_frame,
@@ -40,6 +42,10 @@ from blankoff.settings import Settings
 
 __all__ = ["AssetAssessment", "AssetCauses", "assess_assets", "asset_causes"]
 
+Floats = NDArray[np.float64]
+
+FAR_LN = 0.2
+"""From how large a loss, ln, a pump or hose set is expected to differ when the whole fleet is weighed (judgement)."""
 SLOW_LN = 0.1
 """From how large a loss, ln, a technician is expected to differ when the whole fleet is weighed (judgement)."""
 FEWEST_ELSEWHERE = 3
@@ -57,6 +63,26 @@ class AssetCauses:
     charts: pl.DataFrame
     renewals: dict[str, dict[str, list[float]]]
     """Days of renewing work by factor and id."""
+
+    def fallen_gear(self) -> dict[str, dict[str, tuple[Floats, Floats]]]:
+        """Days and ln levels of pumps and hose sets that surely lost much, by factor and id; nothing after renewing work.
+
+        Only of those whose rivals on the same jobs explain them clearly less well.
+        """
+        found: dict[str, dict[str, tuple[Floats, Floats]]] = {"pump": {}, "hose": {}}
+        days = self.speeds.table.day
+        for shift in sorted(self.speeds.shifts, key=lambda s: (s.factor, s.level_id, s.spell)):
+            rival = max((gain for _, _, gain in shift.rivals), default=-np.inf)
+            sure = shift.gain >= LEAST_GAIN.get(shift.factor, np.inf) and shift.gain > rival + RIVAL_MARGIN
+            if shift.factor not in found or not sure or shift.level.min() > -FAR_LN:
+                continue
+            done = np.array(self.renewals[shift.factor].get(shift.level_id, []))
+            before = found[shift.factor].get(shift.level_id, (done, np.zeros(len(done))))
+            day = np.append(before[0], days[shift.rows])
+            order = np.argsort(day, kind="stable")
+            level = np.append(before[1], np.minimum(shift.level, 0.0))
+            found[shift.factor][shift.level_id] = (day[order], level[order])
+        return found
 
     def slow_people(self) -> dict[str, float]:
         """Ln deep speed of the middle rig as they rig it, of technicians of whom that is surely less than others'.

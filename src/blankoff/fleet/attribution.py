@@ -89,6 +89,7 @@ def attribute(
     as_of: date,
     coaching: pl.DataFrame | None = None,
     slow_people: Mapping[str, float] | None = None,
+    fallen_gear: Mapping[str, Mapping[str, tuple[Floats, Floats]]] | None = None,
 ) -> Attribution:
     """Attribute speeds and floors to pumps, hose sets, gauges and technicians.
 
@@ -107,6 +108,8 @@ def attribute(
     slow_people : mapping of id to float, optional
         Ln level that is expected of a technician before the whole fleet is weighed, from `assets.asset_causes`.  Few stand far
         from their peers; drawn to the middle like all others, they would leave the blame to what shares their van.
+    fallen_gear : mapping of factor to mapping of id to (days, ln level), optional
+        The same of pumps and hose sets, over time.
 
     Returns
     -------
@@ -123,7 +126,10 @@ def attribute(
         return Attribution(EFFECT.empty(), empty, {}, pairs, as_of)
     common = measures.shared(frame, days, states[0], fresh_oil(services, end_day))
     vans = _van_groups(frame, states)
-    fits = _speeds(common, states, vans, frame, days, end_day, slow_people or {})
+    expected = [_expected(s, days, (fallen_gear or {}).get(s.factor, {})) for s in states]
+    slow = np.array([(slow_people or {}).get(name, 0.0) for name in states[3].levels])
+    expected[3] = slow[states[3].level_of_state]
+    fits = _speeds(common, states, vans, frame, days, end_day, expected)
     fits.update(_floor(common, states, vans, fits.get("speed_deep")))
     rng = np.random.default_rng(settings.fleet.seed)
     effects, attributed = [], []
@@ -188,6 +194,24 @@ def _states(
     return out
 
 
+def _expected(states: FactorStates, days: Floats, known: Mapping[str, tuple[Floats, Floats]]) -> Floats:
+    """Ln level expected of every stretch, (states,): the mean over its jobs of what was known last before each.
+
+    A stretch that no job has shown yet is as what was known last of all.
+    """
+    level, newest = np.zeros(len(days)), np.zeros(states.size)
+    for k, name in enumerate(states.levels):
+        if name in known:
+            mine = np.flatnonzero(states.level_of_row == k)
+            at, ln = known[name]
+            level[mine] = ln[np.maximum(np.searchsorted(at, days[mine], side="right") - 1, 0)]
+            newest[states.level_of_state == k] = ln[-1]
+    here = states.state_of_row >= 0
+    uses = np.bincount(states.state_of_row[here], minlength=states.size)
+    mean = np.bincount(states.state_of_row[here], level[here], states.size) / np.maximum(uses, 1)
+    return np.asarray(np.where(uses > 0, mean, newest))
+
+
 def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
     """Number vans so that those of one number can be solved in one dense system.
 
@@ -218,7 +242,7 @@ def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:
 
 def _speeds(
     common: Shared, states: Sequence[FactorStates], vans: Ints, frame: pl.DataFrame, days: Floats, end_day: float,
-    slow_people: Mapping[str, float],
+    expected_gear: Sequence[Floats],
 ) -> dict[str, MeasureFit]:  # fmt: skip
     """Solve both speeds together; a job's wrong volume is common to both and can't be taken for either."""
     none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
@@ -263,9 +287,7 @@ def _speeds(
         noise_prior=np.tile(measures.SPEED_NOISE, 2),
         system_prior=measures.WRONG_VOLUME_SD,
     )
-    expected = [np.zeros(f.size) for f in every]
-    slow = np.array([slow_people.get(name, 0.0) for name in states[3].levels])
-    expected[3] = slow[states[3].level_of_state]
+    expected = [*expected_gear, *(np.zeros(f.size) for f in every[len(states) :])]
     groups = np.unique(vans[rows.index], return_inverse=True)[1].astype(np.int64)
     solution = solve(problem, around(rows.linearise, expected, rows.state_of_row), groups)
     solution = solution.moved(expected, problem.targets)

@@ -126,6 +126,9 @@ def _scan(
         tried |= {(k, best[1]): trials.gain(k, best[1]) for k in near if (k, best[1]) not in tried}
         best = max(tried, key=lambda key: (tried[key][0], key))
     top, size, size_se = tried[best]
+    if not np.isfinite(top):
+        # a gauge so far off whatever the day that the floors speak of something else
+        return None
     gain = np.array([g for g, _, _ in tried.values()])
     # A coarse try stands for all the days up to the next, but for those that were tried themselves.
     stands = np.array([min((q for q, e in tried if e == d and q > k), default=n) - k for k, d in tried])
