@@ -52,7 +52,7 @@ WORK_BINS = ("bin_kind", "bin_volume", "bin_wet", "bin_season", "bin_hold", "bin
 
 
 MORE_BINS = {"overclaimed": ("bin_verdict",)}
-"""What like work is like beside the `WORK_BINS`: hardly anybody signs a failed hold as passed, and whoever held is right to."""
+"""What like work is like beside the `WORK_BINS`: hardly anybody signs a failed hold as passed."""
 
 
 def _bins(fault: str) -> tuple[str, ...]:
@@ -123,8 +123,8 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         `UNSURE` where pressure stood still at the end for as long as the hold had to last: the pump ran on at its floor, or the
         valve was shut on a circuit so tight and dry that nothing rose), ``stopped_early`` (pumping ended above the target,
         whatever was judged of the hold, though pumping on, with this rig on this circuit, would have reached it), ``unproven_signed`` (something
-        was reported on a job whose own log does not prove it; what has no log, or another job's, says nothing against a
-        pass and is followed as such), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
+        was reported on a job whose own log does not prove it; what has no log, or another job's, or may have held for all the
+        log shows, says nothing against a pass), ``overclaimed`` (and what was reported is a pass), the `WORK_BINS` but for ``bin_rig``, and what that is made of.
     """
     reason = pl.col("reason")
     still_falling = pl.col("lowest_pumped_micron") > STILL_FALLING * pl.col("floor_micron")
@@ -175,7 +175,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         )
         .cast(pl.Int64)
         .alias("stopped_early"),
-        (owed & pl.col("reported").is_not_null() & (pl.col("verdict") != "passed"))
+        (owed & ~doubtful & pl.col("reported").is_not_null() & (pl.col("verdict") != "passed"))
         .fill_null(False)
         .cast(pl.Int64)
         .alias("unproven_signed"),
@@ -188,7 +188,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         (pl.col("plateau_minutes").fill_null(0.0) > WET_MINUTES).cast(pl.String).alias("bin_wet"),
         pl.col("started_on").dt.quarter().cast(pl.String).alias("bin_season"),
         _band(pl.col("required_hold_minutes"), (10.5, 20.5)).alias("bin_hold"),
-        pl.when(doubtful).then(pl.lit("doubtful")).otherwise("verdict").alias("bin_verdict"),
+        pl.col("verdict").alias("bin_verdict"),
         "pump_id",
         (pl.col("floor_micron") / pl.col("required_target_micron")).alias("floor_share"),
     )
