@@ -212,3 +212,16 @@ def test_nobody_is_blamed_for_signing_what_may_have_held() -> None:
     assert found.filter("found")["technician_id"].to_list() == ["T07"]
     skipper = found.row(by_predicate=pl.col("technician_id") == "T03", named=True)
     assert skipper["rate"] < 0.3
+
+
+def test_a_van_whose_holds_show_nothing_names_nobody() -> None:
+    work = draw_work(Crew(technicians=12, jobs_each=150, skipped={3: Habit(0.3)}), seed=9)
+    flat = (pl.col("technician_id") == "T04") & (pl.col("reason") == "held") & (pl.col("started_on").dt.day() <= 8)
+    work = work.with_columns(
+        pl.when(flat).then(30.0).alias("still_minutes"),
+        pl.when(flat).then(pl.lit("no_hold")).otherwise("reason").alias("reason"),
+        pl.when(flat).then(pl.lit("unproven")).otherwise("verdict").alias("verdict"),
+    )
+    assert work.filter(flat | (pl.col("still_minutes") > 0)).height > 25
+    found = habits(work, NO_TALKS, RULES, AS_OF).filter("found")
+    assert found["technician_id"].to_list() == ["T03"]

@@ -17,7 +17,7 @@ from blankoff.fleet.practice import (
     like_work_rates,
     with_rig,
 )
-from blankoff.fleet.rates import RATE_GRID, rate_prior, standing_rate
+from blankoff.fleet.rates import RATE_GRID, UNSURE, rate_prior, standing_rate
 from blankoff.schemas import PolarsType
 from blankoff.settings import FleetModels
 
@@ -129,7 +129,9 @@ def habits(work: pl.DataFrame, coaching: pl.DataFrame, settings: FleetModels, as
     tail = (1 - settings.bounds_level) / 2
     rows: list[dict[str, object]] = []
     for fault in FINDING_FAULTS:
-        for technician, rate in fault_rates(events, coaching, fault, as_of).items():
+        # A van whose holds show nothing has many a log that shows either: nobody is named by those.
+        clear = events.filter(pl.col("skipped") != UNSURE) if fault == "skipped" else events
+        for technician, rate in fault_rates(clear, coaching, fault, as_of).items():
             since, changed = began_on(rate)
             recent = rate.jobs.filter(pl.col("started_on") >= since)
             evidence = recent.filter(pl.col("fault") == 1)["evacuation_id"].to_list()
