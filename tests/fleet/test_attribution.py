@@ -9,11 +9,11 @@ import polars as pl
 import pytest
 
 from blankoff.fleet import attribution
-from blankoff.fleet.attribution import _expected, attribute
+from blankoff.fleet.attribution import attribute
 from blankoff.fleet.attribution_kernels import accumulate
 from blankoff.fleet.attribution_model import around
 from blankoff.fleet.attribution_solve import _invert
-from blankoff.fleet.attribution_states import REPAIR, factor_states
+from blankoff.fleet.attribution_states import REPAIR, expected_levels, factor_states
 from blankoff.schemas import EFFECT
 from blankoff.settings import Settings
 from tests.fleet.frames import DrawnFleet, Plan, draw_fleet
@@ -225,7 +225,7 @@ def test_a_change_is_expected_of_the_stretches_after_it() -> None:
     ids = pl.Series(["A", "B"] * 8)
     none = pl.DataFrame(schema={"asset_id": pl.String, "action": pl.String, "day": pl.Float64})
     states = factor_states("pump", ids, np.arange(16.0), none, 16.0, (2, 4))
-    told = _expected(states, np.arange(16.0), {"A": (np.array([4.0, 9.0]), np.array([0.0, -0.6]))})
+    told = expected_levels(states, np.arange(16.0), {"A": (np.array([4.0, 9.0]), np.array([0.0, -0.6]))})
     of_job = np.where(np.arange(16) % 2 == 1, 0.0, np.where(np.arange(16) < 9, 0.0, -0.6))
     for k in range(states.size):
         assert told[k] == pytest.approx(of_job[states.state_of_row == k].mean())
@@ -233,5 +233,5 @@ def test_a_change_is_expected_of_the_stretches_after_it() -> None:
     assert (told[states.level_of_state == 1] == 0.0).all()
     done = pl.DataFrame({"asset_id": ["A"], "action": ["oil_change"], "day": [15.5]})
     unused = factor_states("pump", ids, np.arange(16.0), done, 16.0, (2, 4))
-    told = _expected(unused, np.arange(16.0), {"A": (np.array([4.0, 9.0]), np.array([0.0, -0.6]))})
+    told = expected_levels(unused, np.arange(16.0), {"A": (np.array([4.0, 9.0]), np.array([0.0, -0.6]))})
     assert told[unused.last_state[0]] == -0.6, "no job has shown it since its oil was changed"

@@ -26,7 +26,7 @@ from blankoff.fleet.attribution_measures import FACTORS, MEASURES, Rows, Shared
 from blankoff.fleet.attribution_model import Problem, Solution, Target, around
 from blankoff.fleet.attribution_shared import fresh_oil
 from blankoff.fleet.attribution_solve import EXACT_STATES, GROUP_STATES, solve
-from blankoff.fleet.attribution_states import STATIC, STRETCH_USES, FactorStates, factor_states
+from blankoff.fleet.attribution_states import STATIC, STRETCH_USES, FactorStates, expected_levels, factor_states
 from blankoff.fleet.attribution_tables import (
     ATTRIBUTED_SCHEMA,
     MIDDLE_DRAWS,
@@ -126,7 +126,7 @@ def attribute(
         return Attribution(EFFECT.empty(), empty, {}, pairs, as_of)
     common = measures.shared(frame, days, states[0], fresh_oil(services, end_day))
     vans = _van_groups(frame, states)
-    expected = [_expected(s, days, (fallen_gear or {}).get(s.factor, {})) for s in states]
+    expected = [expected_levels(s, days, (fallen_gear or {}).get(s.factor, {})) for s in states]
     slow = np.array([(slow_people or {}).get(name, 0.0) for name in states[3].levels])
     expected[3] = slow[states[3].level_of_state]
     fits = _speeds(common, states, vans, frame, days, end_day, expected)
@@ -192,24 +192,6 @@ def _states(
         uses = (newest, longest * 3 if frame.height > LARGE_FLEET_ROWS else longest)
         out.append(factor_states(factor, _ids(frame, factor), days, mine.drop_nulls(), end_day, uses))
     return out
-
-
-def _expected(states: FactorStates, days: Floats, known: Mapping[str, tuple[Floats, Floats]]) -> Floats:
-    """Ln level expected of every stretch, (states,): the mean over its jobs of what was known last before each.
-
-    A stretch that no job has shown yet is as what was known last of all.
-    """
-    level, newest = np.zeros(len(days)), np.zeros(states.size)
-    for k, name in enumerate(states.levels):
-        if name in known:
-            mine = np.flatnonzero(states.level_of_row == k)
-            at, ln = known[name]
-            level[mine] = ln[np.maximum(np.searchsorted(at, days[mine], side="right") - 1, 0)]
-            newest[states.level_of_state == k] = ln[-1]
-    here = states.state_of_row >= 0
-    uses = np.bincount(states.state_of_row[here], minlength=states.size)
-    mean = np.bincount(states.state_of_row[here], level[here], states.size) / np.maximum(uses, 1)
-    return np.asarray(np.where(uses > 0, mean, newest))
 
 
 def _van_groups(frame: pl.DataFrame, states: Sequence[FactorStates]) -> Ints:

@@ -6,6 +6,7 @@ that the level as it stands is fresh while the past stays cheap.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ import polars as pl
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["FactorStates", "factor_states"]
+__all__ = ["FactorStates", "expected_levels", "factor_states"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -196,3 +197,21 @@ def factor_states(
         last_state=last,
         uses=np.bincount(level, minlength=len(levels)).astype(np.int64),
     )
+
+
+def expected_levels(states: FactorStates, days: Floats, known: Mapping[str, tuple[Floats, Floats]]) -> Floats:
+    """Ln level expected of every stretch, (states,): the mean over its jobs of what was known last before each.
+
+    A stretch that no job has shown yet is as what was known last of all.
+    """
+    level, newest = np.zeros(len(days)), np.zeros(states.size)
+    for k, name in enumerate(states.levels):
+        if name in known:
+            mine = np.flatnonzero(states.level_of_row == k)
+            at, ln = known[name]
+            level[mine] = ln[np.maximum(np.searchsorted(at, days[mine], side="right") - 1, 0)]
+            newest[states.level_of_state == k] = ln[-1]
+    here = states.state_of_row >= 0
+    uses = np.bincount(states.state_of_row[here], minlength=states.size)
+    mean = np.bincount(states.state_of_row[here], level[here], states.size) / np.maximum(uses, 1)
+    return np.asarray(np.where(uses > 0, mean, newest))
