@@ -8,10 +8,14 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_grids import median_filter_9, uniform_filter
-from blankoff.fleet.copy_match import NO_MATCH, different, match_prepared, prepare, spacing_s
-from blankoff.fleet.copy_sketch import CopyRules, neighbour_rank, propose_pairs, touched_by
+from blankoff.fleet.copy_match import NO_MATCH, match_at, spacing_s
+from blankoff.fleet.copy_propose import near_codes, near_new, neighbour_rank
+from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import SampleBatch
 from tests.fleet.test_copies import pull
+
+WAY = (5, tuple(range(6)))
+"""Of five numbers or more any one of six may be off."""
 
 
 def _logs() -> tuple[SampleBatch, np.ndarray]:
@@ -51,17 +55,17 @@ def test_compiled_comparison_equals_the_plain_one(threads: int) -> None:
     def load(keys: list[str]) -> SampleBatch:
         return SampleBatch.concat([batch.log(place[k]) for k in keys])
 
-    found = compare_pairs(pairs, list(batch.keys), moments, load, rules, threads)
+    found = compare_pairs(pairs, list(batch.keys), moments, [{}] * len(batch), load, rules, threads)
     seen = {(int(i), int(j)): n for n, (i, j) in enumerate(zip(found.earlier, found.later, strict=True))}
     copies = tried = 0
     for i, j in pairs.tolist():
         one, other = batch.log(i), batch.log(j)
         step = max(spacing_s(one), spacing_s(other))
-        guesses = different(moments[j] - moments[i], rules)
-        if not np.isfinite(step) or not guesses:
+        guesses = moments[j] - moments[i]
+        if not np.isfinite(step) or not np.isfinite(guesses).any():
             assert (i, j) not in seen
             continue
-        plain = match_prepared(prepare(other, step), prepare(one, step), step, guesses, rules)
+        plain = match_at(other, one, step, guesses, rules)
         n = seen[i, j]
         assert found.match(n) == plain, (i, j)
         assert bool(found.is_copy[n]) is plain.is_copy(rules)
@@ -87,7 +91,7 @@ def test_batches_hold_every_pair_once_and_few_readings() -> None:
     rng = np.random.default_rng(5)
     values = rng.normal(size=(300, 6))
     values[::7, 3:] = np.nan
-    pairs = propose_pairs(values, CopyRules(sketch_radius=1.0))
+    pairs = np.column_stack(np.divmod(near_codes(values, *WAY, CopyRules(sketch_radius=1.0)), 300))
     weight = rng.integers(50, 150, 300)
     parts = list(in_neighbourhoods(pairs, neighbour_rank(values), weight, most=2000))
     assert len(parts) > 5
@@ -103,11 +107,13 @@ def test_only_what_new_sketches_touch_proposes_otherwise() -> None:
     values[::5, :3] = np.nan
     new = np.zeros(400, dtype=bool)
     new[rng.integers(0, 400, 12)] = True
-    touched = touched_by(values, new, rules)
+    touched = new | near_new(values, new, *WAY, rules)
     old = np.flatnonzero(~new)
-    before = {(int(old[i]), int(old[j])) for i, j in propose_pairs(values[~new], rules)}
-    now = {(int(i), int(j)) for i, j in propose_pairs(values, rules)}
-    asked = {(int(i), int(j)) for i, j in propose_pairs(values, rules, touched)}
+    before = {
+        (int(old[i]), int(old[j])) for i, j in (divmod(c, len(old)) for c in near_codes(values[~new], *WAY, rules))
+    }
+    now = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(values, *WAY, rules))}
+    asked = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(values, *WAY, rules, touched))}
     assert touched.sum() < 200
     assert now - before <= asked
     assert before - now <= {(i, j) for i, j in before if touched[i] or touched[j]}

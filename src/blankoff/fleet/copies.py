@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_match import SAME_FILE, Match
-from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules, PairArray, neighbour_rank, propose_pairs, shape_values
+from blankoff.fleet.copy_propose import PairArray, end_values, neighbour_rank, propose_copies
+from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules
 from blankoff.samples import SampleBatch
 
 BoolArray: TypeAlias = NDArray[np.bool_]
@@ -45,6 +46,7 @@ PAIR_SCHEMA = {
     "course_difference": pl.Float64,
     "equal_share": pl.Float64,
     "even_share": pl.Float64,
+    "apart": pl.Float64,
 }
 """Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice."""
 
@@ -111,10 +113,13 @@ def find_copies(
             first_with[key] = i
     shapes = jobs.select("log_key").join(sketch, on="log_key", how="left", maintain_order="left")
     moments = shapes.select(MOMENT_COLUMNS).to_numpy().astype(float)
-    values = shape_values(shapes)
+    passages = [
+        dict(zip(what, when, strict=True)) if what else {}
+        for what, when in shapes.select("passage", "passage_at_s").iter_rows()
+    ]
     of_key = np.array([first_with[key] for key in keys])
     wanted = None if asked is None else shapes["log_key"].is_in(list(asked)).to_numpy()
-    pairs = propose_pairs(values, rules, wanted)
+    pairs = propose_copies(shapes, rules, wanted)
     pairs = pairs[of_key[pairs[:, 0]] != of_key[pairs[:, 1]]]
     compared, copies = _known_matches(pairs, keys, known)
     for k, remembered in copies.items():
@@ -126,11 +131,11 @@ def find_copies(
         repeats[j] = i
     weight = jobs["readings"].to_numpy() if "readings" in jobs.columns else np.full(jobs.height, _USUAL_READINGS)
     pairs = pairs[~compared]
-    for part in in_neighbourhoods(pairs, neighbour_rank(values), weight):
+    for part in in_neighbourhoods(pairs, neighbour_rank(end_values(shapes)), weight):
         open_ = repeats[part[:, 1]] > part[:, 0]
         if not open_.any():
             continue
-        found = compare_pairs(part[open_], keys, moments, load, rules)
+        found = compare_pairs(part[open_], keys, moments, passages, load, rules)
         for k in np.flatnonzero(found.is_copy).tolist():
             i, j = int(found.earlier[k]), int(found.later[k])
             if not (j in best and best[j][0] <= i):

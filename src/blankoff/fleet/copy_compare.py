@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 from blankoff.evacuation.middles import median_spacings
 from blankoff.fleet.copy_grids import grid_sizes, prepare_logs
 from blankoff.fleet.copy_kernels import MATCH_COLUMNS, match_pairs
-from blankoff.fleet.copy_match import MOST_BEND, Match, Prepared, different, match_picked
-from blankoff.fleet.copy_sketch import CopyRules, PairArray
+from blankoff.fleet.copy_match import MOST_BEND, Match, match_readings, readings_of
+from blankoff.fleet.copy_propose import PairArray
+from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 READINGS_AT_ONCE = 2_000_000
@@ -49,6 +51,7 @@ def are_copies(values: FloatArray, rules: CopyRules) -> NDArray[np.bool_]:
     of = {name: values[:, k] for k, name in enumerate(_FIELDS)}
     long_enough = of["overlap_s"] >= rules.least_overlap_s
     alike = (of["course_difference"] <= rules.course_tolerance) & (of["even_share"] >= rules.least_even_share)
+    alike &= (of["apart"] <= rules.most_apart) | (of["sharpness"] >= rules.sharp_alone)
     alike &= (of["correlation"] >= rules.least_correlation) & (of["sharpness"] >= rules.least_sharpness)
     return long_enough & ((of["equal_share"] >= rules.same_share) | alike)
 
@@ -105,6 +108,7 @@ def compare_pairs(
     pairs: PairArray,
     keys: Sequence[str],
     moments: FloatArray,
+    passages: Sequence[Mapping[int, float]],
     load: Callable[[list[str]], SampleBatch],
     rules: CopyRules,
     threads: int | None = None,
@@ -116,7 +120,9 @@ def compare_pairs(
     pairs : (m, 2)
         Indices into ``keys`` of the earlier and of the later log.
     keys, moments
-        Names of all logs, and their sketches' moments ``(n, 3)``.
+        Names of all logs, and their sketches' moments ``(n, k)``.
+    passages
+        When each log's passages begin (s); one that two logs share says how they align.
     load
         Samples of the named logs.
     threads
@@ -139,6 +145,8 @@ def compare_pairs(
     pairs, at, step = pairs[np.isfinite(step)], at[np.isfinite(step)], step[np.isfinite(step)]
     if not len(pairs):
         return Compared(pairs[:, 0], pairs[:, 1], np.empty((0, MATCH_COLUMNS)), np.empty(0, dtype=bool))
+    guessed = moments[pairs[:, 1]] - moments[pairs[:, 0]]
+    guessed = np.column_stack([guessed, [_lag_of_passages(passages[i], passages[j]) for i, j in pairs.tolist()]])
     # each log once per step on which it is compared
     steps, which = np.unique(step, return_inverse=True)
     coded = at + which.reshape(-1, 1) * len(batch)
@@ -166,7 +174,7 @@ def compare_pairs(
 
     def matched(first: int, last: int) -> None:
         match_pairs(
-            index[:, 1].copy(), index[:, 0].copy(), step, moments[pairs[:, 1]], moments[pairs[:, 0]], cells, start_s,
+            index[:, 1].copy(), index[:, 0].copy(), step, guessed, cells, start_s,
             readings, course, noise, rules.least_points, rules.least_overlap_s, rules.course_tolerance,
             rules.other_moment_s, rules.least_correlation, first, last, out,
         )  # fmt: skip
@@ -174,31 +182,44 @@ def compare_pairs(
     _in_threads(matched, len(pairs), threads)
     values, tried = out[:, 1:], out[:, 0] > 0
     is_copy = are_copies(values, rules)
-    pressures = np.add.reduceat(np.append(ok, False).astype(np.int64), batch.offsets[:-1]) * (
-        np.diff(batch.offsets) > 0
-    )
-    fewest = np.minimum(pressures[at[:, 0]], pressures[at[:, 1]])
-    sparse = tried & ~is_copy & (fewest >= rules.least_picked) & (fewest <= rules.most_picked)
     # where the courses differ at every alignment, single readings are not looked at
-    sparse &= np.isfinite(values[:, _FIELDS.index("course_difference")]) | (
-        readings[index].min(axis=1) < rules.least_points
+    by_readings = (
+        tried
+        & ~is_copy
+        & (
+            np.isfinite(values[:, _FIELDS.index("course_difference")])
+            | (readings[index].min(axis=1) < rules.least_points)
+        )
     )
+    open_pairs = np.flatnonzero(by_readings)
+    wanted = np.unique(at[open_pairs])
+    prepared_logs = {int(k): readings_of(*_rows(batch, int(k))) for k in wanted}
     compared = Compared(pairs[:, 0], pairs[:, 1], values, is_copy)
 
-    def prepared_as(entry: int) -> Prepared:
-        cut = slice(int(cells[entry]), int(cells[entry + 1]))
-        rows = slice(int(batch.offsets[logs[entry]]), int(batch.offsets[logs[entry] + 1]))
-        return Prepared(
-            float(start_s[entry]), course[cut], noise[cut], batch.elapsed_s[rows][ok[rows]], ln_p[rows][ok[rows]]
-        )
+    def by_reading(first: int, last: int) -> None:
+        for q in open_pairs[first:last].tolist():
+            earlier, later = (prepared_logs[int(k)] for k in at[q])
+            if earlier is None or later is None:
+                continue
+            found = match_readings(later, earlier, guessed[q], rules, compared.match(q))
+            values[q] = [getattr(found, name) for name in _FIELDS]
+            is_copy[q] = found.is_copy(rules)
 
-    for q in np.flatnonzero(sparse).tolist():
-        earlier, later = (prepared_as(int(e)) for e in index[q])
-        guesses = different(moments[pairs[q, 1]] - moments[pairs[q, 0]], rules)
-        found = match_picked(later, earlier, float(step[q]), guesses, rules, compared.match(q))
-        values[q] = [getattr(found, name) for name in _FIELDS]
-        is_copy[q] = found.is_copy(rules)
+    _in_threads(by_reading, len(open_pairs), threads)
     return Compared(pairs[tried, 0], pairs[tried, 1], values[tried], is_copy[tried])
+
+
+def _lag_of_passages(earlier: Mapping[int, float], later: Mapping[int, float]) -> float:
+    """Alignment that shared passages say; NaN where none is shared."""
+    if earlier.keys().isdisjoint(later):
+        return math.nan
+    return float(np.median([later[key] - at for key, at in earlier.items() if key in later]))
+
+
+def _rows(batch: SampleBatch, k: int) -> tuple[FloatArray, FloatArray]:
+    """Moments and pressures of one log of a batch."""
+    cut = slice(int(batch.offsets[k]), int(batch.offsets[k + 1]))
+    return batch.elapsed_s[cut], batch.pressure_micron[cut]
 
 
 def spacings_s(batch: SampleBatch) -> FloatArray:

@@ -10,8 +10,14 @@ import math
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from blankoff.samples import FloatArray, IntArray
+
+SCALE_ROUNDS = 3
+"""How often the noise is measured anew off the bends that the last measure showed."""
+LEAST_STRAIGHT = 20
+"""Readings off the bends from which on the noise is measured."""
 
 
 @njit(cache=True, nogil=True)
@@ -100,7 +106,7 @@ def _noise_scale(sizes: FloatArray) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
+def part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
     """What is left of ln p once its smooth course is taken out; see `copy_match`."""
     n = course.size
     filled = course.copy()
@@ -110,31 +116,47 @@ def _part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None
     uniform_filter(work, 9, smooth)
     rest = filled - smooth
     uniform_filter(rest, 15, work)
-    sizes = np.empty(n)
-    m = 0
+    bend = np.empty(n)
+    straight = np.empty(n, dtype=np.bool_)
     for i in range(n):
         rest[i] -= work[i]
-        if not math.isnan(course[i]):
-            sizes[m] = abs(rest[i])
-            m += 1
-    sigma = _noise_scale(sizes[:m])
+        bend[i] = abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)])
+        straight[i] = not math.isnan(course[i])
+    sizes = np.empty(n)
+    sigma = 0.0
+    for _ in range(SCALE_ROUNDS):
+        m = 0
+        for i in range(n):
+            if straight[i]:
+                sizes[m] = abs(rest[i])
+                m += 1
+        if m < LEAST_STRAIGHT:
+            break
+        sigma = _noise_scale(sizes[:m])
+        _off_bends(course, bend, most_bend * sigma, straight)
     for i in range(n):
         work[i] = min(abs(rest[i]), 4.0 * sigma)
     scale = np.empty(n)
     uniform_filter(work, 61, scale)
-    limit = most_bend * sigma
+    for i in range(n):
+        if straight[i]:
+            noise[i] = min(max(rest[i] / (1.4826 * 0.85 * scale[i] + 1e-5), -3.0), 3.0)
+        else:
+            noise[i] = math.nan
+
+
+@njit(cache=True, nogil=True)
+def _off_bends(course: FloatArray, bend: FloatArray, limit: float, straight: NDArray[np.bool_]) -> None:
+    """Readings further than six cells from any bend above a limit."""
+    n = bend.size
     bent_until = -1
     for i in range(min(6, n)):
-        if abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)]) > limit:
+        if bend[i] > limit:
             bent_until = i + 6
     for i in range(n):
-        k = i + 6
-        if k < n and abs(smooth[min(k + 4, n - 1)] - 2.0 * smooth[k] + smooth[max(k - 4, 0)]) > limit:
-            bent_until = k + 6
-        if math.isnan(course[i]) or bent_until >= i:
-            noise[i] = math.nan
-        else:
-            noise[i] = min(max(rest[i] / (1.4826 * 0.85 * scale[i] + 1e-5), -3.0), 3.0)
+        if i + 6 < n and bend[i + 6] > limit:
+            bent_until = i + 12
+        straight[i] = bent_until < i and not math.isnan(course[i])
 
 
 @njit(cache=True, nogil=True)
@@ -200,6 +222,6 @@ def prepare_logs(
             if not math.isnan(grid[k]):
                 there += 1
         if there >= 5:
-            _part_noise(grid, most_bend, noise[c:d])
+            part_noise(grid, most_bend, noise[c:d])
         else:
             noise[c:d] = math.nan

@@ -10,11 +10,14 @@ import math
 import numpy as np
 from numba import njit
 
+from blankoff.fleet.copy_grids import median_filter_9
 from blankoff.samples import FloatArray, IntArray
 
-MATCH_COLUMNS = 8
+MATCH_COLUMNS = 9
 """Numbers per pair, in the order of `copy_match.Match`'s fields."""
 
+ROUNDED = 0.004
+"""Ln units that rounding may add to a difference of two courses: a micron at 250."""
 _DISTINCT = 15
 _SAME = float(np.nextafter(0.002, 0.0))
 """The largest difference of ln p below 0.002."""
@@ -45,6 +48,12 @@ def correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[flo
     if va <= 1e-12 or vb <= 1e-12:
         return 0.0, n
     return (sab - sa * sb / n) / np.sqrt(va * vb), n
+
+
+@njit(cache=True, nogil=True)
+def noise_z(rho: float, points: int) -> float:
+    """A correlation in standard deviations of what chance gives: Fisher's z, whose spread hangs on the points alone."""
+    return float(math.atanh(min(max(rho, -0.99999), 0.99999)) * math.sqrt(max(points - 3, 1)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "nsz"})
@@ -126,7 +135,8 @@ def _course_difference(a: FloatArray, b: FloatArray, lag: int) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
+def even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
+    """Correlation in the second worst quarter of what both have, over that of the whole; 0 under 40 points."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     x, y = np.empty(hi - lo), np.empty(hi - lo)
     n = 0
@@ -171,6 +181,36 @@ def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def apart(difference: FloatArray, floor: float) -> float:
+    """Smooth part of two curves' difference over the noise in it: medians of the sizes, over a running median of nine.
+
+    Parameters
+    ----------
+    difference
+        In ln units, of the readings that both have.
+    floor
+        Noise that is put up with at least: what rounding may do.
+    """
+    smooth = np.empty(difference.size)
+    median_filter_9(difference, smooth)
+    noise = 1.4826 * np.median(np.abs(difference - smooth))
+    return float(np.median(np.abs(smooth)) / max(noise, floor))
+
+
+@njit(cache=True, nogil=True)
+def _apart_on_grid(a: FloatArray, b: FloatArray, lag: int) -> float:
+    lo, hi = max(0, lag), min(a.size, b.size + lag)
+    d = np.empty(hi - lo)
+    n = 0
+    for i in range(lo, hi):
+        v = a[i] - b[i - lag]
+        if math.isfinite(v):
+            d[n] = v
+            n += 1
+    return apart(d[:n], ROUNDED)
+
+
+@njit(cache=True, nogil=True)
 def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
     """Cells that both curves have at a lag."""
     n = 0
@@ -182,7 +222,7 @@ def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
 
 @njit(cache=True, nogil=True)
 def match_pairs(
-    later: IntArray, earlier: IntArray, step_s: FloatArray, later_moments: FloatArray, earlier_moments: FloatArray,
+    later: IntArray, earlier: IntArray, step_s: FloatArray, guessed_s: FloatArray,
     cells: IntArray, start_s: FloatArray, readings: IntArray, course: FloatArray, noise: FloatArray,
     least_points: int, least_overlap_s: float, tolerance: float, other_moment_s: float, least_correlation: float, first: int, last: int,
     out: FloatArray,
@@ -193,20 +233,20 @@ def match_pairs(
     ----------
     later, earlier
         Entries of `copy_grids.prepare_logs`, on the same step.
-    later_moments, earlier_moments : (m, 3)
-        Moments of their sketches; their differences are the alignments tried.
+    guessed_s : (m, k)
+        Alignments that their sketches say, NaN where one says nothing; those that differ are tried.
     readings
         Cells that hold a pressure, per entry.
     out : (m, 1 + MATCH_COLUMNS)
         How many alignments were tried (0: the pair says nothing), then the columns of `copy_match.Match`.
     """
-    guesses = np.empty(3)
+    guesses = np.empty(guessed_s.shape[1])
     for q in range(first, last):
         one, two = later[q], earlier[q]
         step = step_s[q]
         g = 0
-        for k in range(3):
-            lag_s = later_moments[q, k] - earlier_moments[q, k]
+        for k in range(guesses.size):
+            lag_s = guessed_s[q, k]
             if not math.isfinite(lag_s):
                 continue
             other = True
@@ -271,57 +311,20 @@ def match_pairs(
         out[q, 8] = _equal_share(a, b, best_lag)
         if best < least_correlation:
             # no copy by its noise, however sharp: that is not looked at
-            out[q, 3] = tolerance
+            out[q, 3], out[q, 9] = tolerance, np.inf
             continue
         total, squares, away = 0.0, 0.0, 0
         for d in range(_NULL_FROM, _NULL_TO):
             for lag in (best_lag - d, best_lag + d):
                 rho, n = correlation(noise_a, noise_b, lag, max(20, least // 2))
                 if n > 0:
-                    total += rho
-                    squares += rho * rho
+                    z = noise_z(rho, n)
+                    total += z
+                    squares += z * z
                     away += 1
         mean = total / away if away > 0 else 0.0
         spread = np.sqrt(max(squares / away - mean * mean, 0.0)) if away >= 12 else 0.0
-        spread = max(spread, 1.0 / np.sqrt(points))
         out[q, 3] = _course_difference(a, b, best_lag)
-        out[q, 5] = (best - mean) / spread
-        out[q, 7] = _even_share(noise_a, noise_b, best_lag, best)
-
-
-@njit(cache=True, nogil=True)
-def best_share(
-    sparse_t: FloatArray, sparse_ln: FloatArray, dense_t: FloatArray, dense_ln: FloatArray, tolerance: FloatArray,
-    lags_s: FloatArray, least: int, least_overlap_s: float,
-) -> float:  # fmt: skip
-    """Largest share of a sparse log's readings that a dense one repeats, over the alignments ``lags_s``; 0 if none fits.
-
-    As `copy_match` counts them, but for rounding: good to say which pairs are not worth counting.
-    """
-    best = 0.0
-    last = dense_t.size - 1
-    for lag in lags_s:
-        n = same = 0
-        first_s = last_s = 0.0
-        right = 1
-        for i in range(sparse_t.size):
-            at = sparse_t[i] - lag
-            if at < dense_t[0] or at > dense_t[last]:
-                continue
-            if n == 0:
-                first_s = at
-            last_s = at
-            n += 1
-            while right < last and dense_t[right] < at:
-                right += 1
-            before = dense_t[right - 1]
-            nearest = right - 1 if at - before < dense_t[right] - at else right
-            slope = (dense_ln[right] - dense_ln[right - 1]) / (dense_t[right] - before)
-            off = min(
-                abs(sparse_ln[i] - dense_ln[right - 1] - slope * (at - before)), abs(sparse_ln[i] - dense_ln[nearest])
-            )
-            if off <= tolerance[i]:
-                same += 1
-        if n >= least and last_s - first_s >= least_overlap_s:
-            best = max(best, same / n)
-    return best
+        out[q, 5] = (noise_z(best, points) - mean) / max(spread, 1.0)
+        out[q, 7] = even_share(noise_a, noise_b, best_lag, best)
+        out[q, 9] = _apart_on_grid(a, b, best_lag)

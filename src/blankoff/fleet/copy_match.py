@@ -8,15 +8,14 @@ import numpy as np
 from numba import njit
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
-from blankoff.fleet.copy_kernels import best_share, correlation
+from blankoff.fleet.copy_grids import LEAST_STRAIGHT, SCALE_ROUNDS
+from blankoff.fleet.copy_kernels import ROUNDED, correlation, noise_z
+from blankoff.fleet.copy_readings import compare_readings, prepare_readings
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 MOST_BEND = 3.0
 """Bend of the course over nine cells, in standard deviations of the noise, that still lets noise be told; own judgement."""
-
-_SCREEN = 0.05
-"""Room left for rounding where single readings are first counted roughly: at least one of twenty-five."""
 
 
 def _even(t: FloatArray, p: FloatArray, step_s: float) -> tuple[float, FloatArray]:
@@ -52,15 +51,24 @@ def _noise(y: FloatArray) -> FloatArray:
     course = uniform_filter1d(median_filter(filled, size=9, mode="nearest"), size=9, mode="nearest")
     rest = filled - course
     rest -= uniform_filter1d(rest, size=15, mode="nearest")
-    # the middle of all sizes: a bend must not raise the scale it is held against
-    sizes = np.abs(rest[there])
-    sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
     padded = np.pad(course, 4, mode="edge")
     bend = np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8])
-    bent = maximum_filter1d(bend, size=13, mode="nearest") > MOST_BEND * sigma
+    straight, sigma = there, 0.0
+    for _ in range(SCALE_ROUNDS):
+        # the middle of all sizes, then of those off the bends: a bend must not raise the scale it is held against
+        sizes = np.abs(rest[straight])
+        if sizes.size < LEAST_STRAIGHT:
+            break
+        sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
+        bent = maximum_filter1d(bend, size=13, mode="nearest") > MOST_BEND * sigma
+        straight = there & ~bent
     scale = 1.4826 * 0.85 * uniform_filter1d(np.minimum(np.abs(rest), 4.0 * sigma), size=61, mode="nearest") + 1e-5
     rest = np.clip(rest / scale, -3.0, 3.0)
-    return np.where(there & ~bent, rest, np.nan)
+    return np.where(straight, rest, np.nan)
+
+
+MOST_APART = 2.0
+"""On a grid courses may lie this many times further apart than reading by reading, for noise to be looked for there."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +89,8 @@ class Match:
     """Correlation in the second worst quarter of the overlap over that of the whole."""
     equal_share: float
     """Share of the overlap's readings that are the same to 0.2 %, given 15 different ones at least; else 0."""
+    apart: float
+    """`copy_kernels.apart` of the two courses."""
 
     def is_copy(self, rules: CopyRules) -> bool:
         """Whether the evidence is strong enough to call it a copy."""
@@ -88,6 +98,7 @@ class Match:
             return True
         alike = self.course_difference <= rules.course_tolerance and self.overlap_s >= rules.least_overlap_s
         alike = alike and self.even_share >= rules.least_even_share
+        alike = alike and (self.apart <= rules.most_apart or self.sharpness >= rules.sharp_alone)
         return alike and self.correlation >= rules.least_correlation and self.sharpness >= rules.least_sharpness
 
     @property
@@ -99,8 +110,8 @@ class Match:
         return float(min(1.0 / (1.0 + np.exp(-log_odds)), 0.9999))
 
 
-NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0, 0.0)
-SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0, 1.0)
+NO_MATCH = Match(0.0, 0.0, np.inf, 0.0, 0.0, 0, 0.0, 0.0, 0.0)
+SAME_FILE = Match(np.inf, 0.0, 0.0, 1.0, np.inf, 1, 1.0, 1.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -110,8 +121,6 @@ class Prepared:
     start_s: float
     course: FloatArray
     noise: FloatArray
-    elapsed_s: FloatArray
-    ln_p: FloatArray
 
     @property
     def readings(self) -> int:
@@ -124,8 +133,7 @@ def prepare(log: SampleBatch, step_s: float) -> Prepared:
     start, course = _even(log.elapsed_s, log.pressure_micron, step_s)
     enough = np.isfinite(course).sum() >= 5
     noise = _noise(course) if enough else np.full(course.size, np.nan)
-    ok = np.isfinite(log.pressure_micron) & (log.pressure_micron > 0)
-    return Prepared(start, course, noise, log.elapsed_s[ok], np.log(log.pressure_micron[ok]))
+    return Prepared(start, course, noise)
 
 
 def spacing_s(log: SampleBatch) -> float:
@@ -151,8 +159,8 @@ def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> fl
 @njit(cache=True, nogil=True)
 def _best_alignment(
     a: FloatArray, noise_a: FloatArray, b: FloatArray, noise_b: FloatArray, lags: IntArray, least: int, tolerance: float
-) -> tuple[int, float, int, float, float, float]:
-    """Lag of the best noise match among those whose courses agree; its correlation, points, null mean and spread, course."""
+) -> tuple[int, float, int, float, float]:
+    """Lag of the best noise match among those whose courses agree; its correlation, points, sharpness and course."""
     best_lag, best, points, course = 0, -2.0, 0, np.inf
     for lag in lags:
         difference = _course_difference(a, b, lag, least)
@@ -165,33 +173,19 @@ def _best_alignment(
             # too little of it is noise, but the courses agree
             best_lag, course = lag, difference
     if points == 0:
-        return best_lag, 0.0, 0, 0.0, 1.0, course
+        return best_lag, 0.0, 0, 0.0, course
     total, squares, m = 0.0, 0.0, 0
     for d in range(14, 46):
         for away in (best_lag - d, best_lag + d):
             rho, n = correlation(noise_a, noise_b, away, max(20, least // 2))
             if n > 0:
-                total += rho
-                squares += rho * rho
+                z = noise_z(rho, n)
+                total += z
+                squares += z * z
                 m += 1
     mean = total / m if m > 0 else 0.0
     spread = np.sqrt(max(squares / m - mean * mean, 0.0)) if m >= 12 else 0.0
-    return best_lag, best, points, mean, max(spread, 1.0 / np.sqrt(points)), course
-
-
-def match_prepared(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
-    """Compare two prepared logs on the same grid.
-
-    Parameters
-    ----------
-    guesses_s
-        Alignments to try, ``elapsed_s`` of ``a`` minus that of ``b`` at the same physical moment; every alignment that
-        gives the least overlap where empty.
-    """
-    found = _match_noise(a, b, step_s, guesses_s, rules)
-    if found.is_copy(rules) or not guesses_s:
-        return found
-    return match_picked(a, b, step_s, guesses_s, rules, found)
+    return best_lag, best, points, (noise_z(best, points) - mean) / max(spread, 1.0), course
 
 
 def different(lags_s: FloatArray, rules: CopyRules) -> list[float]:
@@ -203,78 +197,69 @@ def different(lags_s: FloatArray, rules: CopyRules) -> list[float]:
     return guesses
 
 
-def match_picked(
-    a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules, found: Match
-) -> Match:
-    """Compare reading by reading where one log has few; else what was ``found`` before."""
-    if np.isinf(found.course_difference) and min(a.readings, b.readings) >= rules.least_points:
-        return found  # the courses differ at every alignment
-    sparse, dense = (a, b) if a.ln_p.size <= b.ln_p.size else (b, a)
-    if not rules.least_picked <= sparse.ln_p.size <= rules.most_picked:
-        return found
-    sign = 1.0 if sparse is a else -1.0
-    picked = _match_readings(sparse, dense, step_s, [sign * g for g in guesses_s], rules)
-    return replace(picked, lag_s=sign * picked.lag_s) if picked.is_copy(rules) else found
+@dataclass(frozen=True)
+class Readings:
+    """The readings of one log that show a pressure: moments, ln p, and `prepare_readings` of them."""
+
+    elapsed_s: FloatArray
+    ln_p: FloatArray
+    parts: FloatArray
+
+    def last(self, most: int) -> Readings:
+        """Return the last ``most`` readings."""
+        cut = slice(max(self.ln_p.size - most, 0), None)
+        return Readings(self.elapsed_s[cut], self.ln_p[cut], self.parts[:, cut])
 
 
-def _match_readings(
-    sparse: Prepared, dense: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules
-) -> Match:
-    """Compare few readings one by one with a denser log: for copies resampled so far that no noise is left to follow.
+def readings_of(elapsed_s: FloatArray, pressure_micron: FloatArray) -> Readings | None:
+    """Prepare one log to be compared reading by reading; None with fewer than nine readings."""
+    ok = np.isfinite(pressure_micron) & (pressure_micron > 0)
+    if ok.sum() < 9:
+        return None
+    y = np.log(pressure_micron[ok])
+    return Readings(elapsed_s[ok], y, prepare_readings(y, MOST_BEND))
 
-    How many readings agree by chance, were the courses the very same, is counted on the same noise out of step.
+
+def match_readings(a: Readings, b: Readings, guesses_s: FloatArray, rules: CopyRules, found: Match) -> Match:
+    """Compare reading by reading; what was ``found`` before where that proves nothing.
+
+    Parameters
+    ----------
+    guesses_s
+        As `match_noise` has them; NaN where one says nothing.
     """
-    fine = float(np.median(np.diff(dense.elapsed_s)))
-    reach = max(step_s, 8.0)
-    lags = np.unique(np.concatenate([np.arange(g - reach, g + reach + 1e-9, max(fine / 3.0, 0.5)) for g in guesses_s]))
-    tolerance = 0.002 + 0.6 * np.exp(-sparse.ln_p)
-    share = best_share(
-        sparse.elapsed_s, sparse.ln_p, dense.elapsed_s, dense.ln_p, tolerance, lags, rules.least_picked,
-        rules.least_overlap_s,
-    )  # fmt: skip
-    if share < rules.picked_share - _SCREEN:
-        return NO_MATCH
-    rest_sparse, rest_dense = (x.ln_p - median_filter(x.ln_p, size=7, mode="nearest") for x in (sparse, dense))
-    best = NO_MATCH
-    for lag in lags:
-        at = sparse.elapsed_s - lag
-        inside = np.flatnonzero((at >= dense.elapsed_s[0]) & (at <= dense.elapsed_s[-1]))
-        if inside.size < rules.least_picked or np.ptp(at[inside]) < rules.least_overlap_s:
-            continue
-        right = np.clip(np.searchsorted(dense.elapsed_s, at[inside]), 1, dense.elapsed_s.size - 1)
-        nearest = right - (at[inside] - dense.elapsed_s[right - 1] < dense.elapsed_s[right] - at[inside])
-        between = np.interp(at[inside], dense.elapsed_s, dense.ln_p)
-        off = np.minimum(np.abs(sparse.ln_p[inside] - between), np.abs(sparse.ln_p[inside] - dense.ln_p[nearest]))
-        share = float(np.mean(off <= tolerance[inside]))
-        if share <= best.equal_share:
-            continue
-        chance = np.mean(
-            [
-                np.abs(rest_sparse[inside] - np.take(rest_dense, nearest + shift, mode="clip")) <= tolerance[inside]
-                for shift in (-11, -7, -5, 5, 7, 11)
-            ]
-        )
-        chance = float(np.clip(chance, 0.05, 0.95))
-        # two tries at each reading (interpolated, nearest) nearly double what chance gives
-        chance = min(1.7 * chance, 0.97)
-        sharp = (share - chance) / np.sqrt(chance * (1.0 - chance) / inside.size)
-        best = Match(
-            overlap_s=float(np.ptp(at[inside])),
-            lag_s=float(lag),
-            course_difference=float(np.median(off)),
-            correlation=float(np.clip((share - chance) / (1.0 - chance), 0.0, 1.0)),
-            sharpness=float(sharp),
-            points=int(inside.size),
-            even_share=1.0,
-            equal_share=share,
-        )
-    # agreement of the sparse log alone is no proof by itself: it must beat chance, and by nearly every reading
-    if best.equal_share < rules.picked_share or best.sharpness < rules.least_sharpness:
-        return NO_MATCH
-    return replace(best, equal_share=0.0)
+    sign = 1.0 if a.ln_p.size <= b.ln_p.size else -1.0
+    sparse, dense = (a.last(rules.most_picked), b) if sign > 0 else (b.last(rules.most_picked), a)
+    if sparse.ln_p.size < rules.least_picked:
+        return found
+    fine = max(float(np.median(np.diff(dense.elapsed_s))) / 3.0, 0.5)
+    reach = max(float(np.median(np.diff(sparse.elapsed_s))), 8.0)
+    around = [np.arange(g - reach, g + reach + 1e-9, fine) for g in different(sign * guesses_s, rules)]
+    # the guesses themselves too: a copy that was not shifted, or by its first reading, lies just there
+    lags = np.unique(np.concatenate([*around, sign * guesses_s[np.isfinite(guesses_s)]]))
+    lag, overlap, course, rho, z, points, even, apart, same_lag, same_overlap, same_course, share, beyond, same = compare_readings(
+        sparse.elapsed_s, sparse.ln_p, sparse.parts, dense.elapsed_s, dense.ln_p, dense.parts, lags,
+        rules.least_picked, rules.least_overlap_s, rules.course_tolerance, rules.picked_share,
+        MOST_BEND, bool(found.apart <= MOST_APART * rules.most_apart),
+    ).tolist()  # fmt: skip
+    by_noise = Match(overlap, sign * lag, course, rho, z, int(points), even, 0.0, apart)
+    if by_noise.is_copy(rules):
+        return by_noise
+    # agreement alone is no proof: it must beat chance, and by nearly every reading
+    if share >= rules.picked_share and beyond >= rules.least_sharpness:
+        return Match(same_overlap, sign * same_lag, same_course, share, beyond, int(same), 1.0, 0.0, 0.0)
+    return found
 
 
-def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+def match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float], rules: CopyRules) -> Match:
+    """Compare two prepared logs on the same grid, by the noise that they share.
+
+    Parameters
+    ----------
+    guesses_s
+        Alignments to try, ``elapsed_s`` of ``a`` minus that of ``b`` at the same physical moment; every alignment that
+        gives the least overlap where empty.
+    """
     least = max(rules.least_points, int(np.ceil(rules.least_overlap_s / step_s)))
     if min(a.readings, b.readings) < least:
         return NO_MATCH
@@ -285,7 +270,7 @@ def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float]
         lags = np.unique(np.concatenate([np.arange(c - reach, c + reach + 1) for c in centres]))
     else:
         lags = np.arange(-(b.course.size - least), a.course.size - least + 1)
-    lag, rho, n, null, spread, course = _best_alignment(
+    lag, rho, n, sharpness, course = _best_alignment(
         a.course, a.noise, b.course, b.noise, lags.astype(np.int64), least, rules.course_tolerance
     )
     lo, hi = max(0, lag), min(a.course.size, b.course.size + lag)
@@ -300,17 +285,19 @@ def _match_noise(a: Prepared, b: Prepared, step_s: float, guesses_s: list[float]
     if rho < rules.least_correlation:
         return replace(
             NO_MATCH, overlap_s=n * step_s, lag_s=(lag + offset) * step_s, course_difference=rules.course_tolerance,
-            correlation=float(rho), points=int(n), equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
+            correlation=float(rho), points=int(n), apart=np.inf,
+            equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
         )  # fmt: skip
     return Match(
         overlap_s=n * step_s,
         lag_s=(lag + offset) * step_s,
         course_difference=float(course),
         correlation=float(rho),
-        sharpness=float((rho - null) / spread),
+        sharpness=float(sharpness),
         points=int(n),
         even_share=_even_share(a.noise[lo:hi], b.noise[lo - lag : hi - lag], float(rho)),
         equal_share=_equal_share(a.course[lo:hi], b.course[lo - lag : hi - lag]),
+        apart=_apart(a.course[lo:hi], b.course[lo - lag : hi - lag]),
     )
 
 
@@ -335,8 +322,30 @@ def match(
     step = max(spacing_s(one), spacing_s(other))
     if not np.isfinite(step):
         return NO_MATCH
-    guesses = [] if lag_guess_s is None else [lag_guess_s]
-    return match_prepared(prepare(one, step), prepare(other, step), step, guesses, rules or CopyRules())
+    guesses = np.array([] if lag_guess_s is None else [lag_guess_s])
+    return match_at(one, other, step, guesses, rules or CopyRules())
+
+
+def match_at(one: SampleBatch, other: SampleBatch, step_s: float, guesses_s: FloatArray, rules: CopyRules) -> Match:
+    """Compare two logs on a grid of ``step_s``, and reading by reading where that proves nothing; see `match_noise`."""
+    a, b = prepare(one, step_s), prepare(other, step_s)
+    found = match_noise(a, b, step_s, different(guesses_s, rules), rules)
+    if found.is_copy(rules):
+        return found
+    if np.isinf(found.course_difference) and min(a.readings, b.readings) >= rules.least_points:
+        return found  # the courses differ at every alignment
+    by_one, by_other = (readings_of(x.elapsed_s, x.pressure_micron) for x in (one, other))
+    if by_one is None or by_other is None:
+        return found
+    told = guesses_s if np.isfinite(guesses_s).any() else np.array([found.lag_s])
+    return match_readings(by_one, by_other, told, rules, found)
+
+
+def _apart(x: FloatArray, y: FloatArray) -> float:
+    difference = (x - y)[np.isfinite(x - y)]
+    smooth = median_filter(difference, size=9, mode="nearest")
+    noise = 1.4826 * float(np.median(np.abs(difference - smooth)))
+    return float(np.median(np.abs(smooth))) / max(noise, ROUNDED)
 
 
 def _even_share(x: FloatArray, y: FloatArray, rho: float) -> float:

@@ -1,30 +1,32 @@
-"""A short sketch of each log's shape, and the pairs of logs that look alike by it: proposals, not proof."""
+"""A short sketch of each log: its shape by the hold, its shape by its end, and a few passages of its readings.
+
+Each finds copies that the others miss. The shape by the hold outlives shifting and cutting; the shape by the end needs no
+hold and outlives whatever leaves the end in place; passages outlive any cut, but only where readings were not changed.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 import polars as pl
 from numba import njit
-from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 HOLD_MOMENTS_S = (60.0, 180.0, 360.0)
 PULL_LEVELS_MICRON = (5000.0, 2000.0, 1000.0, 600.0)
 SHAPE_COLUMNS = ("hold_1", "hold_3", "hold_6", "pull_5000", "pull_2000", "pull_1000")
-MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000")
-SKETCH_COLUMNS = (*SHAPE_COLUMNS, *MOMENT_COLUMNS)
-SKETCH_SCHEMA = {"log_key": pl.String, **dict.fromkeys(SKETCH_COLUMNS, pl.Float64)}
-PairArray: TypeAlias = NDArray[np.int32] | NDArray[np.int64]
-_ASKED_AT_ONCE = 20_000
-_HELD_APART = 2_000_000
-"""Sketches whose neighbours are looked for at once, and proposals held before those that came twice are taken out."""
-_SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
-"""Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
+END_EDGES_S = (0.0, 60.0, 180.0, 360.0, 600.0, 900.0, 1400.0)
+END_COLUMNS = (*(f"end_{int(s)}" for s in END_EDGES_S[1:]), "lasted")
+MOMENT_COLUMNS = ("moment_hold", "moment_2000", "moment_1000", "moment_first", "moment_shown", "moment_last")
+SKETCH_COLUMNS = (*SHAPE_COLUMNS, *END_COLUMNS, *MOMENT_COLUMNS)
+PASSAGES_KEPT = 16
+"""Per log: of a cut that leaves half of it, some eight are likely to be left."""
+_PASSAGE_RUNS = 16
+"""Different readings in a row that make a passage: far more than two honest logs of one quiet gauge share by chance."""
+_PASSAGE_STEP = 0.004
+"""Pressures closer than this in ln units may count as one, so that a unit's rounding seldom matters."""
 
 
 @dataclass(frozen=True)
@@ -37,21 +39,32 @@ class CopyRules:
     """Largest median difference of ln p along the overlap."""
     least_overlap_s: float = 150.0
     least_points: int = 40
-    least_sharpness: float = 6.0
-    """The noise match must stand this many standard deviations above its own value at wrong alignments."""
+    least_sharpness: float = 5.0
+    """The noise match must stand this many standard deviations above its own value at wrong alignments: honest pairs of
+    the very same simulated course reach 4.4 in some thousands."""
+    sharp_alone: float = 7.0
+    """From here on the courses may differ smoothly too, as where drifting noise was laid over; honest ones reach 4.9."""
     least_correlation: float = 0.12
+    most_apart: float = 0.75
+    """Largest smooth difference of two courses over the noise in it, for a match not sharp enough alone; of a copy with
+    fresh noise it is what noise leaves, about 0.3."""
     same_share: float = 0.9
     """Readings that are the same to 0.2 %: no gauge is that quiet twice (noise 0.5 % and more, common practice)."""
-    least_even_share: float = 0.2
+    least_even_share: float = 0.5
     """The match must run through the whole overlap: of four quarters, the second worst must reach this share of it."""
     least_picked: int = 25
-    most_picked: int = 200
+    most_picked: int = 3000
+    """Readings of the sparser log that are held against the denser: of longer ones the last."""
     picked_share: float = 0.85
-    """A log of so many readings is also compared reading by reading: so many must agree, far beyond chance."""
+    """Compared reading by reading, so many readings must there be and so large a share agree, far beyond chance."""
     most_neighbours: int = 24
-    """Proposals verified per log; the nearest come first."""
+    """Proposals verified per log and way of proposing; the nearest come first."""
+    most_sharing: int = 4
+    """Of many logs that share a passage each is compared with so many before it, and with the first."""
     other_moment_s: float = 8.0
     """Two moments that disagree on the alignment by more than this are both tried; so far about one all are looked at."""
+    ends_from: int = 4
+    """Numbers by a log's end, how long it lasted among them, from which on that one may be off."""
     leave_out_from: int = 5
     """Numbers from which a sketch may differ in any one of them: noise moves the moment of a slow or a last descent far."""
 
@@ -110,8 +123,95 @@ def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_
         out[k, 8] = passed[2]
 
 
+@njit(cache=True, nogil=True)
+def _ends_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, ends: FloatArray, moments: FloatArray) -> None:
+    edges = np.array(END_EDGES_S)
+    for k in range(offsets.size - 1):
+        a, b = offsets[k], offsets[k + 1]
+        ends[k, :] = np.nan
+        moments[k, :] = np.nan
+        if b - a < 5:
+            continue
+        ends[k, edges.size - 1] = np.log(t[b - 1] - t[a] + 5.0)
+        moments[k, 0], moments[k, 2] = t[a], t[b - 1]
+        for i in range(a, b):
+            if p[i] > 0:
+                moments[k, 1] = t[i]
+                break
+        i = b - 1
+        for j in range(edges.size - 1):
+            if t[b - 1] - edges[j + 1] < t[a]:
+                break
+            s, n = 0.0, 0
+            while i >= a and t[i] > t[b - 1] - edges[j + 1]:
+                if p[i] > 0:
+                    s += np.log(p[i])
+                    n += 1
+                i -= 1
+            if n > 0:
+                ends[k, j] = s / n
+
+
+@njit(cache=True, nogil=True)
+def _mixed(x: np.uint64) -> np.uint64:
+    """Spread a number over all bits (the finaliser of splitmix64, public domain, from memory)."""
+    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return x ^ (x >> np.uint64(31))
+
+
+@njit(cache=True, nogil=True)
+def _passages_kernel(
+    t: FloatArray, p: FloatArray, offsets: IntArray, passages: IntArray, at_s: FloatArray, count: IntArray
+) -> None:
+    """The passages with the least hashes: which these are hangs on the readings alone, so copies keep the same ones."""
+    base = np.uint64(0x9E3779B97F4A7C15) | np.uint64(1)
+    oldest = np.uint64(1)
+    for _ in range(_PASSAGE_RUNS):
+        oldest *= base
+    least = np.empty(PASSAGES_KEPT, dtype=np.int64)
+    symbols = np.zeros(_PASSAGE_RUNS, dtype=np.uint64)
+    begins = np.zeros(_PASSAGE_RUNS)
+    for k in range(offsets.size - 1):
+        kept = runs = 0
+        symbols[:] = 0
+        rolling = np.uint64(0)
+        value, length, begun = -1, 0, 0.0
+        for i in range(offsets[k], offsets[k + 1]):
+            if not p[i] > 0:
+                continue
+            now = int(np.rint(np.log(p[i]) / _PASSAGE_STEP)) + 100_000
+            if now == value:
+                length += 1
+                continue
+            if value >= 0:
+                # a run of equal readings is one symbol: its value and its length
+                symbol = _mixed(np.uint64(value) * np.uint64(4096) + np.uint64(min(length, 4095)))
+                place = runs % _PASSAGE_RUNS
+                rolling = rolling * base + symbol - symbols[place] * oldest
+                symbols[place], begins[place] = symbol, begun
+                runs += 1
+                if runs > _PASSAGE_RUNS:  # the first run may be the rest of a longer one
+                    whole = int(_mixed(rolling) >> np.uint64(1))
+                    if kept < PASSAGES_KEPT or whole < least[kept - 1]:
+                        _keep_least(least, at_s[k], kept, whole, begins[runs % _PASSAGE_RUNS])
+                        kept = min(kept + 1, PASSAGES_KEPT)
+            value, length, begun = now, 1, t[i]
+        passages[k, :kept] = least[:kept]
+        count[k] = kept
+
+
+@njit(cache=True, nogil=True)
+def _keep_least(least: IntArray, at_s: FloatArray, kept: int, value: int, at: float) -> None:
+    place = kept if kept < least.size else kept - 1
+    while place > 0 and least[place - 1] > value:
+        least[place], at_s[place] = least[place - 1], at_s[place - 1]
+        place -= 1
+    least[place], at_s[place] = value, at
+
+
 def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
-    """Sketch the shape of every log of a batch in six numbers that shifting and trimming leave alone, and three moments.
+    """Sketch every log of a batch.
 
     Parameters
     ----------
@@ -125,115 +225,33 @@ def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
     pl.DataFrame
         ``log_key`` and ``hold_1, hold_3, hold_6`` (ln micron one, three and six minutes into the hold) and
         ``pull_5000, pull_2000, pull_1000`` (ln s from that level to the next of `PULL_LEVELS_MICRON`, in the last
-        descent before the hold); ``moment_hold, moment_2000, moment_1000`` (s from the log's first reading at which
-        the hold began or a level was passed); null where the log does not show it.
+        descent before the hold); ``end_60`` to ``end_1400`` (mean ln micron between `END_EDGES_S` before the log's end)
+        and ``lasted`` (ln s); ``moment_*`` (s: when the hold began, a level was passed, the first reading, the first
+        that shows a pressure, the last reading); null where the log does not show it; ``passage, passage_at_s``:
+        hashes of the passages kept, and when they begin.
     """
-    out = np.empty((len(batch), len(SKETCH_COLUMNS)))
-    _sketch_kernel(batch.elapsed_s, batch.pressure_micron, batch.offsets, np.asarray(isolated_at_s, dtype=float), out)
-    frame = pl.DataFrame({"log_key": list(batch.keys)}, schema={"log_key": pl.String})
-    return frame.with_columns(
-        pl.Series(name, out[:, j], dtype=pl.Float64).fill_nan(None) for j, name in enumerate(SKETCH_COLUMNS)
+    n = len(batch)
+    t, p, offsets = batch.elapsed_s, batch.pressure_micron, batch.offsets
+    shape, ends, moments = np.empty((n, len(SHAPE_COLUMNS) + 3)), np.empty((n, len(END_COLUMNS))), np.empty((n, 3))
+    _sketch_kernel(t, p, offsets, np.asarray(isolated_at_s, dtype=float), shape)
+    _ends_kernel(t, p, offsets, ends, moments)
+    passages, at_s = np.zeros((n, PASSAGES_KEPT), dtype=np.int64), np.zeros((n, PASSAGES_KEPT))
+    count = np.zeros(n, dtype=np.int64)
+    _passages_kernel(t, p, offsets, passages, at_s, count)
+    six = len(SHAPE_COLUMNS)
+    numbers = np.hstack([shape[:, :six], ends, shape[:, six:], moments])
+    kept = np.arange(PASSAGES_KEPT) < count[:, None]
+    log = np.repeat(np.arange(n), count)
+    lists = (
+        pl.DataFrame({"log": log, "passage": passages[kept], "passage_at_s": at_s[kept]})
+        .group_by("log", maintain_order=True)
+        .agg("passage", "passage_at_s")
     )
-
-
-def shape_values(sketch: pl.DataFrame) -> FloatArray:
-    """Numbers of each sketch, ``(n, 6)``, so scaled that one radius does for all; NaN where not shown."""
-    return np.asarray(sketch.select(SHAPE_COLUMNS).to_numpy().astype(float) * _SHAPE_SCALE)
-
-
-def neighbour_rank(values: FloatArray) -> IntArray:
-    """Place of each sketch in a row in which neighbours stand close: the order of a k-d tree's leaves."""
-    rank = np.empty(len(values), dtype=np.int64)
-    rank[cKDTree(np.nan_to_num(values, nan=-50.0)).indices] = np.arange(len(values))
-    return rank
-
-
-def _patterns(has: NDArray[np.bool_], rules: CopyRules) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
-    """Which numbers sketches have, and those of them to compare: all, and where there are many all but each one."""
-    out = []
-    for pattern in np.unique(has, axis=0):
-        if pattern.sum() < 2:
-            continue
-        out.append((pattern, pattern))
-        for left in np.flatnonzero(pattern) if pattern.sum() >= rules.leave_out_from else ():
-            used = pattern.copy()
-            used[left] = False
-            out.append((pattern, used))
-    return out
-
-
-def propose_pairs(
-    values: FloatArray, rules: CopyRules | None = None, asked: NDArray[np.bool_] | None = None
-) -> PairArray:
-    """Pairs of sketches that could be copies, each once, ascending; near linear in their number (k-d trees).
-
-    A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
-    have those numbers too; where it has many, also in all of them but one.
-
-    Parameters
-    ----------
-    values : (n, 6)
-        `shape_values`.
-    asked : (n,) bool, optional
-        Only the pairs that these propose.
-
-    Returns
-    -------
-    (m, 2) int32
-        Lower index first.
-    """
-    rules = rules or CopyRules()
-    n = len(values)
-    has = np.isfinite(values)
-    found: list[IntArray] = []
-    for pattern, used in _patterns(has if asked is None else has[asked], rules):
-        ask = (has == pattern).all(axis=1)
-        ask = np.flatnonzero(ask if asked is None else ask & asked)
-        among = np.flatnonzero(has[:, used].all(axis=1))
-        if among.size < 2:
-            continue
-        tree = cKDTree(values[among][:, used])
-        for first in range(0, ask.size, _ASKED_AT_ONCE):
-            some = ask[first : first + _ASKED_AT_ONCE]
-            distance, near = tree.query(
-                values[some][:, used],
-                k=min(rules.most_neighbours + 1, among.size),
-                p=np.inf,
-                distance_upper_bound=rules.sketch_radius,
-                workers=-1,
-            )
-            row, place = np.nonzero(np.isfinite(distance))
-            i, j = some[row], among[np.asarray(near)[row, place]]
-            found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
-            if sum(codes.size for codes in found[1:]) > max(found[0].size, _HELD_APART):
-                found = [np.unique(np.concatenate(found))]  # most are proposed again and again
-    codes = np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
-    # there are more pairs than logs by far, so they are held in short numbers
-    out = np.empty((codes.size, 2), dtype=np.int32)
-    out[:, 0], out[:, 1] = np.divmod(codes, max(n, 1))
-    return out
-
-
-def touched_by(values: FloatArray, new: NDArray[np.bool_], rules: CopyRules | None = None) -> NDArray[np.bool_]:
-    """Sketches whose proposals the new ones can have changed: these themselves, and all within reach of one.
-
-    Parameters
-    ----------
-    values : (n, 6)
-        `shape_values`, new ones included.
-    new : (n,) bool
-        Which are new.
-    """
-    rules = rules or CopyRules()
-    touched = new.copy()
-    has = np.isfinite(values)
-    for pattern, used in _patterns(has, rules):
-        fresh = np.flatnonzero(new & has[:, used].all(axis=1))
-        ask = np.flatnonzero((has == pattern).all(axis=1) & ~new)
-        if fresh.size == 0 or ask.size == 0:
-            continue
-        distance, _ = cKDTree(values[fresh][:, used]).query(
-            values[ask][:, used], k=1, p=np.inf, distance_upper_bound=rules.sketch_radius, workers=-1
-        )
-        touched[ask[np.isfinite(distance)]] = True
-    return touched
+    frame = pl.DataFrame({"log_key": list(batch.keys)}, schema={"log_key": pl.String}).with_columns(
+        pl.Series(name, numbers[:, j], dtype=pl.Float64).fill_nan(None) for j, name in enumerate(SKETCH_COLUMNS)
+    )
+    return (
+        frame.with_columns(log=pl.int_range(pl.len(), dtype=pl.Int64))
+        .join(lists, on="log", how="left", maintain_order="left")
+        .drop("log")
+    )

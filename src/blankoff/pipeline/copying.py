@@ -8,13 +8,14 @@ from collections.abc import Callable, Mapping
 import polars as pl
 
 from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, find_copies
-from blankoff.fleet.copy_sketch import CopyRules, shape_values, touched_by
+from blankoff.fleet.copy_propose import touched_by
+from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
 from blankoff.store import Spool, Store
 
-COMPARED_BY = "4"
+COMPARED_BY = "5"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
 _LAID_OUT_FROM = 3
@@ -116,9 +117,7 @@ def _add_new(
     known_keys = changed.join(before, on="log_key", how="semi")
     if gone.height or known_keys.height or fresh.height > _FEW_SHARE * sketch.height:
         return False
-    touched = sketch.filter(
-        touched_by(shape_values(sketch), sketch["log_key"].is_in(fresh["log_key"].implode()).to_numpy())
-    )
+    touched = sketch.filter(touched_by(sketch, sketch["log_key"].is_in(fresh["log_key"].implode()).to_numpy()))
     earlier = store.raw("copy_of")
     key_of = jobs.select("evacuation_id", "log_key")
     if earlier.width:

@@ -59,7 +59,7 @@ def compile_the_rest() -> None:
     """Compile the rest of judging, copies and the oil's model, by using each on next to nothing."""
     from blankoff.evacuation.judge import judge_phases
     from blankoff.fleet.copy_compare import compare_pairs
-    from blankoff.fleet.copy_sketch import CopyRules
+    from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
     from blankoff.fleet.oil_kernels import HEAD, fit_pump
     from blankoff.fleet.wear_seen import seen_values
 
@@ -67,7 +67,8 @@ def compile_the_rest() -> None:
     phases = _known_phases(batch)
     judge_phases(batch, phases, JobContext.uniform(len(batch)), Settings())
     pairs = np.array([[0, 1]])
-    compare_pairs(pairs, list(batch.keys), np.zeros((2, 3)), lambda keys: batch, CopyRules())
+    sketch_batch(batch, np.full(len(batch), _PULL_S))
+    compare_pairs(pairs, list(batch.keys), np.zeros((2, 3)), [{}, {}], lambda keys: batch, CopyRules())
     ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
     filling = np.zeros(3, dtype=np.int64)
     fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)

@@ -30,6 +30,7 @@ _DUCKDB_TYPES: tuple[tuple[PolarsType, str], ...] = (
     (pl.Date, "DATE"),
     (pl.List(pl.String), "VARCHAR[]"),
     (pl.List(pl.Float64), "DOUBLE[]"),
+    (pl.List(pl.Int64), "BIGINT[]"),
     (pl.Null, "VARCHAR"),
 )
 
