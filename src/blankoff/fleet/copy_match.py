@@ -67,8 +67,13 @@ def _noise(y: FloatArray) -> FloatArray:
     return np.where(straight, rest, np.nan)
 
 
-MOST_APART = 2.0
+_GRID_APART = 2.0
 """On a grid courses may lie this many times further apart than reading by reading, for noise to be looked for there."""
+_GRID_SHARE = 0.3
+"""Sharpness on a grid, of what a copy needs, from which on single readings are asked for their noise: the grid averages
+up to three readings in one cell, which leaves some half of the correlation."""
+_FEW_POINTS = 80
+"""Up to so many cells a grid's sharpness says too little to be asked."""
 
 
 @dataclass(frozen=True)
@@ -220,6 +225,12 @@ def readings_of(elapsed_s: FloatArray, pressure_micron: FloatArray) -> Readings 
     return Readings(elapsed_s[ok], y, prepare_readings(y, MOST_BEND))
 
 
+def _hopeful(found: Match, rules: CopyRules) -> bool:
+    """Whether noise in common, that a grid did not show, may be found reading by reading."""
+    near = found.apart <= _GRID_APART * rules.most_apart
+    return near and (found.points <= _FEW_POINTS or found.sharpness >= _GRID_SHARE * rules.least_sharpness)
+
+
 def match_readings(a: Readings, b: Readings, guesses_s: FloatArray, rules: CopyRules, found: Match) -> Match:
     """Compare reading by reading; what was ``found`` before where that proves nothing.
 
@@ -240,7 +251,7 @@ def match_readings(a: Readings, b: Readings, guesses_s: FloatArray, rules: CopyR
     lag, overlap, course, rho, z, points, even, apart, same_lag, same_overlap, same_course, share, beyond, same = compare_readings(
         sparse.elapsed_s, sparse.ln_p, sparse.parts, dense.elapsed_s, dense.ln_p, dense.parts, lags,
         rules.least_picked, rules.least_overlap_s, rules.course_tolerance, rules.picked_share,
-        MOST_BEND, bool(found.apart <= MOST_APART * rules.most_apart),
+        MOST_BEND, _hopeful(found, rules),
     ).tolist()  # fmt: skip
     by_noise = Match(overlap, sign * lag, course, rho, z, int(points), even, 0.0, apart)
     if by_noise.is_copy(rules):
