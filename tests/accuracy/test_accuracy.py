@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from tests.accuracy import figures as fg
+from tests.accuracy.copied import KINDS, changed, found_of_each, make_copied
 from tests.accuracy.fleet import assessed_store, score, table
 
 
@@ -72,3 +73,38 @@ def test_a_fleet_is_judged_assessed_and_scored(tmp_path: Path) -> None:
     assert told["verdict right, clear"] >= 0.9
     assert {"isolation within 15 s", "honest logs called copies"} <= set(told)
     assert any(name.startswith("effect of pump") for name in told)
+
+
+def test_a_fleet_with_copies_names_every_one_of_them(tmp_path: Path) -> None:
+    truth = make_copied(tmp_path, seed=5, evacuations=40, each=1, pairs=2)
+    assert truth["kind"].to_list() == list(KINDS)
+    register = pl.read_csv(tmp_path / "fleet" / "evacuations.csv", infer_schema=False)
+    added = register.filter(pl.col("log_file").str.starts_with("added/"))
+    assert added.height == len(KINDS) + 4
+    assert all((tmp_path / "fleet" / "logs" / path).exists() for path in added["log_file"])
+    one, other = (pl.read_csv(tmp_path / "fleet" / "logs" / "added" / f"TWIN-000{side}.csv") for side in "AB")
+    assert one["elapsed_s"].equals(other["elapsed_s"])
+    assert not one["pressure_micron"].equals(other["pressure_micron"])
+
+
+@pytest.mark.parametrize("how", ["shift", "trim", "noise", "resample", "requantise"])
+def test_a_changed_log_is_another_one_of_the_same_course(how: str) -> None:
+    t = np.arange(0.0, 1200.0, 2.0)
+    log = pl.DataFrame({"elapsed_s": t, "pressure_micron": np.round(200 + 5000 * np.exp(-t / 200)), "ambient_c": 20.0})
+    for seed in range(8):
+        after, told = changed(log, how, np.random.default_rng(seed))
+        assert told
+        assert not after.select("elapsed_s", "pressure_micron").equals(log.select("elapsed_s", "pressure_micron"))
+        lasts = after["elapsed_s"][-1] - after["elapsed_s"][0]
+        assert 700.0 < lasts <= 1200.0
+        assert after["pressure_micron"].min() == pytest.approx(log["pressure_micron"].min(), rel=0.08)
+
+
+def test_copies_are_counted_by_kind_and_honest_logs_called_copies_are_told() -> None:
+    truth = pl.DataFrame(
+        {"evacuation_id": ["C1", "C2"], "kind": ["whole", "whole"], "copied_from": ["E1", "E2"], "how": ["", ""]}
+    )
+    copy_of = pl.DataFrame({"evacuation_id": ["C1", "E9"], "copy_of": ["E7", "E8"]})
+    counts, honest = found_of_each(truth, copy_of)
+    assert counts.row(0) == ("whole", 2, 1, 0)
+    assert honest == ["E9"]

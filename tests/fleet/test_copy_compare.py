@@ -9,13 +9,10 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_grids import median_filter_9, uniform_filter
 from blankoff.fleet.copy_match import NO_MATCH, match_at, spacing_s
-from blankoff.fleet.copy_propose import near_codes, near_new, neighbour_rank
+from blankoff.fleet.copy_propose import Nearness, near_codes, near_new, neighbour_rank
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import SampleBatch
 from tests.fleet.test_copies import pull
-
-WAY = (5, tuple(range(6)))
-"""Of five numbers or more any one of six may be off."""
 
 
 def _logs() -> tuple[SampleBatch, np.ndarray]:
@@ -91,7 +88,7 @@ def test_batches_hold_every_pair_once_and_few_readings() -> None:
     rng = np.random.default_rng(5)
     values = rng.normal(size=(300, 6))
     values[::7, 3:] = np.nan
-    pairs = np.column_stack(np.divmod(near_codes(values, *WAY, CopyRules(sketch_radius=1.0)), 300))
+    pairs = np.column_stack(np.divmod(near_codes(Nearness(values, 1.0, 24, 4)), 300))
     weight = rng.integers(50, 150, 300)
     parts = list(in_neighbourhoods(pairs, neighbour_rank(values), weight, most=2000))
     assert len(parts) > 5
@@ -102,18 +99,18 @@ def test_batches_hold_every_pair_once_and_few_readings() -> None:
 
 def test_only_what_new_sketches_touch_proposes_otherwise() -> None:
     rng = np.random.default_rng(6)
-    rules = CopyRules(sketch_radius=0.5, most_neighbours=3)
+    how = (0.5, 3, 5)
     values = rng.normal(size=(400, 6))
     values[::5, :3] = np.nan
     new = np.zeros(400, dtype=bool)
     new[rng.integers(0, 400, 12)] = True
-    touched = new | near_new(values, new, *WAY, rules)
+    touched = new | near_new(Nearness(values, *how), new)
     old = np.flatnonzero(~new)
     before = {
-        (int(old[i]), int(old[j])) for i, j in (divmod(c, len(old)) for c in near_codes(values[~new], *WAY, rules))
+        (int(old[i]), int(old[j])) for i, j in (divmod(c, len(old)) for c in near_codes(Nearness(values[~new], *how)))
     }
-    now = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(values, *WAY, rules))}
-    asked = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(values, *WAY, rules, touched))}
+    now = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(Nearness(values, *how)))}
+    asked = {(int(i), int(j)) for i, j in (divmod(c, 400) for c in near_codes(Nearness(values, *how), touched))}
     assert touched.sum() < 200
     assert now - before <= asked
     assert before - now <= {(i, j) for i, j in before if touched[i] or touched[j]}

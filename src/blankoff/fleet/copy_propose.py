@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -19,7 +20,6 @@ _HELD_APART = 2_000_000
 """Sketches whose neighbours are looked for at once, and proposals held before those that came twice are taken out."""
 _SHAPE_SCALE = np.array([1.0, 1.0, 1.0, 0.4, 0.4, 0.4])
 """Noise moves the moment at which a level is passed more than it moves an averaged pressure."""
-_LASTED = len(END_COLUMNS) - 1
 
 
 def shape_values(sketch: pl.DataFrame) -> FloatArray:
@@ -39,30 +39,41 @@ def neighbour_rank(values: FloatArray) -> IntArray:
     return rank
 
 
-def _patterns(
-    has: NDArray[np.bool_], least: int, spare: tuple[int, ...]
-) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
-    """Which numbers sketches have, and those of them to compare: all, and of ``least`` or more all but each spare one."""
-    out = []
-    for pattern in np.unique(has, axis=0):
-        if pattern.sum() < 2:
-            continue
-        out.append((pattern, pattern))
-        for left in spare if pattern.sum() >= least else ():
-            if pattern[left]:
+@dataclass(frozen=True)
+class Nearness:
+    """Numbers by which sketches are near one another, ``(n, k)``, NaN where not shown, and how near."""
+
+    values: FloatArray
+    radius: float
+    """Largest difference in any number."""
+    most: int
+    """Neighbours proposed per log; the nearest come first."""
+    spare_from: int | None = None
+    """Where there are so many numbers, any one of them may be off."""
+
+    def patterns(self, has: NDArray[np.bool_]) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
+        """Which numbers sketches have, and those of them to compare: all, and all but each one."""
+        out = []
+        for pattern in np.unique(has, axis=0):
+            if pattern.sum() < 2:
+                continue
+            out.append((pattern, pattern))
+            if self.spare_from is None or pattern.sum() < self.spare_from:
+                continue
+            for left in np.flatnonzero(pattern):
                 used = pattern.copy()
                 used[left] = False
                 out.append((pattern, used))
-    return out
+        return out
 
 
-def _ways(sketch: pl.DataFrame, rules: CopyRules) -> list[tuple[FloatArray, int, tuple[int, ...]]]:
-    """Numbers by which sketches are near one another, and which of them may be off where there are how many."""
-    return [
-        (shape_values(sketch), rules.leave_out_from, tuple(range(len(SHAPE_COLUMNS)))),
-        # a log cut at its start lasted less long
-        (end_values(sketch), rules.ends_from, (_LASTED,)),
-    ]
+def ways_to_be_near(sketch: pl.DataFrame, rules: CopyRules) -> tuple[Nearness, Nearness]:
+    """By the hold and the pull before it, and by the log's end."""
+    return (
+        Nearness(shape_values(sketch), rules.sketch_radius, rules.most_neighbours),
+        # a log cut at its start lasted less long; an isolation that lies in one stretch turns that average over
+        Nearness(end_values(sketch), rules.end_radius, rules.most_by_end, rules.ends_from),
+    )
 
 
 def propose_copies(
@@ -84,7 +95,7 @@ def propose_copies(
     """
     rules = rules or CopyRules()
     n = max(sketch.height, 1)
-    found = [near_codes(v, least, spare, rules, asked) for v, least, spare in _ways(sketch, rules)]
+    found = [near_codes(near, asked) for near in ways_to_be_near(sketch, rules)]
     shared = _sharing(sketch, rules, asked)
     found.append(shared[:, 0] * n + shared[:, 1])
     codes = np.unique(np.concatenate(found))
@@ -106,8 +117,8 @@ def touched_by(sketch: pl.DataFrame, new: NDArray[np.bool_], rules: CopyRules | 
     """
     rules = rules or CopyRules()
     touched = new.copy()
-    for values, least, spare in _ways(sketch, rules):
-        touched |= near_new(values, new, least, spare, rules)
+    for near in ways_to_be_near(sketch, rules):
+        touched |= near_new(near, new)
     row, passage = _passages(sketch)
     touched[row[np.isin(passage, passage[new[row]])]] = True
     return touched
@@ -142,20 +153,14 @@ def _sharing(sketch: pl.DataFrame, rules: CopyRules, asked: NDArray[np.bool_] | 
     return pairs if asked is None else np.asarray(pairs[asked[pairs].any(axis=1)])
 
 
-def near_codes(
-    values: FloatArray, least: int, spare: tuple[int, ...], rules: CopyRules, asked: NDArray[np.bool_] | None = None
-) -> IntArray:
-    """Pairs of sketches near one another in some numbers, as ``lower row * n + higher row``; near linear (k-d trees).
+def near_codes(near: Nearness, asked: NDArray[np.bool_] | None = None) -> IntArray:
+    """Pairs of sketches near one another, as ``lower row * n + higher row``; near linear in their number (k-d trees).
 
     A copy shows at most what its original shows: each log is compared, in just the numbers it has, with all logs that
-    have those numbers too; where it has many, also in all of them but one.
+    have those numbers too.
 
     Parameters
     ----------
-    values : (n, k)
-        `shape_values` or `end_values`.
-    least, spare
-        Of ``least`` numbers or more, any one of ``spare`` may be off.
     asked : (n,) bool, optional
         Only the pairs that these propose.
 
@@ -164,10 +169,11 @@ def near_codes(
     (m,) int64
         Each once, ascending.
     """
+    values = near.values
     n = len(values)
     has = np.isfinite(values)
     found: list[IntArray] = []
-    for pattern, used in _patterns(has if asked is None else has[asked], least, spare):
+    for pattern, used in near.patterns(has if asked is None else has[asked]):
         ask = (has == pattern).all(axis=1)
         ask = np.flatnonzero(ask if asked is None else ask & asked)
         among = np.flatnonzero(has[:, used].all(axis=1))
@@ -176,34 +182,33 @@ def near_codes(
         tree = cKDTree(values[among][:, used])
         for first in range(0, ask.size, _ASKED_AT_ONCE):
             some = ask[first : first + _ASKED_AT_ONCE]
-            distance, near = tree.query(
+            distance, other = tree.query(
                 values[some][:, used],
-                k=min(rules.most_neighbours + 1, among.size),
+                k=min(near.most + 1, among.size),
                 p=np.inf,
-                distance_upper_bound=rules.sketch_radius,
+                distance_upper_bound=near.radius,
                 workers=-1,
             )
             row, place = np.nonzero(np.isfinite(distance))
-            i, j = some[row], among[np.asarray(near)[row, place]]
+            i, j = some[row], among[np.asarray(other)[row, place]]
             found.append(np.unique(np.minimum(i, j)[i != j] * n + np.maximum(i, j)[i != j]))
             if sum(codes.size for codes in found[1:]) > max(found[0].size, _HELD_APART):
                 found = [np.unique(np.concatenate(found))]  # most are proposed again and again
     return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
 
 
-def near_new(
-    values: FloatArray, new: NDArray[np.bool_], least: int, spare: tuple[int, ...], rules: CopyRules
-) -> NDArray[np.bool_]:
-    """Which sketches lie within reach of a new one, by the numbers of `near_codes`."""
+def near_new(near: Nearness, new: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which sketches lie within reach of a new one."""
+    values = near.values
     touched = np.zeros(len(values), dtype=bool)
     has = np.isfinite(values)
-    for pattern, used in _patterns(has, least, spare):
+    for pattern, used in near.patterns(has):
         fresh = np.flatnonzero(new & has[:, used].all(axis=1))
         ask = np.flatnonzero((has == pattern).all(axis=1) & ~new)
         if fresh.size == 0 or ask.size == 0:
             continue
         distance, _ = cKDTree(values[fresh][:, used]).query(
-            values[ask][:, used], k=1, p=np.inf, distance_upper_bound=rules.sketch_radius, workers=-1
+            values[ask][:, used], k=1, p=np.inf, distance_upper_bound=near.radius, workers=-1
         )
         touched[ask[np.isfinite(distance)]] = True
     return touched

@@ -58,15 +58,16 @@ class CopyRules:
     picked_share: float = 0.85
     """Compared reading by reading, so many readings must there be and so large a share agree, far beyond chance."""
     most_neighbours: int = 24
-    """Proposals verified per log and way of proposing; the nearest come first."""
+    """Proposals verified per log; the nearest come first."""
     most_sharing: int = 4
     """Of many logs that share a passage each is compared with so many before it, and with the first."""
     other_moment_s: float = 8.0
     """Two moments that disagree on the alignment by more than this are both tried; so far about one all are looked at."""
+    end_radius: float = 0.04
+    most_by_end: int = 8
+    """The same by a log's end: an average over a minute and more is moved less."""
     ends_from: int = 4
     """Numbers by a log's end, how long it lasted among them, from which on that one may be off."""
-    leave_out_from: int = 5
-    """Numbers from which a sketch may differ in any one of them: noise moves the moment of a slow or a last descent far."""
 
 
 @njit(cache=True, nogil=True)
