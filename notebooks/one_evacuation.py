@@ -195,11 +195,11 @@ found = (
 # %% [markdown]
 # ## Ten minutes can be too short
 #
-# Slow outgassing beside a small leak: a rise that ten minutes cannot explain is called *undetermined*, and `more_hold_minutes` says how much longer to stand. This one lies on the edge: of six draws of the gauge's noise four are called so.
+# Slow outgassing beside a small leak: a rise that ten minutes cannot explain is called *undetermined*, and `more_hold_minutes` says how much longer to stand. This one lies on the edge: of eight draws of the gauge's noise four are called so, and the others moisture, which misses the leak.
 
 # %%
 standing = 60.0 * np.arange(0, 10.01, 1 / 12)
-slow = 300 + 25 * (1 - np.exp(-standing / 30.0)) + 100 * (1 - np.exp(-standing / 1000.0)) + 9 * standing / 60
+slow = 300 + 25 * (1 - np.exp(-standing / 30.0)) + 100 * (1 - np.exp(-standing / 1000.0)) + 7.5 * standing / 60
 pumped_s = np.arange(0.0, 1200.0, 5.0)
 pumped = 300 + 9000 * np.exp(-pumped_s / 90)
 noise = 1 + 0.004 * np.random.default_rng(1).normal(size=pumped.size + slow.size)
