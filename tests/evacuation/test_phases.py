@@ -201,3 +201,18 @@ def test_marks_are_evidence_and_not_truth() -> None:
 )
 def test_mark_words(text: str, kind: int) -> None:
     assert mark_kind(text) == kind
+
+
+@pytest.mark.parametrize("leak_per_s", [0.4, 1.5, 4.5])
+def test_a_log_that_writes_only_what_changes_is_silent_along_a_floor(leak_per_s: float) -> None:
+    """Nobody isolated in the middle of a silent floor: a rise does not quicken, so it began where it leads back to."""
+    t = np.arange(0.0, 2600.0, 2.0)
+    isolated = 2000.0
+    p = pull(t, 500_000.0, 0.02, 80.0) + leak_per_s * np.maximum(t - isolated, 0.0)
+    shown = np.round(p / 25.0) * 25.0
+    kept = np.r_[True, np.diff(shown) != 0.0]
+    t, shown = t[kept], np.where(shown > 20_000.0, np.nan, shown)[kept]
+    assert np.diff(t).max() > 1000.0
+    table = find_phases(t, shown)
+    assert kinds(table)[:2] == ["PUMP_DOWN", "HOLD"]
+    assert table.start_s[1] == pytest.approx(isolated, abs=1.5 * 25.0 / leak_per_s + 5.0)
