@@ -122,16 +122,22 @@ def _courses_agree(a: FloatArray, b: FloatArray, lag: int, least: int, tolerance
 
 
 @njit(cache=True, nogil=True)
-def _course_difference(a: FloatArray, b: FloatArray, lag: int) -> float:
+def _differences(a: FloatArray, b: FloatArray, lag: int) -> FloatArray:
+    """Differences of two curves at a lag, of what both have."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     d = np.empty(hi - lo)
     n = 0
     for i in range(lo, hi):
-        v = abs(a[i] - b[i - lag])
+        v = a[i] - b[i - lag]
         if math.isfinite(v):
             d[n] = v
             n += 1
-    return float(np.median(d[:n]))
+    return d[:n]
+
+
+@njit(cache=True, nogil=True)
+def _course_difference(a: FloatArray, b: FloatArray, lag: int) -> float:
+    return float(np.median(np.abs(_differences(a, b, lag))))
 
 
 @njit(cache=True, nogil=True)
@@ -195,19 +201,6 @@ def apart(difference: FloatArray, floor: float) -> float:
     median_filter_9(difference, smooth)
     noise = 1.4826 * np.median(np.abs(difference - smooth))
     return float(np.median(np.abs(smooth)) / max(noise, floor))
-
-
-@njit(cache=True, nogil=True)
-def _apart_on_grid(a: FloatArray, b: FloatArray, lag: int) -> float:
-    lo, hi = max(0, lag), min(a.size, b.size + lag)
-    d = np.empty(hi - lo)
-    n = 0
-    for i in range(lo, hi):
-        v = a[i] - b[i - lag]
-        if math.isfinite(v):
-            d[n] = v
-            n += 1
-    return apart(d[:n], ROUNDED)
 
 
 @njit(cache=True, nogil=True)
@@ -327,4 +320,4 @@ def match_pairs(
         out[q, 3] = _course_difference(a, b, best_lag)
         out[q, 5] = (noise_z(best, points) - mean) / max(spread, 1.0)
         out[q, 7] = even_share(noise_a, noise_b, best_lag, best)
-        out[q, 9] = _apart_on_grid(a, b, best_lag)
+        out[q, 9] = apart(_differences(a, b, best_lag), ROUNDED)
