@@ -126,20 +126,33 @@ def floor_likelihood(y: Floats, held: Floats, load: Floats, load_se: Floats, se:
         What blank-off, leak and gauge make of each floor, microns.
     own_sd : float
     """
-    n = y.size
+    n, guesses = y.size, held.shape[0]
     here, wide = prepare(load, load_se)
-    w = np.empty(ROOM)
-    out = np.zeros(held.shape[0])
-    for start in range(0, n, BLOCK):
-        size = min(BLOCK, n - start)
-        for g in range(held.shape[0]):
-            for i in range(size):
-                w[Y + i] = y[start + i]
-                w[HELD + i] = held[g, start + i]
-                w[STILL + i] = still_variance(held[g, start + i], se[start + i], own_sd)
-            floor_block(w, start, size, here, wide)
-            for i in range(size):
-                out[g] -= w[VALUE + i]
+    w, some_here, some_wide = np.empty(ROOM), np.empty((LOADS, BLOCK)), np.empty((LOADS, BLOCK))
+    out = np.zeros(guesses)
+    # Guesses stand one behind the other, so that blocks are full where floors are few.
+    for start in range(0, n * guesses, BLOCK):
+        size = min(BLOCK, n * guesses - start)
+        g, row = divmod(start, n)
+        for i in range(size):
+            w[Y + i] = y[row]
+            w[HELD + i] = held[g, row]
+            w[STILL + i] = se[row]
+            for m in range(LOADS):
+                some_here[m, i] = here[m, row]
+                some_wide[m, i] = wide[m, row]
+            row += 1
+            if row == n:
+                g, row = g + 1, 0
+        for i in range(size):
+            w[STILL + i] = still_variance(w[HELD + i], w[STILL + i], own_sd)
+        floor_block(w, 0, size, some_here, some_wide)
+        g, row = divmod(start, n)
+        for i in range(size):
+            out[g] -= w[VALUE + i]
+            row += 1
+            if row == n:
+                g, row = g + 1, 0
     return out
 
 
