@@ -14,9 +14,19 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from blankoff.fleet.threads import in_threads
 from blankoff.fleet.vector_math import exp, ln
 
-__all__ = ["NoiseShape", "core_weight", "fit_noise", "noise_density", "row_likelihood", "shapes_of_rows"]
+__all__ = [
+    "NoiseShape",
+    "core_weight",
+    "density",
+    "density_terms",
+    "fit_noise",
+    "noise_density",
+    "row_likelihood",
+    "shapes_of_rows",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -111,10 +121,12 @@ def shapes_of_rows(residual: Floats, variance: Floats, noise_class: Ints) -> Flo
     """Fit a noise shape per class of values and hand it to each; (n, 7). A class too small for a fit of its own has all's."""
     every = fit_noise(residual, variance).as_row()
     out = np.tile(every, (residual.size, 1))
-    for number in np.unique(noise_class):
-        mine = noise_class == number
-        if mine.sum() >= FEWEST_VALUES:
-            out[mine] = fit_noise(residual[mine], variance[mine]).as_row()
+    of_class = [noise_class == number for number in np.unique(noise_class)]
+    many = [mine for mine in of_class if mine.sum() >= FEWEST_VALUES]
+    for mine, row in zip(
+        many, in_threads(lambda mine: fit_noise(residual[mine], variance[mine]).as_row(), many), strict=True
+    ):
+        out[mine] = row
     return out
 
 
@@ -131,8 +143,8 @@ def _tail(x: Floats, variance: Floats, scale: float) -> Floats:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
-def _density(r: float, narrow: Four, sides: Four) -> tuple[float, float, float]:
-    """Density of one residual under a noise shape (see `_terms`), its core's part and its wide core's.
+def density(r: float, narrow: Four, sides: Four) -> tuple[float, float, float]:
+    """Density of one residual under a noise shape (see `density_terms`), its core's part and its wide core's.
 
     Loops over it are to become vector instructions: no branch, and nothing in it that does not depend on the residual.
     """
@@ -143,13 +155,15 @@ def _density(r: float, narrow: Four, sides: Four) -> tuple[float, float, float]:
     z = r / np.sqrt(v)
     z = z if z > -40.0 else -40.0
     side = exp(2.0 * (z if z < 40.0 else 40.0))
-    below = low * exp((r if r < 0.0 else 0.0) * low_scale) / (1.0 + side)
-    above = high * exp((r if r > 0.0 else 0.0) * high_scale) * side / (1.0 + side)
+    # on the far side of zero either tail is level
+    far = exp(r * (low_scale if r < 0.0 else high_scale))
+    below = low * (far if r < 0.0 else 1.0) / (1.0 + side)
+    above = high * (far if r > 0.0 else 1.0) * side / (1.0 + side)
     return core + around + below + above + 1e-9, core, around
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _terms(variance: float, shape: Floats) -> tuple[Four, Four]:
+def density_terms(variance: float, shape: Floats) -> tuple[Four, Four]:
     """What the density of all residuals of one variance and noise shape is made of."""
     sd, low, low_scale, high, high_scale = shape[0], shape[1], shape[2], shape[3], shape[4]
     wide, wide_sd = shape[5], shape[6]
@@ -165,9 +179,9 @@ def _terms(variance: float, shape: Floats) -> tuple[Four, Four]:
 def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
     """Density of residuals (n,) of one measurement variance under one noise shape, up to its norm."""
     out = np.empty(residual.size)
-    narrow, sides = _terms(variance, shape)
+    narrow, sides = density_terms(variance, shape)
     for i in range(residual.size):
-        out[i] = _density(residual[i], narrow, sides)[0]
+        out[i] = density(residual[i], narrow, sides)[0]
     return out
 
 
@@ -184,10 +198,10 @@ def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Fl
     for i in range(n):
         if np.isnan(value[i]):
             continue
-        narrow, sides = _terms(variance[i], shape[i])
+        narrow, sides = density_terms(variance[i], shape[i])
         here, guess, told = value[i], predicted[i], out[i]
         for j in range(m):
-            told[j] = ln(_density(here - guess[j], narrow, sides)[0])
+            told[j] = ln(density(here - guess[j], narrow, sides)[0])
     return out
 
 
@@ -198,7 +212,7 @@ def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     for i in range(residual.size):
         if np.isnan(residual[i]):
             continue
-        narrow, sides = _terms(variance[i], shape[i])
-        total, core, around = _density(residual[i], narrow, sides)
+        narrow, sides = density_terms(variance[i], shape[i])
+        total, core, around = density(residual[i], narrow, sides)
         out[i] = core / total / narrow[0] + around / total / narrow[2]
     return out

@@ -120,7 +120,7 @@ def evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool)
 def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) -> tuple[Floats, float]:
     """Ln evidence of every (onset, shift), for onsets at the first ``last`` jobs; and that of all together."""
     n, m = like.shape
-    score, tail = np.empty((last, m)), np.zeros(m)
+    score, tail, part = np.empty((last, m)), np.zeros(m), np.empty(m)
     tries = np.log(max(last - 1, 1))
     for i in range(n - 1, -1, -1):
         for j in range(m):
@@ -133,7 +133,9 @@ def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) ->
     top, total = score.max(), 0.0
     for i in range(last):
         for j in range(m):
-            total += exp(score[i, j] - top)
+            part[j] = exp(score[i, j] - top)
+        for j in range(m):
+            total += part[j]
     return score, top + np.log(total)
 
 

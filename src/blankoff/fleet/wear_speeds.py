@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,7 @@ from blankoff.fleet.pump_side import (
     known_or,
     usual_volumes,
 )
+from blankoff.fleet.threads import in_threads
 from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, VISCOUS_LINE_MICRON, halving_hole, line_law
 from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
 from blankoff.fleet.wear_seen import DEEP_MICRON, seen_values
@@ -38,6 +40,7 @@ __all__ = [
     "fit_constants",
     "predicted",
     "speed_table",
+    "tried_beside",
 ]
 
 Floats = NDArray[np.float64]
@@ -55,6 +58,8 @@ WET_G = 1.0
 LEAK_MATTERS_MICRON = 10.0
 """A line's leak that adds so much to the floor spoils the deep speed as a measure of conductance (judgement)."""
 ROUNDS = 6
+PREDICTED_AT_ONCE = 8192
+"""Jobs that one thread is given at a time."""
 
 
 @dataclass(frozen=True)
@@ -126,10 +131,41 @@ class SpeedTable:
         """Whether a job has any value, (n,)."""
         return np.isfinite(self.viscous) | np.isfinite(self.line) | np.isfinite(self.above)
 
+    @cached_property
+    def rigs(self) -> Floats:
+        """Every job's rig as `wear_seen.seen_values` takes it, (n, 8)."""
+        slope, rest = line_law(self.line_viscous_ln, self.line_deep_ln)
+        return np.column_stack(
+            [
+                self.pump_ln, slope, rest, np.exp(-self.line_viscous_ln),
+                -DEEP_MICRON * np.expm1(self.oil_ln), self.cap_ln, self.alone, self.above_alone,
+            ]
+        )  # fmt: skip
+
+    def middle_hole(self, constants: Floats) -> float:
+        """Resistance that halves the middle rig's deep speed, s/l."""
+        a, _, b_deep, _, port_deep, _ = constants
+        slope, rest = line_law(self.line_viscous_middle, self.line_deep_middle)
+        own = np.exp(b_deep)
+        return halving_hole(
+            float(np.exp(self.pump_middle + a)),
+            float(slope * own),
+            float(rest * own),
+            float(np.exp(-port_deep)),
+            DEEP_MICRON,
+        )
+
     def predict(self, constants: Floats, levels: Mapping[str, Floats]) -> tuple[Floats, Floats, Floats]:
         """Predict the values under the ln level of every job's pump, hose and technician (in either band)."""
-        every = np.arange(self.day.size)
-        return tuple(v[:, 0] for v in predicted(self, constants, every, {k: v[:, None] for k, v in levels.items()}))  # type: ignore[return-value]
+        base, middle, rigs = np.vstack([levels[name] for name in LEVELS]), self.middle_hole(constants), self.rigs
+        none = np.zeros((len(LEVELS), 1))
+        out = np.empty((3, self.day.size))
+
+        def some(part: slice) -> None:
+            out[:, part] = seen_values(rigs[part], base[:, part].copy(), none, constants, middle)[:, :, 0]
+
+        in_threads(some, [slice(k, k + PREDICTED_AT_ONCE) for k in range(0, self.day.size, PREDICTED_AT_ONCE)])
+        return out[0], out[1], out[2]
 
 
 def predicted(
@@ -155,30 +191,19 @@ def predicted(
     moved : mapping of some of `LEVELS` to ln, (k,)
         What is tried beside those levels, on every job; nothing if not given.
     """
-    moved = moved or {}
-    base = np.column_stack([levels[name][:, 0] for name in LEVELS])
+    base = np.vstack([levels[name][:, 0] for name in LEVELS])
+    viscous, line, above = seen_values(
+        table.rigs[rows], base, tried_beside(moved or {}), constants, table.middle_hole(constants)
+    )
+    return viscous, line, above
+
+
+def tried_beside(moved: Mapping[str, Floats]) -> Floats:
+    """What is tried beside the levels of `LEVELS`, in their order, (7, k)."""
     more = np.zeros((len(LEVELS), max((x.size for x in moved.values()), default=1)))
     for name, steps in moved.items():
         more[LEVELS.index(name)] = steps
-    a, _, b_deep, _, port_deep, _ = constants
-    slope, rest = line_law(table.line_viscous_middle, table.line_deep_middle)
-    own = np.exp(b_deep)
-    middle = halving_hole(
-        float(np.exp(table.pump_middle + a)),
-        float(slope * own),
-        float(rest * own),
-        float(np.exp(-port_deep)),
-        DEEP_MICRON,
-    )
-    slope, rest = line_law(table.line_viscous_ln[rows], table.line_deep_ln[rows])
-    of_row = np.column_stack(
-        [
-            table.pump_ln[rows], slope, rest, np.exp(-table.line_viscous_ln[rows]),
-            -DEEP_MICRON * np.expm1(table.oil_ln[rows]), table.cap_ln[rows], table.alone[rows], table.above_alone[rows],
-        ]
-    )  # fmt: skip
-    viscous, line, above = seen_values(of_row, base, more, constants, middle)
-    return viscous, line, above
+    return more
 
 
 def _rate(work: pl.DataFrame, band: str) -> tuple[Floats, Floats]:

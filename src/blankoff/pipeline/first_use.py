@@ -63,6 +63,7 @@ def compile_the_rest() -> None:
     from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
     from blankoff.fleet.oil_kernels import HEAD, fit_pump
     from blankoff.fleet.wear_seen import seen_values
+    from blankoff.fleet.wear_told import told_of_levels
 
     batch = _two_logs()
     phases = _known_phases(batch)
@@ -76,7 +77,10 @@ def compile_the_rest() -> None:
     ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
     filling = np.zeros(3, dtype=np.int64)
     fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)
-    seen_values(np.ones((1, 8)), np.zeros((1, 7)), np.zeros((7, 1)), np.zeros(6), 0.3)
+    rigs, levels, constants = np.ones((1, 8)), np.zeros((7, 1)), np.zeros(6)
+    seen_values(rigs, levels, levels, constants, 0.3)
+    one = np.ones((3, 1))
+    told_of_levels(filling[:1], rigs, one, one, np.ones((3, 1, 7)), levels, np.ones(7), levels, constants, 0.3)
 
 
 def _two_logs() -> SampleBatch:
