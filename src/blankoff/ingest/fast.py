@@ -84,19 +84,26 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
         first = split_fields(data[start:end].decode().rstrip("\r"), dialect.delimiter)
     except UnicodeDecodeError:
         return None
-    plan = _plan(dialect, first, data[start : start + 2 * _HEAD_BYTES])
+    plan = _plan(dialect, first, data, start)
     if plan is None:
         return None
     if data[-1:] != b"\n":
         if not _ends_whole(data, plan):
             return None
         data += b"\n"
-    ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8, offset=start) == _LINE_END)
-    lines = ends.size
-    if int(np.diff(ends, prepend=-1).min(initial=3)) <= (2 if b"\r" in data else 1):
+    is_end = np.frombuffer(data, dtype=np.uint8, offset=start) == _LINE_END
+    lines = int(np.count_nonzero(is_end))
+    if _may_have_blank_lines(is_end, b"\r" in data):
         data = data[:start] + _BLANK_LINES.sub(b"\n", b"\n" + data[start:])[1:]
         lines = data.count(b"\n", start)
     return Body(plan, data, start, lines) if 2 <= lines <= LIMITS.lines else None
+
+
+def _may_have_blank_lines(is_end: NDArray[np.bool_], has_returns: bool) -> bool:
+    """Whether a line has nothing on it (or, where lines end in CR LF, one character at most), by its end's place."""
+    if is_end[:1].any() or (is_end[1:] & is_end[:-1]).any():
+        return True
+    return has_returns and bool(is_end[1:2].any() or (is_end[2:] & is_end[:-2]).any())
 
 
 def _heading(
@@ -134,8 +141,8 @@ def _heading(
     return dialect, start
 
 
-def _plan(dialect: Dialect, first: list[str], sample: bytes) -> Plan | None:
-    """Types by the first line of readings; the decimal mark by some more of them."""
+def _plan(dialect: Dialect, first: list[str], data: bytes, start: int) -> Plan | None:
+    """Types by the first line of readings, which begin at ``start``; the decimal mark by some more of them."""
     columns = dialect.columns
     headed = len(columns.names)
     width = len(first)
@@ -144,7 +151,7 @@ def _plan(dialect: Dialect, first: list[str], sample: bytes) -> Plan | None:
     decimal = dialect.decimal
     pressure, time = first[columns.pressure], first[columns.time]
     if decimal == "?":
-        decimal = "," if _DECIMAL_COMMA.search(sample) else "."
+        decimal = "," if _DECIMAL_COMMA.search(data, start, start + 2 * _HEAD_BYTES) else "."
     nulls: tuple[str, ...] = _NULLS
     if not _NUMBER.fullmatch(pressure) and pressure not in nulls:
         # a number below zero in words is an impossible reading, not a word for over-range
@@ -295,15 +302,20 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
         plain = p > PLAIN_UNIT_MICRON
     is_doubtful = _per_file(doubtful, bounds) > 0
     is_plain = _per_file(plain, bounds) >= 3
-    is_ascending = np.zeros(len(rows), dtype=bool)
+    is_ascending = is_timed = np.zeros(len(rows), dtype=bool)
     seconds = parsed.time_s.seconds if isinstance(parsed.time_s, Moments) else parsed.time_s
     if isinstance(seconds, np.ndarray):
+        falls = np.empty(seconds.size, dtype=bool)
         with np.errstate(invalid="ignore"):
-            falls = np.concatenate([[False], ~(np.diff(seconds) > 0)])
+            np.greater(seconds[1:], seconds[:-1], out=falls[1:])
+        np.logical_not(falls, out=falls)
         falls[bounds[:-1][bounds[:-1] < bounds[-1]]] = False
         # no log stood for ever: a row with such a time is the careful path's to refuse
-        falls |= ~np.isfinite(seconds)
-        is_ascending = _per_file(falls, bounds) == 0
+        endless = ~np.isfinite(seconds)
+        is_timed = _per_file(endless, bounds) == 0
+        is_ascending = is_timed & (_per_file(falls, bounds) == 0)
+    # a scale may make finite times infinite
+    is_as_read = plan.time_mode != "number" or plan.columns.time_style == "elapsed"
     no_ambient = np.full(int(np.diff(bounds).max()), np.nan)
     line = np.arange(1, no_ambient.size + 1)
     mark_at = np.searchsorted([row for row, _ in parsed.marks], bounds)
@@ -314,7 +326,10 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
             out.append(None)
             continue
         moments = _moments_of(parsed.time_s, a, b, plan)
-        if moments is None or moments.question or not bool(np.isfinite(moments.seconds).all()):
+        if moments is None or moments.question:
+            out.append(None)
+            continue
+        if not (is_timed[i] and is_as_read) and not bool(np.isfinite(moments.seconds).all()):
             out.append(None)
             continue
         out.append(
@@ -338,8 +353,7 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
 
 def _per_file(flags: NDArray[np.bool_], bounds: NDArray[np.int64]) -> NDArray[np.int64]:
     """How many flags are set in each file."""
-    total = np.concatenate([[0], np.cumsum(flags)])
-    return np.asarray(total[bounds[1:]] - total[bounds[:-1]], dtype=np.int64)
+    return np.diff(np.searchsorted(np.flatnonzero(flags), bounds))
 
 
 def _moments_of(time_s: FloatArray | pl.Series | Moments, a: int, b: int, plan: Plan) -> Moments | None:

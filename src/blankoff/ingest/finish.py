@@ -48,10 +48,9 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
         The unit must be wrong, or what is left is no log.
     """
     pressure = raw.pressure_micron
-    bad = np.zeros(pressure.size, dtype=bool)
+    bad: NDArray[np.bool_] | None = None
     if not raw.is_judged and not is_plain(raw.pressure_micron):
         pressure, bad = _judged(raw, shown, rejects)
-    kept = np.flatnonzero(~bad)
     time_s, turned = raw.time_s, False
     if raw.kind == "clock":
         time_s = unwrap_midnight(time_s)
@@ -69,6 +68,7 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
             raw.unit,
             raw.layout,
         )
+    kept = np.arange(pressure.size) if bad is None else np.flatnonzero(~bad)
     ordered = put_in_order(time_s[kept], pressure[kept])
     for i in ordered.far.tolist():
         rejects.add(

@@ -305,26 +305,24 @@ def _readout(reads: Sequence[_Read]) -> LogReadout:
     for r in reads:
         if r.log is not None:
             unique.setdefault(r.sha256, r.log)
-    rows = [
-        {
-            "log_file": r.log_file,
-            "path": r.path,
-            "sha256": r.sha256 or None,
-            "bytes": r.size,
-            "readable": r.log is not None,
-            "rows": 0 if r.log is None else r.log.elapsed_s.size,
-            "bad_rows": 0 if r.log is None else r.rejects.total,
-            "first_timestamp": None if r.log is None else r.log.first_timestamp,
-            "unit": None if r.log is None else r.log.unit,
-            "layout": None if r.log is None else r.log.layout,
-            "repeats": 0 if r.log is None else r.log.repeats,
-            "clock_set_s": 0.0 if r.log is None else r.log.clock_set_s,
-            "problem": r.problem or None,
-        }
-        for r in reads
-    ]
-    info = pl.DataFrame(rows, schema=INFO_SCHEMA, orient="row") if rows else pl.DataFrame(schema=INFO_SCHEMA)
-    return LogReadout(_batch_of(unique), info, frame_of([r.rejects for r in reads]))
+    columns = {
+        "log_file": [r.log_file for r in reads],
+        "path": [r.path for r in reads],
+        "sha256": [r.sha256 or None for r in reads],
+        "bytes": [r.size for r in reads],
+        "readable": [r.log is not None for r in reads],
+        "rows": [0 if r.log is None else r.log.elapsed_s.size for r in reads],
+        "bad_rows": [0 if r.log is None else r.rejects.total for r in reads],
+        "first_timestamp": [None if r.log is None else r.log.first_timestamp for r in reads],
+        "unit": [None if r.log is None else r.log.unit for r in reads],
+        "layout": [None if r.log is None else r.log.layout for r in reads],
+        "repeats": [0 if r.log is None else r.log.repeats for r in reads],
+        "clock_set_s": [0.0 if r.log is None else r.log.clock_set_s for r in reads],
+        "problem": [r.problem or None for r in reads],
+    }
+    return LogReadout(
+        _batch_of(unique), pl.DataFrame(columns, schema=INFO_SCHEMA), frame_of([r.rejects for r in reads])
+    )
 
 
 def _batch_of(logs: dict[str, CleanLog]) -> SampleBatch:

@@ -14,6 +14,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_ANY_BOM = tuple(bom for bom, _ in _BOMS)
 FALLBACK = "cp1252"
 """What text is read as when much of it is no UTF-8: the usual encoding of western office programs."""
 _MOSTLY_FOREIGN = 0.2
@@ -24,14 +25,13 @@ def encoding_of(data: bytes, stated: str = "") -> tuple[str, int]:
 
     A byte-order mark wins over what is stated; without either, NULs in every other byte mean UTF-16.
     """
-    for bom, name in _BOMS:
-        if data.startswith(bom):
-            return name, len(bom)
+    if data.startswith(_ANY_BOM):
+        return next((name, len(bom)) for bom, name in _BOMS if data.startswith(bom))
     if stated:
         canonical = codecs.lookup(stated).name
         return {"utf-16": "utf-16-le", "utf-32": "utf-32-le", "utf-8-sig": "utf-8"}.get(canonical, canonical), 0
     head = data[:4096]
-    if len(head) >= 8:
+    if len(head) >= 8 and b"\0" in head:
         even, odd = head[0::2].count(0) / (len(head) / 2), head[1::2].count(0) / (len(head) / 2)
         if odd > 0.6 and even < 0.1:
             return "utf-16-le", 0

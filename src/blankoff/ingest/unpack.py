@@ -30,6 +30,7 @@ _MAGIC = (
     (b"SQLite format 3\x00", "sqlite"),
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "office document"),
 )
+_ANY_MAGIC = tuple(magic for magic, _ in _MAGIC)
 _PIECE = 1 << 20
 
 
@@ -87,7 +88,9 @@ def read_stored(path: str | Path, shown: str) -> bytes:
 
 def kind_of_bytes(stored: bytes) -> str:
     """What the first bytes say the file is; empty for anything that may be text."""
-    return next((kind for magic, kind in _MAGIC if stored.startswith(magic)), "")
+    if not stored.startswith(_ANY_MAGIC):
+        return ""
+    return next(kind for magic, kind in _MAGIC if stored.startswith(magic))
 
 
 def unpack(stored: bytes, name: str) -> Content:
