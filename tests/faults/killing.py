@@ -19,6 +19,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from blankoff import pipeline
@@ -46,9 +47,11 @@ def look_at(store: Path, pages: Path) -> None:
             assert opened.read("log_files")["path"].is_unique().all()
             assert opened.table("result")["evacuation_id"].is_unique().all()
             stored = opened.read("log_files").filter(status="stored")
-            held = opened.raw("sample")
-            counts = dict(held.group_by("log_no").len().iter_rows())
+            logs = stored.unique("log_no", maintain_order=True)
+            sizes = np.diff(opened.samples_of_logs(logs).offsets).tolist()
+            counts = dict(zip(logs["log_no"].to_list(), sizes, strict=True))
             wanted = dict(stored.unique("log_no").select("log_no", "readings").iter_rows())
+            assert set(opened.raw("packed")["log_no"].to_list()) == set(wanted)
             assert counts == wanted, "samples lost or doubled"
     if pages.exists():
         listed = (pages / "static" / "files.txt").read_text(encoding="utf-8").split("\n")

@@ -159,7 +159,7 @@ def test_a_failed_batch_leaves_nothing(tmp_path: Path) -> None:
 
         with pytest.raises(RuntimeError):
             fail_late()
-        assert store.read("size")["readings"][0] == 0
+        assert store.read("size")["words"][0] == 0
         assert store.raw("brand_new").width == 0
         with store.transaction():
             store.insert("brand_new", pl.DataFrame({"a": [1]}))
@@ -265,7 +265,9 @@ def test_an_older_store_is_migrated_and_a_copy_kept(tmp_path: Path, version: int
     with open_store(path) as store:
         assert store.read("store_version")["version"][0] == STORE_VERSION
         assert store.settings().units == "pa"
-        assert store.read("size")["readings"][0] == 1
+        back = store.samples_of_logs(log_rows(1))
+        assert (back.elapsed_s.tolist(), back.pressure_micron.tolist()) == ([0.0], [5000.0])
+        assert np.isnan(back.ambient_c).all()
         with store.transaction():
             store.record_run("ingest", now=dt.datetime(2026, 1, 1, tzinfo=dt.UTC), settings=Settings())
         assert store.next_run_no() == 9
@@ -282,6 +284,7 @@ def test_an_older_store_is_read_as_it_is(tmp_path: Path) -> None:
     before = path.read_bytes()
     with open_store(path, read_only=True) as store:
         assert store.table("result").is_empty()
+        assert store.samples_of_logs(log_rows(1)).pressure_micron.tolist() == [5000.0]
     assert path.read_bytes() == before
     assert list(tmp_path.iterdir()) == [path]
 

@@ -56,7 +56,7 @@ def compile_phases() -> None:
 
 
 def compile_the_rest() -> None:
-    """Compile the rest of judging, copies and the oil's model, by using each on next to nothing."""
+    """Compile the rest of judging, packing, copies and the oil's model, by using each on next to nothing."""
     from blankoff.evacuation.judge import judge_phases
     from blankoff.fleet.copy_compare import compare_pairs
     from blankoff.fleet.copy_match import NO_MATCH, match_readings, readings_of
@@ -64,8 +64,11 @@ def compile_the_rest() -> None:
     from blankoff.fleet.oil_kernels import HEAD, fit_pump
     from blankoff.fleet.wear_seen import seen_values
     from blankoff.fleet.wear_told import told_of_levels
+    from blankoff.store.packing import pack, unpack
 
     batch = _two_logs()
+    words, counts = pack(batch.offsets, (batch.elapsed_s, batch.pressure_micron, batch.ambient_c))
+    unpack(words, np.cumsum(counts) - counts, np.cumsum(counts))
     phases = _known_phases(batch)
     judge_phases(batch, phases, JobContext.uniform(len(batch)), Settings())
     pairs = np.array([[0, 1]])

@@ -195,6 +195,6 @@ def _take_files_out(store: Store, files: pl.DataFrame) -> bool:
         return False
     store.delete("log_file", "path", before)
     lonely = store.read("lonely_log_nos", before.filter(pl.col("log_no") >= 0).select("log_no"))
-    store.delete("sample", "log_no", lonely)
+    store.delete("packed", "log_no", lonely)
     store.delete("mark", "log_no", lonely)
     return True

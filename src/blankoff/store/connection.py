@@ -15,9 +15,15 @@ import polars as pl
 from blankoff import schemas
 from blankoff.errors import StoreError
 from blankoff.store import queries
+from blankoff.store.samples import packed_older
 
 STORE_VERSION = queries.migrations()[-1][0]
 """Version of the store's layout that this program writes."""
+
+_PACKED_FROM = 4
+"""Version of the layout from which on readings are packed."""
+_MOVED_TOGETHER = 500
+"""Logs of an older store whose readings are packed at a time."""
 
 _INTERNAL: Mapping[str, Mapping[str, schemas.PolarsType]] = {
     # what one log gave under one criterion; `context` tells whether it must be judged again
@@ -203,7 +209,22 @@ def _migrate(connection: duckdb.DuckDBPyConnection, version: int) -> None:
             connection.execute(queries.statements()["create_store_version"])
         for number, name, sql in pending:
             connection.execute(sql)
+            if number == _PACKED_FROM:
+                _pack_older_samples(connection)
             connection.execute(queries.statements()["set_store_version"], {"version": number, "applied": name})
+
+
+def _pack_older_samples(connection: duckdb.DuckDBPyConnection) -> None:
+    """Move what the table ``sample`` of older stores holds to ``packed``, some logs at a time."""
+    numbers = [n for (n,) in connection.execute(queries.statements()["older_log_nos"]).fetchall()]
+    for k in range(0, len(numbers), _MOVED_TOGETHER):
+        part = numbers[k : k + _MOVED_TOGETHER]
+        span = {"first": part[0], "last": part[-1]}
+        rows = connection.sql(queries.statements()["older_samples_between"], params=span).to_arrow_table()
+        connection.register("incoming", packed_older(rows).to_arrow())
+        connection.execute(queries.statements()["insert_packed"])
+        connection.unregister("incoming")
+    connection.execute(queries.statements()["drop_older_samples"])
 
 
 def _ensure_schemas(connection: duckdb.DuckDBPyConnection) -> None:

@@ -1,22 +1,22 @@
-"""Samples of many logs, to and from the store: long columns in log order."""
+"""Samples of many logs, to and from the store: packed, in log order."""
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
 
-from blankoff.samples import FloatArray, Mark, SampleBatch
+from blankoff.samples import IntArray, Mark, SampleBatch
+from blankoff.store.packing import pack, unpack
 
 ArrowTable: TypeAlias = Any
 """A ``pyarrow.Table``; pyarrow's own stubs do not name it."""
 
 
 def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the samples and the marks of a batch as the rows of tables ``sample`` and ``mark``.
+    """Return the samples and the marks of a batch as the rows of tables ``packed`` and ``mark``.
 
     Parameters
     ----------
@@ -26,14 +26,8 @@ def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.Data
         Their ``n`` numbers in the store.
     """
     numbers = np.asarray(log_nos, dtype=np.int32)
-    samples = pl.DataFrame(
-        {
-            "log_no": np.repeat(numbers, np.diff(batch.offsets)),
-            "elapsed_s": batch.elapsed_s,
-            "pressure_micron": batch.pressure_micron,
-            "ambient_c": batch.ambient_c,
-        }
-    )
+    words, counts = pack(batch.offsets, (batch.elapsed_s, batch.pressure_micron, batch.ambient_c))
+    samples = pl.DataFrame({"log_no": np.repeat(numbers, counts), "word": words})
     marks = pl.DataFrame(
         {
             "log_no": [int(numbers[m.log]) for m in batch.marks],
@@ -45,55 +39,72 @@ def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.Data
     return samples, marks
 
 
+def packed_older(rows: ArrowTable) -> pl.DataFrame:
+    """Return rows of the table ``sample`` of older stores, those of a log together, as rows of ``packed``."""
+    number = _numbers(rows, "log_no")
+    starts, _ = _runs(number)
+    offsets = np.append(starts, number.size).astype(np.int64)
+    t, p, a = (_numbers(rows, name) for name in ("elapsed_s", "pressure_micron", "ambient_c"))
+    words, counts = pack(offsets, (t, p, a))
+    return pl.DataFrame({"log_no": np.repeat(number[starts].astype(np.int32), counts), "word": words})
+
+
 def _numbers(samples: ArrowTable, name: str) -> np.ndarray[tuple[int], Any]:
     """Return a column as an array; by way of polars, for Arrow's own way there loads pandas, which takes as long as a sheet."""
     return np.asarray(pl.Series(name, samples[name]).to_numpy())
 
 
-def lies_together(samples: ArrowTable) -> bool:
+def _runs(number: np.ndarray[tuple[int], Any]) -> tuple[IntArray, IntArray]:
+    """Begin and end of each stretch of equal numbers."""
+    starts = np.flatnonzero(np.diff(number, prepend=number[:1] - 1)).astype(np.int64)
+    return starts, np.append(starts[1:], number.size).astype(np.int64) if starts.size else starts
+
+
+def lies_together(rows: ArrowTable) -> bool:
     """Whether the rows of every log stand in one stretch."""
-    number = _numbers(samples, "log_no")
-    runs = number[np.flatnonzero(np.diff(number, prepend=number[0] - 1))] if number.size else number
-    return bool(np.unique(runs).size == runs.size)
+    number = _numbers(rows, "log_no")
+    logs = number[_runs(number)[0]]
+    return bool(np.unique(logs).size == logs.size)
 
 
-def arrow_to_batch(
-    samples: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int], keys: Sequence[str]
-) -> SampleBatch:
-    """Return the logs ``log_nos``, in that order, from rows of ``sample`` that lie contiguous per log.
+def arrow_to_batch(rows: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int], keys: Sequence[str]) -> SampleBatch:
+    """Return the logs ``log_nos``, in that order, from rows of ``packed`` that lie contiguous per log.
 
     Parameters
     ----------
-    samples, marks
-        Rows of those tables for these logs; others may be among the samples.
+    rows, marks
+        Rows of those tables for these logs; others may be among them.
     log_nos, keys
         Number and key of each log wanted, ``n`` each; a number may come twice.
     """
-    number = _numbers(samples, "log_no")
-    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1)) if number.size else np.empty(0, dtype=np.int64)
-    ends = np.append(starts[1:], number.size) if number.size else starts
-    where = {int(number[a]): (int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
-    spans = [where.get(int(n), (0, 0)) for n in log_nos]
-    offsets = np.cumsum([0] + [b - a for a, b in spans]).astype(np.int64)
-    in_order = bool(spans) and spans[0][0] == 0 and all(x[1] == y[0] for x, y in itertools.pairwise(spans))
-    take = None
-    if not (in_order and spans[-1][1] == number.size):
-        take = np.concatenate([np.arange(a, b) for a, b in spans]) if spans else np.empty(0, dtype=np.int64)
-
-    def column(name: str) -> FloatArray:
-        # a null and NaN mean the same here: over-range, or unknown
-        # writable too: kernels would be compiled once more for arrays that are not
-        values = np.require(_numbers(samples, name), dtype=np.float64, requirements=["C", "W"])
-        return values if take is None else np.ascontiguousarray(values[take])
-
+    number = _numbers(rows, "log_no")
+    starts, ends = _runs(number)
+    where = dict(zip(number[starts].tolist(), zip(starts.tolist(), ends.tolist(), strict=True), strict=True))
+    spans = np.array([where.get(int(n), (0, 0)) for n in log_nos], dtype=np.int64).reshape(-1, 2)
+    offsets, t, p, a = unpack(_numbers(rows, "word"), spans[:, 0].copy(), spans[:, 1].copy())
     by_log: dict[int, list[tuple[float, str]]] = {}
     for log_no, elapsed_s, text in marks.iter_rows():
         by_log.setdefault(int(log_no), []).append((elapsed_s, text))
-    return SampleBatch(
-        tuple(keys),
-        offsets,
-        column("elapsed_s"),
-        column("pressure_micron"),
-        column("ambient_c"),
-        tuple(Mark(i, s, w) for i, n in enumerate(log_nos) for s, w in by_log.get(int(n), [])),
-    )
+    found = (Mark(i, s, w) for i, n in enumerate(log_nos) for s, w in by_log.get(int(n), []))
+    return SampleBatch(tuple(keys), offsets, t, p, a, tuple(found))
+
+
+def unpacked(parts: Iterator[ArrowTable]) -> Iterator[ArrowTable]:
+    """Return stretches of rows of ``packed`` as record batches of ``log_no, elapsed_s, pressure_micron``."""
+    held = pl.DataFrame(schema={"log_no": pl.Int32, "word": pl.UInt64})
+    for part in parts:
+        frame = pl.DataFrame(pl.from_arrow(part))
+        held = pl.concat([held, frame]) if held.height else frame
+        number = held["log_no"].to_numpy()
+        # the last log may go on in the next part
+        whole = int(_runs(number)[0][-1]) if number.size else 0
+        yield from _readings_of(held[:whole])
+        held = held[whole:]
+    yield from _readings_of(held)
+
+
+def _readings_of(packed: pl.DataFrame) -> Iterator[ArrowTable]:
+    starts, ends = _runs(packed["log_no"].to_numpy())
+    offsets, t, p, _ = unpack(packed["word"].to_numpy(), starts, ends)
+    number = np.repeat(packed["log_no"].to_numpy()[starts], np.diff(offsets))
+    yield from pl.DataFrame({"log_no": number, "elapsed_s": t, "pressure_micron": p}).to_arrow().to_batches()

@@ -22,11 +22,11 @@ from blankoff.store.beliefs import KEYS, as_it_stood, new_keys
 from blankoff.store.connection import columns_of, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
-from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames, lies_together
+from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames, lies_together, packed_older, unpacked
 from blankoff.store.spool import Spool
 
-_ROWS_AT_ONCE = 1_000_000
-"""Samples handed on at a time while all are laid out."""
+_WORDS_AT_ONCE = 200_000
+"""Of packed samples, handed on at a time while all are laid out: of some thousand logs."""
 _MOST_OF = 0.8
 """Share of the logs in a range from which the whole range is read."""
 _SORT_KEYS = {
@@ -143,7 +143,7 @@ class Store:
     def insert_samples(self, batch: SampleBatch, log_nos: Sequence[int]) -> None:
         """Append a batch's samples and marks, in log order."""
         samples, marks = batch_to_frames(batch, log_nos)
-        self.change("insert_sample", samples)
+        self.change("insert_packed", samples)
         self.insert("mark", marks)
 
     def delete(self, name: str, column: str, keys: pl.DataFrame) -> None:
@@ -235,12 +235,15 @@ class Store:
             return SampleBatch.concat([])
         wanted = logs.select(pl.col("log_no").cast(pl.Int32)).unique().sort("log_no")
         span = {"first": int(min(numbers)), "last": int(max(numbers))}
+        if not self._columns("packed"):  # an older store, opened for reading only
+            older = self._rows(queries.statements()["older_samples_of"], wanted, span)
+            return arrow_to_batch(packed_older(older), self.read("marks_of", wanted, **span), numbers, keys)
         rows = None
         if wanted.height >= _MOST_OF * (span["last"] - span["first"] + 1):
             # Nearly all that lie there: they are read as they lie, which spares a join and a sort.
-            rows = self._rows(queries.statements()["samples_between"], None, span)
+            rows = self._rows(queries.statements()["packed_between"], None, span)
         if rows is None or not lies_together(rows):
-            rows = self._rows(queries.statements()["samples_of"], wanted, span)
+            rows = self._rows(queries.statements()["packed_of"], wanted, span)
         return arrow_to_batch(rows, self.read("marks_of", wanted, **span), numbers, keys)
 
     @contextlib.contextmanager
@@ -253,9 +256,9 @@ class Store:
             There is no room for them.
         """
         with told(self.path):
-            rows = self._connection.sql(queries.statements()["samples_in_order"])
-            parts = rows.to_arrow_reader(_ROWS_AT_ONCE)
-        with contextlib.closing(Spool(self.path.parent, parts)) as spool:
+            rows = self._connection.sql(queries.statements()["packed_in_order"])
+            parts = rows.to_arrow_reader(_WORDS_AT_ONCE)
+        with contextlib.closing(Spool(self.path.parent, unpacked(parts))) as spool:
             yield spool
 
     def settings(self) -> Settings:

@@ -24,7 +24,7 @@ WHERE table_schema = 'main' AND data_type IN ('VARCHAR', 'VARCHAR[]') ORDER BY t
 SELECT table_name, sql FROM duckdb_tables() WHERE schema_name = 'main' AND NOT internal ORDER BY table_oid;
 
 -- name: size
-SELECT count(*) AS readings FROM sample;
+SELECT count(*) AS words FROM packed;
 
 -- --- logs ----------------------------------------------------------------------------------------------------------
 
@@ -38,21 +38,37 @@ SELECT coalesce(max(log_no), 0) AS log_no FROM log_file;
 UPDATE log_file SET mtime_ns = incoming.mtime_ns, bytes = incoming.bytes
 FROM incoming WHERE log_file.path = incoming.path;
 
--- name: insert_sample
-INSERT INTO sample SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM incoming;
+-- name: insert_packed
+INSERT INTO packed SELECT log_no, word FROM incoming;
 
--- name: samples_of
+-- name: packed_of
+SELECT packed.log_no, word
+FROM packed SEMI JOIN incoming ON packed.log_no = incoming.log_no
+WHERE packed.log_no BETWEEN $first AND $last
+-- a join keeps no order; what was written in log order is read in log order
+ORDER BY packed.log_no, packed.rowid;
+
+-- name: packed_between
+SELECT log_no, word FROM packed WHERE log_no BETWEEN $first AND $last;
+
+-- name: packed_in_order
+SELECT log_no, word FROM packed;
+
+-- name: older_samples_of
 SELECT sample.log_no, elapsed_s, pressure_micron, ambient_c
 FROM sample SEMI JOIN incoming ON sample.log_no = incoming.log_no
 WHERE sample.log_no BETWEEN $first AND $last
--- a join keeps no order; what was written in log order is read in log order
 ORDER BY sample.log_no, sample.rowid;
 
--- name: samples_between
-SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM sample WHERE log_no BETWEEN $first AND $last;
+-- name: older_samples_between
+SELECT log_no, elapsed_s, pressure_micron, ambient_c FROM sample
+WHERE log_no BETWEEN $first AND $last ORDER BY log_no, rowid;
 
--- name: samples_in_order
-SELECT log_no, elapsed_s, pressure_micron FROM sample;
+-- name: older_log_nos
+SELECT DISTINCT log_no FROM sample ORDER BY log_no;
+
+-- name: drop_older_samples
+DROP TABLE sample;
 
 -- name: marks_of
 SELECT mark.log_no, elapsed_s, text
