@@ -18,23 +18,27 @@ from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
+from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from blankoff.fleet.control_charts import cusum_down, cusum_limit, find_step
+from blankoff.fleet.threads import in_threads
 from blankoff.fleet.wear_causes import SpeedCauses
 from blankoff.fleet.wear_noise import noise_density
-from blankoff.fleet.wear_speeds import predicted
 
 __all__ = ["CHART_SCHEMA", "asset_charts", "false_alarm_limit", "normal_scores", "self_starting"]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 FALSE_ALARMS_PER_ASSET_YEAR = 0.03
 """What all charts of an asset together may signal in a year in which nothing changed."""
 REFERENCE = 0.5
 """CUSUM allowance: half of the smallest lasting shift looked for, which is one standard deviation of a job's value."""
 FEWEST_VALUES = 6
+TOGETHER = 16
+"""Charts that one thread is given at a time."""
 CHARTED = {"pump": "speed_viscous", "hose": "speed_deep"}
 """Factor → the measure its own faults tell in; whether a technician or a gauge changed is asked elsewhere."""
 
@@ -75,13 +79,29 @@ def normal_scores(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     shape : float64 (n, 7)
         As `wear_noise.NoiseShape`.
     """
-    grid = np.linspace(-6.0, 4.0, 401)
-    out = np.zeros(residual.size)
-    for i, (r, v, s) in enumerate(zip(residual, variance, shape, strict=True)):
-        density = noise_density(grid, float(v), s)
-        below = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
-        share = float(np.interp(r, grid, below / below[-1]))
-        out[i] = float(ndtri(min(max(share, 1e-6), 1.0 - 1e-6)))
+    share = _shares_below(np.linspace(-6.0, 4.0, 401), residual, variance, shape)
+    return np.asarray(ndtri(np.minimum(np.maximum(share, 1e-6), 1.0 - 1e-6)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shares_below(grid: Floats, residual: Floats, variance: Floats, shape: Floats) -> Floats:
+    """Share of probability below each residual under its noise, (n,), by trapezoids between the points of a grid."""
+    out, below = np.empty(residual.size), np.zeros(grid.size)
+    for i in range(residual.size):
+        density = noise_density(grid, variance[i], shape[i])
+        total = 0.0
+        for k in range(1, grid.size):
+            total += 0.5 * (density[k] + density[k - 1])
+            below[k] = total
+        r = residual[i]
+        k = np.searchsorted(grid, r, side="right") - 1
+        if k < 0:
+            out[i] = 0.0
+        elif k >= grid.size - 1:
+            out[i] = 1.0
+        else:
+            low, high = below[k] / total, below[k + 1] / total
+            out[i] = (high - low) / (grid[k + 1] - grid[k]) * (r - grid[k]) + low
     return out
 
 
@@ -111,27 +131,28 @@ def _sequences(causes: SpeedCauses, renewals: Mapping[str, Mapping[str, Sequence
     t = causes.table
     out = []
     for factor in CHARTED:
-        every = np.arange(t.day.size)
-        level = {k: v.copy()[:, None] for k, v in causes.levels.items()}
-        level[factor] = np.zeros((t.day.size, 1))
-        viscous, line, _ = (p[:, 0] for p in predicted(t, causes.constants, every, level))
+        level = {**causes.levels, factor: np.zeros(t.day.size)}
+        viscous, line, _ = t.predict(causes.constants, level)
         value, variance, shape = (
             (t.viscous - viscous, t.viscous_variance, causes.shapes[0])
             if factor == "pump"
             else (t.line - line, t.line_variance, causes.shapes[1])
         )
+        renewed = {name: max(days) for name, days in renewals.get(factor, {}).items() if days}
         rows: dict[str, list[int]] = {}
-        for i, name in enumerate(t.ids[factor]):
-            done = [d for d in renewals.get(factor, {}).get(name or "", []) if d > t.day[i]]
-            if name is not None and np.isfinite(value[i]) and not done:
+        known = np.isfinite(value).tolist()
+        for i, (name, day) in enumerate(zip(t.ids[factor], t.day.tolist(), strict=True)):
+            if name is not None and known[i] and renewed.get(name, -np.inf) <= day:
                 rows.setdefault(name, []).append(i)
-        for name, found in sorted(rows.items()):
-            if len(found) < FEWEST_VALUES:
-                continue
-            at = np.array(found)
-            scores = normal_scores(value[at], variance[at], shape[at])
+        found = [(name, np.array(mine)) for name, mine in sorted(rows.items()) if len(mine) >= FEWEST_VALUES]
+
+        def scored(mine: Ints, of: tuple[Floats, Floats, Floats] = (value, variance, shape)) -> Floats:
+            return normal_scores(*(x[mine] for x in of))
+
+        scores = in_threads(scored, [mine for _, mine in found], TOGETHER)
+        for (name, at), score in zip(found, scores, strict=True):
             weight = 1.0 / (variance[at] + shape[at, 0] ** 2)
-            out.append(_Sequence(factor, name, t.day[at], value[at], scores, weight))
+            out.append(_Sequence(factor, name, t.day[at], value[at], score, weight))
     return out
 
 

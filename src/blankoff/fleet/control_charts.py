@@ -125,10 +125,16 @@ def cusum_down(values: FloatArray, reference: float, target: float = 0.0) -> Flo
 
 def cusum_up(values: FloatArray, reference: float, target: float = 0.0) -> FloatArray:
     """Upper one-sided CUSUM, ``(n,)``, at or above zero: grows while values lie above target + reference."""
-    out = np.empty(np.asarray(values).size)
+    out: FloatArray = _sum_up(np.asarray(values, dtype=float), reference, target)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _sum_up(values: FloatArray, reference: float, target: float) -> FloatArray:
+    out = np.empty(values.size)
     s = 0.0
-    for i, v in enumerate(values):
-        s = max(0.0, s + v - target - reference)
+    for i in range(values.size):
+        s = max(0.0, s + values[i] - target - reference)
         out[i] = s
     return out
 

@@ -17,15 +17,16 @@ from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_floors import floor_likelihood
-from blankoff.fleet.oil_history import oil_histories
+from blankoff.fleet.oil_history import oil_histories, reordered
 from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HOURS_BEFORE, HOURS_UNIT, POWER
-from blankoff.fleet.oil_model import START_MEAN, TOGETHER, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows
+from blankoff.fleet.oil_model import START_MEAN, TOGETHER, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows, with_oil
 from blankoff.fleet.threads import in_threads
 
 __all__ = ["dated_changes", "settled_rows"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_Floors = tuple[Floats, Floats, Ints, Floats, Floats, Floats, Floats, Floats, Floats]
 
 MOST_LATE = 3
 """Uses of one day that may have run on the old oil; more are tried as all (judgement)."""
@@ -60,8 +61,9 @@ def settled_rows(
         found = {k: v for changes in told for k, v in changes.items()}
         if found == late:
             break
+        moved = {pump for (pump, _), _ in found.items() ^ late.items()}
         late = found
-        rows = pump_rows(oil_histories(work, services, as_of, late), floors)
+        rows = [with_oil(r, reordered(r.oil, late)) if r.oil.pump_id in moved else r for r in rows]
     return rows
 
 
@@ -85,43 +87,71 @@ def dated_changes(rows: PumpRows, fit: PumpFit, prior: OilPrior) -> Mapping[tupl
         Only those that are not 0.
     """
     oil = rows.oil
-    out: dict[tuple[str, float], int] = {}
     if rows.y.size == 0 or oil.changes.size == 0:
-        return out
+        return {}
     fill = np.searchsorted(oil.changes, oil.date, side="right").astype(np.int64)
-    for k, day in enumerate(oil.changes):
-        uses = np.flatnonzero(oil.date == day)
+    tilt = np.exp(fit.gauge_ln)
+    floors = (rows.at, rows.y - fit.gauge_ln, rows.load / tilt, rows.load_se, rows.se, fit.leak_micron)
+    late = _late_uses(
+        oil.changes, oil.date, fill, oil.job_hours, oil.job_water_g, *floors, fit.theta, prior.own_sd, prior.fill_sd
+    )
+    return {(oil.pump_id, float(day)): int(n) for day, n in zip(oil.changes, late, strict=True) if n}
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _late_uses(
+    changes: Floats,
+    dates: Floats,
+    fill: Ints,
+    job_hours: Floats,
+    job_water_g: Floats,
+    at: Ints,
+    y: Floats,
+    load: Floats,
+    load_se: Floats,
+    se: Floats,
+    leak: Floats,
+    theta: Floats,
+    own_sd: float,
+    fill_sd: float,
+) -> Ints:
+    """How many uses of its day ran before each change, the changes in order; changes ``fill`` in place."""
+    out = np.zeros(changes.size, dtype=np.int64)
+    floors = (job_hours, job_water_g, at, y, load, load_se, se, leak, theta)
+    for k in range(changes.size):
+        uses = np.flatnonzero(dates == changes[k])
         if uses.size == 0:
             continue
-        tried = sorted({*range(min(MOST_LATE, uses.size) + 1), uses.size})
-        swallowed = np.concatenate([[0.0], np.cumsum(oil.job_water_g[uses])])
-        scores = []
-        for late in tried:
+        few = min(MOST_LATE, uses.size)
+        top, swallowed = -np.inf, 0.0
+        for late in range(uses.size + 1):
+            if late > 0:
+                swallowed += job_water_g[uses[late - 1]]
+            if few < late < uses.size:
+                continue
             now = fill.copy()
             now[uses[:late]] = k
-            wet = WET_FIRST if swallowed[late] > WET_G else 0.0
-            scores.append(_score(rows, fit, prior, now, (k, k + 1)) + wet)
-        # With nothing to tell by, the change came first.
-        best = tried[int(np.argmax(np.array(scores) - 1e-6 * np.array(tried)))]
-        fill[uses[:best]] = k
-        if best:
-            out[oil.pump_id, float(day)] = best
+            score = _score(now, k, own_sd, fill_sd, floors) + _score(now, k + 1, own_sd, fill_sd, floors)
+            # With nothing to tell by, the change came first.
+            score += (WET_FIRST if swallowed > WET_G else 0.0) - 1e-6 * late
+            if score > top:
+                top, out[k] = score, late
+        fill[uses[: out[k]]] = k
     return out
 
 
-def _score(rows: PumpRows, fit: PumpFit, prior: OilPrior, fill: Ints, asked: tuple[int, int]) -> float:
-    """Ln likelihood of the floors on two fillings, each with the factor that suits it best."""
-    oil = rows.oil
-    tilt = np.exp(fit.gauge_ln)
-    floors = (rows.at, rows.y - fit.gauge_ln, rows.load / tilt, rows.load_se, rows.se, fit.leak_micron)
-    total = 0.0
-    for number in asked:
-        held, y, load, load_se, se = _held_up(number, fill, oil.job_hours, oil.job_water_g, *floors, fit.theta)
-        if held.shape[1] == 0:
-            continue
-        each = floor_likelihood(y, held, load, load_se, se, prior.own_sd)
-        each = each - np.tile(0.5 * (FILLING_GRID / prior.fill_sd) ** 2, 2)
-        total += float(np.logaddexp.reduce(each))
+@njit(cache=True, nogil=True, error_model="numpy")
+def _score(fill: Ints, number: int, own_sd: float, fill_sd: float, floors: _Floors) -> float:
+    """Ln likelihood of the floors on one filling, with the factor that suits it best."""
+    held, y, load, load_se, se = _held_up(number, fill, *floors)
+    if held.shape[1] == 0:
+        return 0.0
+    each = floor_likelihood(y, held, load, load_se, se, own_sd)
+    total = -np.inf
+    for j in range(each.size):
+        one = each[j] - 0.5 * (FILLING_GRID[j % FILLING_GRID.size] / fill_sd) ** 2
+        high, low = max(total, one), min(total, one)
+        total = high + np.log1p(np.exp(low - high))
     return total
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.oil_water import swallowed_water_g
 
-__all__ = ["PumpOil", "oil_histories"]
+__all__ = ["PumpOil", "oil_histories", "reordered"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -139,26 +139,34 @@ def oil_histories(
     out = []
     for a, b in zip(starts, np.append(starts[1:], codes.size), strict=True):
         changes = np.array(fresh.get(names[a], []))
-        fill = np.searchsorted(changes, dates[a:b], side="right").astype(np.int64)
-        for day in changes:
-            late = (ran_before or {}).get((names[a], float(day)), 0)
-            fill[np.flatnonzero(dates[a:b] == day)[:late]] -= 1
-        total_h, total_w = np.cumsum(hours[a:b]), np.cumsum(water[a:b])
-        begins = np.searchsorted(fill, fill, side="left")
-        base_h = np.where(begins > 0, total_h[begins - 1], 0.0)
-        base_w = np.where(begins > 0, total_w[begins - 1], 0.0)
-        out.append(
-            PumpOil(
-                names[a],
-                ids[a:b],
-                days[a:b],
-                dates[a:b],
-                fill,
-                total_h - base_h,
-                total_w - base_w,
-                hours[a:b],
-                water[a:b],
-                changes,
-            )
-        )
+        uses = (names[a], ids[a:b], days[a:b], dates[a:b])
+        out.append(_followed(*uses, hours[a:b], water[a:b], changes, ran_before or {}))
     return out
+
+
+def reordered(oil: PumpOil, ran_before: Mapping[tuple[str, float], int]) -> PumpOil:
+    """The same uses and changes of oil, with other uses of a change's day on the old oil; see `oil_histories`."""
+    uses = (oil.pump_id, oil.evacuation_id, oil.day, oil.date)
+    return _followed(*uses, oil.job_hours, oil.job_water_g, oil.changes, ran_before)
+
+
+def _followed(
+    pump_id: str,
+    evacuation_id: list[str],
+    day: Floats,
+    dates: Floats,
+    hours: Floats,
+    water: Floats,
+    changes: Floats,
+    ran_before: Mapping[tuple[str, float], int],
+) -> PumpOil:
+    fill = np.searchsorted(changes, dates, side="right").astype(np.int64)
+    for change in changes:
+        late = ran_before.get((pump_id, float(change)), 0)
+        if late:
+            fill[np.flatnonzero(dates == change)[:late]] -= 1
+    total_h, total_w = np.cumsum(hours), np.cumsum(water)
+    begins = np.searchsorted(fill, fill, side="left")
+    base_h = np.where(begins > 0, total_h[begins - 1], 0.0)
+    base_w = np.where(begins > 0, total_w[begins - 1], 0.0)
+    return PumpOil(pump_id, evacuation_id, day, dates, fill, total_h - base_h, total_w - base_w, hours, water, changes)

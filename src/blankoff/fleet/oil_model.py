@@ -6,7 +6,7 @@ maximisation over the pumps); a pump with little history leans on the fleet, one
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -26,6 +26,7 @@ from blankoff.fleet.oil_kernels import (
     POWER,
     fit_pump,
 )
+from blankoff.fleet.pump_side import column_of
 from blankoff.fleet.threads import in_threads
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "leaks_at_uses",
     "pump_rows",
     "refit",
+    "with_oil",
 ]
 
 Floats = NDArray[np.float64]
@@ -45,6 +47,7 @@ Ints = NDArray[np.int64]
 
 FEWEST_PLATES = 6
 """Pumps with a stated blank-off from which plates are asked at all."""
+_NOTHING = np.empty(0)
 TOGETHER = 16
 """Pumps that one thread is given at a time."""
 FIXED = 1e12
@@ -145,43 +148,58 @@ class FleetOil:
 
 def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
     """Bring floors and oil together, a `PumpRows` per pump (pumps without a floor included, with no rows)."""
-    by_pump = {
-        str(name): frame
-        for (name,), frame in floors.sort("pump_id", "day", "evacuation_id").group_by("pump_id", maintain_order=True)
-    }
+    sorted_floors = floors.sort("pump_id", "day", "evacuation_id")
+    pumps = sorted_floors["pump_id"].to_list()
+    begins = [k for k in range(len(pumps)) if k == 0 or pumps[k] != pumps[k - 1]]
+    where = {pumps[a]: slice(a, b) for a, b in zip(begins, [*begins[1:], len(pumps)], strict=True)}
+    ids, hoses, gauges = (sorted_floors[name].to_list() for name in ("evacuation_id", "hose_id", "gauge_id"))
+    day, floor, se, load, load_se, speed, rated = (
+        column_of(sorted_floors, name)
+        for name in (
+            "day", "floor_micron", "floor_se_ln", "load_micron", "load_se_ln", "speed_l_s", "rated_blankoff_micron",
+        )
+    )  # fmt: skip
     out = []
     for oil in oils:
-        frame = by_pump.get(oil.pump_id, floors.clear())
+        mine = where.get(oil.pump_id, slice(0, 0))
         place = {e: i for i, e in enumerate(oil.evacuation_id)}
-        kept = frame.filter(pl.col("evacuation_id").is_in(list(place)))
-        at = np.array([place[e] for e in kept["evacuation_id"]], dtype=np.int64)
+        use = np.array([place.get(e, -1) for e in ids[mine]], dtype=np.int64)
+        kept = mine.start + np.flatnonzero(use >= 0)
         out.append(
-            PumpRows(
-                oil=oil,
-                at=at,
-                evacuation_id=kept["evacuation_id"].to_list(),
-                day=kept["day"].to_numpy(writable=True),
-                y=np.log(kept["floor_micron"].to_numpy(writable=True)),
-                se=kept["floor_se_ln"].to_numpy(writable=True),
-                load=kept["load_micron"].to_numpy(writable=True),
-                load_se=kept["load_se_ln"].to_numpy(writable=True),
-                # A pull warms and wears its oil from beginning to end: half its own hours count for its floor.
-                hours=oil.hours[at] - 0.5 * oil.job_hours[at],
-                water=oil.water_g[at],
-                fill=oil.fill[at],
-                speed=kept["speed_l_s"].to_numpy(writable=True),
-                hose_id=kept["hose_id"].to_list(),
-                gauge_id=kept["gauge_id"].to_list(),
-                rated_ln=_rated_ln(kept),
+            with_oil(
+                PumpRows(
+                    oil=oil,
+                    at=use[use >= 0],
+                    evacuation_id=[ids[k] for k in kept],
+                    day=day[kept],
+                    y=np.log(floor[kept]),
+                    se=se[kept],
+                    load=load[kept],
+                    load_se=load_se[kept],
+                    hours=_NOTHING,
+                    water=_NOTHING,
+                    fill=np.empty(0, dtype=np.int64),
+                    speed=speed[kept],
+                    hose_id=[hoses[k] for k in kept],
+                    gauge_id=[gauges[k] for k in kept],
+                    rated_ln=_rated_ln(rated[kept]),
+                ),
+                oil,
             )
         )
     return out
 
 
-def _rated_ln(floors: pl.DataFrame) -> float:
-    if "rated_blankoff_micron" not in floors.columns or floors.is_empty():
-        return float("nan")
-    rated = floors["rated_blankoff_micron"].fill_null(float("nan")).to_numpy()
+def with_oil(rows: PumpRows, oil: PumpOil) -> PumpRows:
+    """The same floors on another reckoning of the same uses' oil."""
+    at = rows.at
+    # A pull warms and wears its oil from beginning to end: half its own hours count for its floor.
+    return replace(
+        rows, oil=oil, hours=oil.hours[at] - 0.5 * oil.job_hours[at], water=oil.water_g[at], fill=oil.fill[at]
+    )
+
+
+def _rated_ln(rated: Floats) -> float:
     rated = rated[np.isfinite(rated) & (rated > 0)]
     return float(np.log(rated[-1])) if rated.size else float("nan")
 
