@@ -6,6 +6,7 @@ maximisation over the pumps); a pump with little history leans on the fleet, one
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -151,7 +152,7 @@ def pump_rows(oils: list[PumpOil], floors: pl.DataFrame) -> list[PumpRows]:
     sorted_floors = floors.sort("pump_id", "day", "evacuation_id")
     pumps = sorted_floors["pump_id"].to_list()
     begins = [k for k in range(len(pumps)) if k == 0 or pumps[k] != pumps[k - 1]]
-    where = {pumps[a]: slice(a, b) for a, b in zip(begins, [*begins[1:], len(pumps)], strict=True)}
+    where = {pumps[a]: slice(a, b) for a, b in itertools.pairwise([*begins, len(pumps)])}
     ids, hoses, gauges = (sorted_floors[name].to_list() for name in ("evacuation_id", "hose_id", "gauge_id"))
     day, floor, se, load, load_se, speed, rated = (
         column_of(sorted_floors, name)
