@@ -59,7 +59,9 @@ def patch(name: str) -> None:
 
 def run(job: dict[str, Any]) -> int:
     """Do one job; return the exit code."""
-    new_logs.BATCH_FILES = 3  # small batches, so that there are many moments between two transactions
+    new_logs.BATCH_FILES = new_logs.STORED_FILES = (
+        3  # small batches, so that there are many moments between two transactions
+    )
     if "file_bytes" in job:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (job["file_bytes"], job["file_bytes"]))

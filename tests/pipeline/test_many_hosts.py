@@ -104,7 +104,8 @@ def hosts(folder: Path) -> Iterator[Hosts]:
 def test_two_hosts_give_the_same_tables_though_one_is_killed(
     fleet: Path, in_process: dict[str, pl.DataFrame], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(new_logs, "BATCH_FILES", 10)
+    for name in ("BATCH_FILES", "STORED_FILES"):
+        monkeypatch.setattr(new_logs, name, 10)
     with open_store(tmp_path / "s.duckdb") as store:
         pipeline.ingest(fleet, store, now=NOW)
         many_batches = tables(store)
@@ -130,7 +131,8 @@ def test_two_hosts_give_the_same_tables_though_one_is_killed(
 def test_a_lost_scheduler_ends_the_run_and_the_next_one_goes_on(
     fleet: Path, in_process: dict[str, pl.DataFrame], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(new_logs, "BATCH_FILES", 10)
+    for name in ("BATCH_FILES", "STORED_FILES"):
+        monkeypatch.setattr(new_logs, name, 10)
     stored = 0
     with hosts(tmp_path / "dask") as found, open_store(tmp_path / "far.duckdb") as store:
         found.worker()

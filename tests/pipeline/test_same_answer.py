@@ -158,6 +158,21 @@ def test_a_log_sent_again_with_more_rows_corrects_its_job_alone_and_the_month_ca
     assert (early.exit_code, "held nothing yet" in early.output) == (2, True)
 
 
+def test_two_files_that_change_places_keep_their_readings(tmp_path: Path) -> None:
+    """What a file held before goes, unless it came in another file's place in the same run."""
+    fleet, store = copy_sample(tmp_path / "fleet"), tmp_path / "s.duckdb"
+    build(fleet, store, assess=False)
+    one, other = plain_logs(fleet)[:2]
+    content = one.read_bytes(), other.read_bytes()
+    one.write_bytes(content[1])
+    other.write_bytes(content[0])
+    assert_same_tables(build(fleet, store, assess=False), build(fleet, tmp_path / "new.duckdb", assess=False))
+    with open_store(store, read_only=True) as opened:
+        files = opened.read("log_files").filter(status="stored")
+        for log in files.iter_rows(named=True):
+            assert opened.samples_of_logs(files.filter(path=log["path"])).readings == log["readings"]
+
+
 def test_rows_that_go_and_come_back() -> None:
     """Key a: one value to run 3, then another. Key b: came in run 2, went in run 4, came back in run 6 as it was."""
     current = pl.DataFrame({"k": ["a", "b"], "v": [2, 7]})

@@ -18,7 +18,7 @@ from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import STORE_VERSION, Store, open_store, queries
 from blankoff.store import connection as connection_module
-from blankoff.store.connection import MEMORY_MB, columns_of
+from blankoff.store.connection import MEMORY_MB, columns_of_all
 
 NASTY_IDS = [
     "'; DROP TABLE result; --",
@@ -175,7 +175,7 @@ def test_a_column_gained_later_is_added(tmp_path: Path) -> None:
     with open_store(path, read_only=True) as store:
         assert store.table("result").schema["water_g"] == pl.Float64
     with open_store(path) as store:
-        assert "water_g" in columns_of(store._connection, "result")
+        assert "water_g" in columns_of_all(store._connection)["result"]
 
 
 def test_a_second_writer_is_told(tmp_path: Path) -> None:

@@ -8,9 +8,12 @@ goes on, and a run that finds nothing new writes nothing but its own entry.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import gc
 import json
 import os
+from collections.abc import Iterator
 from dataclasses import replace
 
 import polars as pl
@@ -39,6 +42,18 @@ BATCH_READINGS = 2_000_000
 """Readings of one batch judged again from the store."""
 
 
+@contextlib.contextmanager
+def _rarely_collecting() -> Iterator[None]:
+    """Look for garbage in cycles seldom: what is read is kept in many small objects, none of them in a cycle."""
+    before = gc.get_threshold()
+    gc.set_threshold(100_000, 50, 1000)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
+@_rarely_collecting()
 def ingest(
     fleet: str | os.PathLike[str],
     store: Store,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,13 @@ class JudgedJobs:
     measure: pl.DataFrame
     phase: pl.DataFrame
     sketch: pl.DataFrame
+
+    @staticmethod
+    def concat(parts: Sequence[JudgedJobs]) -> JudgedJobs | None:
+        """Join in the order given; None if there is nothing to join."""
+        if not parts:
+            return None
+        return JudgedJobs(*(pl.concat([getattr(p, name) for p in parts]) for name in ("measure", "phase", "sketch")))
 
 
 def pick_logs(batch: SampleBatch, which: np.ndarray[tuple[int], np.dtype[np.int64]]) -> SampleBatch:

@@ -1,6 +1,8 @@
-"""Log files that are new or changed, in batches: read, judged, and stored, one transaction per batch.
+"""Log files that are new or changed: read and judged in batches, stored some batches in one transaction.
 
-Batches are read and judged in threads or on other hosts, a few ahead of the one writer, and stored in order.
+Batches are read, judged and packed in threads or on other hosts, a few ahead of the one writer, and stored in order. They are
+small, so that what is known of their readings stays near the processor; a transaction costs the same whatever is in it, so
+that it takes several.
 """
 
 from __future__ import annotations
@@ -11,25 +13,30 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import islice
 
-import numpy as np
 import polars as pl
 
-from blankoff.pipeline.judging import JudgedJobs, judge_jobs, pick_logs
+from blankoff.errors import ClusterError
+from blankoff.pipeline.judging import JudgedJobs, judge_jobs
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.refusals import replace_log_refusals
 from blankoff.pipeline.sources import FleetFolder, LogFiles, read_files
-from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
-from blankoff.store import Store
+from blankoff.store import PackedSamples, Store
 
-BATCH_BYTES = 24 * 2**20
+BATCH_BYTES = 16 * 2**20
 """Stored bytes of one batch of log files; with its samples in memory some ten times that. This project's judgement."""
-BATCH_FILES = 400
+BATCH_FILES = 256
+STORED_FILES = 2048
+"""So many files are stored in one transaction, or what the batches at hand have."""
 
 
 @dataclass(frozen=True)
 class _Batch:
-    files: LogFiles
+    """What was read and judged: entries and refusals as in `LogFiles`."""
+
+    entries: pl.DataFrame
+    refused: pl.DataFrame
+    packed: PackedSamples
     judged: JudgedJobs | None
 
 
@@ -47,24 +54,57 @@ def read_new_logs(
     if touched.height:
         with store.transaction():
             store.change("touch_log_files", touched)
-    numbers, forgotten = _LogNumbers(store), store.forgotten()
-    judged_before = store.read("measure_contexts").select("evacuation_id")
-    done = judged = 0
-    for batch in _in_order(_parts(unread), folder, jobs, workers, scheduler):
-        files = batch.files
-        with store.transaction():
-            seen_before = _take_files_out(store, files.entries)
-            entries, fresh, log_nos = numbers.give(files)
-            store.insert("log_file", entries)
-            store.insert_samples(forgotten.in_marks(fresh), log_nos)
-            if seen_before or files.refused.height:
-                replace_log_refusals(store, entries.select("path"), files.refused, now)
-            if batch.judged is not None:
-                store_judged(store, number_logs(batch.judged, entries), judged_before)
-                judged += batch.judged.measure.height
-        done += entries.height
-        progress("reading and judging logs", done, unread.height)
-    return done, judged
+    writer = _Writer(store, now)
+    done = 0
+    try:
+        for batch in _in_order(_parts(unread), folder, jobs, workers, scheduler):
+            writer.take(batch)
+            done += batch.entries.height
+            progress("reading and judging logs", done, unread.height)
+    except ClusterError:
+        writer.store()  # what came in time is kept
+        raise
+    writer.store()
+    return done, writer.judged
+
+
+class _Writer:
+    """Holds batches until they are worth a transaction."""
+
+    def __init__(self, store: Store, now: dt.datetime) -> None:
+        self._store, self._now = store, now
+        self._numbers, self._forgotten = _LogNumbers(store), store.forgotten()
+        self._judged_before = store.read("measure_contexts").select("evacuation_id")
+        self._held: list[_Batch] = []
+        self.judged = 0
+        """Jobs judged in what is stored."""
+
+    def take(self, batch: _Batch) -> None:
+        """Hold a batch, and store what is held if it is enough."""
+        self._held.append(batch)
+        if sum(b.entries.height for b in self._held) >= STORED_FILES:
+            self.store()
+
+    def store(self) -> None:
+        """Store what is held, in one transaction."""
+        held, self._held = self._held, []
+        if not held:
+            return
+        with self._store.transaction():
+            paths = pl.concat([b.entries.select("path") for b in held])
+            seen_before, gone = _take_files_out(self._store, paths)
+            self._numbers.forget(gone)
+            numbered_batches = [self._numbers.give(b) for b in held]
+            entries = pl.concat([e for e, _, _ in numbered_batches])
+            self._store.insert("log_file", entries)
+            self._store.insert_packed([(self._forgotten.in_marks(fresh), n) for _, fresh, n in numbered_batches])
+            refused = pl.concat([b.refused for b in held])
+            if seen_before or refused.height:
+                replace_log_refusals(self._store, paths, refused, self._now)
+            judged = JudgedJobs.concat([b.judged for b in held if b.judged is not None])
+            if judged is not None:
+                store_judged(self._store, number_logs(judged, entries), self._judged_before)
+        self.judged += judged.measure.height if judged is not None else 0
 
 
 class _LogNumbers:
@@ -77,13 +117,19 @@ class _LogNumbers:
             (sha, reader): n for sha, reader, n in files.select("sha256", "reader_sha256", "log_no").iter_rows()
         }
 
-    def give(self, files: LogFiles) -> tuple[pl.DataFrame, SampleBatch, list[int]]:
+    def forget(self, log_nos: pl.DataFrame) -> None:
+        """Know numbers no more whose readings were taken out of the store."""
+        gone = set(log_nos["log_no"].to_list())
+        if gone:
+            self._known = {content: n for content, n in self._known.items() if n not in gone}
+
+    def give(self, batch: _Batch) -> tuple[pl.DataFrame, PackedSamples, list[int]]:
         """Return the files' entries with ``log_no``, the logs to store, and their numbers."""
         fresh: list[int] = []
         log_nos: list[int] = []
-        reader = files.entries["reader_sha256"][0]
+        reader = batch.entries["reader_sha256"][0]
         number: dict[str, int] = {}
-        for i, sha in enumerate(files.batch.keys):
+        for i, sha in enumerate(batch.packed.keys):
             known = self._known.get((sha, reader))
             if known is None:
                 known = self._next
@@ -92,16 +138,16 @@ class _LogNumbers:
                 fresh.append(i)
                 log_nos.append(known)
             number[sha] = known
-        entries = files.entries.with_columns(
+        entries = batch.entries.with_columns(
             log_no=pl.Series(
                 [
                     number.get(sha, -1) if status == "stored" else -1
-                    for sha, status in files.entries.select("sha256", "status").iter_rows()
+                    for sha, status in batch.entries.select("sha256", "status").iter_rows()
                 ],
                 dtype=pl.Int64,
             )
         )
-        return entries, pick_logs(files.batch, np.array(fresh, dtype=np.int64)), log_nos
+        return entries, batch.packed.pick(fresh), log_nos
 
 
 def _parts(files: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -121,7 +167,8 @@ def _parts(files: pl.DataFrame) -> Iterator[pl.DataFrame]:
 def read_and_judge(root: str, settings: Settings, files: pl.DataFrame, jobs: pl.DataFrame) -> _Batch:
     """Read some log files and judge the jobs that have them: the work of one batch, on any host that reaches ``root``."""
     read = read_files(root, settings, files)
-    return _Batch(read, _judge_fresh(read, jobs, settings))
+    judged = _judge_fresh(read, jobs, settings)
+    return _Batch(read.entries, read.refused, PackedSamples.of(read.batch), judged)
 
 
 def _in_order(
@@ -146,7 +193,7 @@ def _in_order(
         yield from (read_and_judge(*call) for call in calls)
         return
     with ThreadPoolExecutor(workers, thread_name_prefix="blankoff") as pool:
-        waiting: list[Future[_Batch]] = [pool.submit(read_and_judge, *call) for call in islice(calls, workers + 1)]
+        waiting: list[Future[_Batch]] = [pool.submit(read_and_judge, *call) for call in islice(calls, 2 * workers + 1)]
         try:
             while waiting:
                 batch = waiting.pop(0).result()
@@ -185,16 +232,16 @@ def store_judged(store: Store, judged: JudgedJobs, judged_before: pl.DataFrame) 
         store.replace(name, "evacuation_id", frame, keys=keys)
 
 
-def _take_files_out(store: Store, files: pl.DataFrame) -> bool:
-    """Take out what the store holds of these paths, and say whether it held any.
+def _take_files_out(store: Store, paths: pl.DataFrame) -> tuple[bool, pl.DataFrame]:
+    """Take out what the store holds of these paths; say whether it held any, and which ``log_no`` are gone.
 
     Samples go when no other path has the same content.
     """
-    before = store.read("entries_of_paths", files.select("path"))
+    before = store.read("entries_of_paths", paths)
     if before.is_empty():
-        return False
+        return False, before.select("log_no")
     store.delete("log_file", "path", before)
     lonely = store.read("lonely_log_nos", before.filter(pl.col("log_no") >= 0).select("log_no"))
     store.delete("packed", "log_no", lonely)
     store.delete("mark", "log_no", lonely)
-    return True
+    return True, lonely

@@ -2,7 +2,18 @@
 
 from blankoff.store.connection import STORE_VERSION
 from blankoff.store.forgetting import Forgotten, Removal, forget
+from blankoff.store.samples import PackedSamples
 from blankoff.store.spool import Spool
 from blankoff.store.store import KEPT_BEFORE, Store, open_store
 
-__all__ = ["KEPT_BEFORE", "STORE_VERSION", "Forgotten", "Removal", "Spool", "Store", "forget", "open_store"]
+__all__ = [
+    "KEPT_BEFORE",
+    "STORE_VERSION",
+    "Forgotten",
+    "PackedSamples",
+    "Removal",
+    "Spool",
+    "Store",
+    "forget",
+    "open_store",
+]

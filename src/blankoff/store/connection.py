@@ -242,15 +242,20 @@ def _ensure_schemas(connection: duckdb.DuckDBPyConnection) -> None:
     with transaction(connection):
         for name, schema in wanted.items():
             connection.execute(queries.create_table(name, schema))
-            present = columns_of(connection, name)
+        columns = columns_of_all(connection)
+        for name, schema in wanted.items():
+            present = columns[name]
             for column, dtype in schema.items():
                 if column not in present:
                     connection.execute(queries.add_column(name, column, dtype))
 
 
-def columns_of(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    """Return the column names of a table, in order; empty if there is no such table."""
-    return [row[0] for row in connection.execute(queries.statements()["list_columns"], {"name": name}).fetchall()]
+def columns_of_all(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
+    """Return the column names of every table, in order."""
+    found: dict[str, list[str]] = {}
+    for table, column in connection.execute(queries.statements()["list_all_columns"]).fetchall():
+        found.setdefault(table, []).append(column)
+    return found
 
 
 @contextlib.contextmanager

@@ -15,16 +15,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, TypeVar
 
 import polars as pl
 
 from blankoff.errors import NotInStoreError
 from blankoff.samples import SampleBatch
 from blankoff.store.editing import Editor
+from blankoff.store.samples import PackedSamples
 
 if TYPE_CHECKING:
     from blankoff.store.store import Store
+
+_Marked = TypeVar("_Marked", SampleBatch, PackedSamples)
 
 STAND_IN = "forgotten-"
 PERSON = "technician"
@@ -169,7 +172,7 @@ class Forgotten:
         changed = {t: c for t in texts.unique().drop_nulls().to_list() if (c := self.in_text(t)) != t}
         return texts.replace(changed) if changed else texts
 
-    def in_marks(self, batch: SampleBatch) -> SampleBatch:
+    def in_marks(self, batch: _Marked) -> _Marked:
         """Return logs whose marks name nobody who was forgotten."""
         if not self.stand_ins or not batch.marks:
             return batch

@@ -23,7 +23,7 @@ from blankoff.physics.compiled import kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray
 from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 
-__all__ = ["pack", "unpack"]
+__all__ = ["WordArray", "pack", "unpack"]
 
 ByteArray = NDArray[np.uint8]
 WordArray = NDArray[np.uint64]

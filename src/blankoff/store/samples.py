@@ -3,36 +3,78 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
 
 from blankoff.samples import IntArray, Mark, SampleBatch
-from blankoff.store.packing import pack, unpack
+from blankoff.store.packing import WordArray, pack, unpack
 
 ArrowTable: TypeAlias = Any
 """A ``pyarrow.Table``; pyarrow's own stubs do not name it."""
 
 
-def batch_to_frames(batch: SampleBatch, log_nos: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the samples and the marks of a batch as the rows of tables ``packed`` and ``mark``.
+@dataclass(frozen=True)
+class PackedSamples:
+    """Readings of ``n`` logs as they are stored: a tenth of the bytes of a `SampleBatch`.
 
     Parameters
     ----------
-    batch
+    keys
+        ``n`` names of the logs.
+    words
+        ``(m,)`` uint64, of all logs one after another; see `blankoff.store.packing`.
+    counts
+        ``(n,)`` how many of them are each log's.
+    marks
+        As in the batch.
+    """
+
+    keys: tuple[str, ...]
+    words: WordArray
+    counts: IntArray
+    marks: tuple[Mark, ...] = ()
+
+    @staticmethod
+    def of(batch: SampleBatch) -> PackedSamples:
+        """Pack a batch."""
+        words, counts = pack(batch.offsets, (batch.elapsed_s, batch.pressure_micron, batch.ambient_c))
+        return PackedSamples(batch.keys, words, counts, batch.marks)
+
+    def pick(self, which: Sequence[int]) -> PackedSamples:
+        """Return some of the logs by index, ascending."""
+        if len(which) == len(self.keys):
+            return self
+        chosen = np.zeros(len(self.keys), dtype=bool)
+        chosen[np.asarray(which, dtype=np.int64)] = True
+        place = np.cumsum(chosen) - 1
+        return PackedSamples(
+            tuple(self.keys[i] for i in which),
+            self.words[np.repeat(chosen, self.counts)],
+            self.counts[chosen],
+            tuple(Mark(int(place[m.log]), m.elapsed_s, m.text) for m in self.marks if chosen[m.log]),
+        )
+
+
+def packed_to_frames(packed: PackedSamples, log_nos: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return samples and marks as the rows of tables ``packed`` and ``mark``.
+
+    Parameters
+    ----------
+    packed
         ``n`` logs.
     log_nos
         Their ``n`` numbers in the store.
     """
     numbers = np.asarray(log_nos, dtype=np.int32)
-    words, counts = pack(batch.offsets, (batch.elapsed_s, batch.pressure_micron, batch.ambient_c))
-    samples = pl.DataFrame({"log_no": np.repeat(numbers, counts), "word": words})
+    samples = pl.DataFrame({"log_no": np.repeat(numbers, packed.counts), "word": packed.words})
     marks = pl.DataFrame(
         {
-            "log_no": [int(numbers[m.log]) for m in batch.marks],
-            "elapsed_s": [m.elapsed_s for m in batch.marks],
-            "text": [m.text for m in batch.marks],
+            "log_no": [int(numbers[m.log]) for m in packed.marks],
+            "elapsed_s": [m.elapsed_s for m in packed.marks],
+            "text": [m.text for m in packed.marks],
         },
         schema={"log_no": pl.Int32, "elapsed_s": pl.Float64, "text": pl.String},
     )

@@ -19,10 +19,18 @@ from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import queries
 from blankoff.store.beliefs import KEYS, as_it_stood, new_keys
-from blankoff.store.connection import columns_of, connect, told, transaction
+from blankoff.store.connection import columns_of_all, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
-from blankoff.store.samples import ArrowTable, arrow_to_batch, batch_to_frames, lies_together, packed_older, unpacked
+from blankoff.store.samples import (
+    ArrowTable,
+    PackedSamples,
+    arrow_to_batch,
+    lies_together,
+    packed_older,
+    packed_to_frames,
+    unpacked,
+)
 from blankoff.store.spool import Spool
 
 _WORDS_AT_ONCE = 200_000
@@ -142,9 +150,13 @@ class Store:
 
     def insert_samples(self, batch: SampleBatch, log_nos: Sequence[int]) -> None:
         """Append a batch's samples and marks, in log order."""
-        samples, marks = batch_to_frames(batch, log_nos)
-        self.change("insert_packed", samples)
-        self.insert("mark", marks)
+        self.insert_packed([(PackedSamples.of(batch), log_nos)])
+
+    def insert_packed(self, batches: Sequence[tuple[PackedSamples, Sequence[int]]]) -> None:
+        """Append the samples and marks of batches, each with the numbers of its logs, in log order."""
+        samples, marks = zip(*(packed_to_frames(*batch) for batch in batches), strict=True)
+        self.change("insert_packed", pl.concat(samples))
+        self.insert("mark", pl.concat(marks))
 
     def delete(self, name: str, column: str, keys: pl.DataFrame) -> None:
         """Delete the rows whose ``column`` is among that of ``keys``."""
@@ -408,19 +420,18 @@ class Store:
             self._connection.unregister("incoming")
 
     def _columns(self, name: str) -> list[str]:
-        if not self._present.get(name):
-            self._present[name] = columns_of(self._connection, name)
-        return self._present[name]
+        if not self._present:
+            self._present = columns_of_all(self._connection)
+        return self._present.get(name, [])
 
     def _ensure(self, name: str, schema: Mapping[str, schemas.PolarsType]) -> None:
         present = self._columns(name)
         if not present:
             self._connection.execute(queries.create_table(name, schema))
-        for column, dtype in schema.items():
-            if present and column not in present:
-                self._connection.execute(queries.add_column(name, column, dtype))
-        if set(schema) - set(present):
-            self._present.pop(name, None)
+        missing = [column for column in schema if column not in present]
+        for column in missing if present else []:
+            self._connection.execute(queries.add_column(name, column, schema[column]))
+        self._present[name] = [*present, *missing]
 
 
 def _to_polars(rows: ArrowTable) -> pl.DataFrame:

@@ -12,9 +12,9 @@ INSERT INTO store_version VALUES ($version, $applied);
 -- name: list_tables
 SELECT table_name FROM information_schema.tables WHERE table_schema = 'main' ORDER BY table_name;
 
--- name: list_columns
-SELECT column_name FROM information_schema.columns
-WHERE table_schema = 'main' AND table_name = $name ORDER BY ordinal_position;
+-- name: list_all_columns
+SELECT table_name, column_name FROM information_schema.columns
+WHERE table_schema = 'main' ORDER BY table_name, ordinal_position;
 
 -- name: list_text_columns
 SELECT table_name, column_name, data_type FROM information_schema.columns
