@@ -12,18 +12,13 @@ from numpy.typing import NDArray
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
-from blankoff.fleet.wear_levels import GRID, LevelPaths, Movement, level_paths
+from blankoff.fleet.wear_habits import NOT_AS_USUAL, SAME_LN, SHAPE_SHARE, now_and_then, slow_elsewhere
+from blankoff.fleet.wear_levels import GRID, MOVES, LevelPaths, level_paths
 from blankoff.settings import Settings
 
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
 
 Floats = NDArray[np.float64]
-
-PUMP_MOVES = Movement(0.25, 0.12, 0.12, -1.2, 0.0, 0.05)
-HOSE_MOVES = Movement(0.20, 0.06, 0.10, -2.0, 0.0, 0.08)
-TECHNICIAN_MOVES = Movement(0.12, 0.05, 0.05, -1.6, 0.0, 0.10)
-MOVES = {"pump": PUMP_MOVES, "hose": HOSE_MOVES, "technician": TECHNICIAN_MOVES}
-"""How levels move, before data (judgement): a jump in eight years of a pump's life or so, mostly down."""
 
 RENEWING = {
     "pump": ("overhaul", "repair", "replacement"),
@@ -36,11 +31,6 @@ RENEWING = {
 MOST_EVIDENCE = 30
 ASKED_BELOW = 0.08
 """Assets are looked at closely when they seem slower than their like by this, ln."""
-SAME_LN = 0.1
-"""Levels that differ less, ln, are the same all along (judgement)."""
-SHAPE_SHARE = 0.1
-"""Where two never parted and nothing ever changed, only the shape of a loss over pressure parts them; that much of a gain is
-within what shapes themselves are wrong by (judgement)."""
 RIVAL_MARGIN = 2.5
 """A rival is named whose explanation is worse by less than this in ln evidence."""
 
@@ -66,6 +56,8 @@ class AssetLevel:
         Whether its control chart, under the fleet's false-alarm budget, says that it changed.
     by_shape_alone : bool
         Whether it was so from the first job on, and better than its best rival by next to nothing of what it gains.
+    elsewhere_too : bool
+        Of a technician, whether most of his telling jobs with other hose sets than his usual one were slow too.
     """
 
     level_id: str
@@ -77,6 +69,7 @@ class AssetLevel:
     gain: float = np.inf
     signalled: bool = False
     by_shape_alone: bool = False
+    elsewhere_too: bool = True
 
     @property
     def weight(self) -> float:
@@ -161,6 +154,10 @@ def asset_levels(
             continue
         rows = np.array(rows_of[name], dtype=np.int64)
         like = likelihood_on_grid(causes, factor, rows, np.asarray(GRID, dtype=np.float64), keep_level=False)
+        elsewhere = True
+        if factor == "technician":
+            like = now_and_then(like)
+            elsewhere = slow_elsewhere(like, [table.ids["hose"][i] for i in rows], float(shift.level[-1]))
         paths = level_paths(
             f"{factor}:{name}",
             table.day[rows],
@@ -184,6 +181,7 @@ def asset_levels(
                 shift.gain,
                 name in signalled,
                 bool(np.ptp(shift.level) < SAME_LN and lead < SHAPE_SHARE * own),
+                elsewhere,
             )
         )
     return out
@@ -375,21 +373,28 @@ def losing_candidates(
     limit = float(np.log(lasting_below))
     tied = ties(attribution, factor, "speed_deep")
     rows = []
+    other = {"technician": "hose:", "hose": "technician:"}[factor]
+    # A habit's level is that of the jobs on which it shows; what they lose on average is less.
+    kept_to = 1.0 - NOT_AS_USUAL if factor == "technician" else 1.0
     for level in levels:
-        probability, found = lasting_loss(level.paths.now, limit)
+        now = kept_to * level.paths.now
+        probability, found = lasting_loss(now, limit)
         probability *= level.blame
-        other = {"technician": "hose:", "hose": "technician:"}[factor]
-        beside = any(name.startswith(other) for name in tied.get(level.level_id, []))
-        if beside and (factor == "technician" or level.by_shape_alone):
-            # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by, and no
-            # more to name his line where that was so from the first.
+        if factor == "technician":
+            # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by.
+            beside = level.by_shape_alone and not level.elsewhere_too
+            beside = beside or any(name.startswith(other) for name in (*tied.get(level.level_id, []), *level.rivals))
+        else:
+            # And no more to name his line where that was so from the first.
+            beside = level.by_shape_alone and any(name.startswith(other) for name in tied.get(level.level_id, []))
+        if beside:
             probability *= BESIDE_A_LINE
         if not found or not _blamed(level, probability, least) or level.weight < LEAST_GAIN[factor]:
             continue
         since, low, _ = since_bounds(
-            level.paths.crossing_days(level.paths.draws < BEGAN_SHARE * limit), level.paths.days[-1]
+            level.paths.crossing_days(kept_to * level.paths.draws < BEGAN_SHARE * limit), level.paths.days[-1]
         )
         if (level.paths.days >= day_number(since)).sum() < FEWEST_SINCE:
             continue
-        rows.append(asset_candidate(kind, level, level.paths.now, probability, since, unit, tied, low))
+        rows.append(asset_candidate(kind, level, now, probability, since, unit, tied, low))
     return candidate_frame(rows)

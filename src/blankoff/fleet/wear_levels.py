@@ -23,7 +23,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-__all__ = ["GRID", "LevelPaths", "Movement", "level_paths"]
+__all__ = ["GRID", "MOVES", "LevelPaths", "Movement", "level_paths"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -58,6 +58,13 @@ class Movement:
     jump_low: float
     jump_high: float
     bad_start: float
+
+
+PUMP_MOVES = Movement(0.25, 0.12, 0.12, -1.2, 0.0, 0.05)
+HOSE_MOVES = Movement(0.20, 0.06, 0.10, -2.0, 0.0, 0.08)
+TECHNICIAN_MOVES = Movement(0.12, 0.05, 0.05, -1.6, 0.0, 0.10)
+MOVES = {"pump": PUMP_MOVES, "hose": HOSE_MOVES, "technician": TECHNICIAN_MOVES}
+"""How levels move, before data (judgement): a jump in eight years of a pump's life or so, mostly down."""
 
 
 @dataclass(frozen=True)
