@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 
@@ -14,13 +13,10 @@ from blankoff import schemas
 from blankoff.errors import NotInStoreError
 from blankoff.findings import from_copies, from_habits, from_reports, make_findings
 from blankoff.fleet.assessment import Assessment, assess_fleet
-from blankoff.fleet.copies import COPY_SCHEMA
-from blankoff.fleet.work import build_work
-from blankoff.pipeline.known import as_date, fingerprint, month_end, registers_known_on
+from blankoff.pipeline.known import as_date, fingerprint, month_end
+from blankoff.pipeline.known_work import known_work
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.results import refresh_results
-from blankoff.pipeline.weighing import put_in, weighed
-from blankoff.settings import Settings
 from blankoff.store import KEPT_BEFORE, Store
 
 ASSESSED_BY = "19"
@@ -141,24 +137,6 @@ def assess(
             rows_superseded=superseded,
         )
     return _counted(store, day, work.height, reused=False)
-
-
-def known_work(
-    store: Store, settings: Settings, as_of: dt.date
-) -> tuple[pl.DataFrame, Mapping[str, pl.DataFrame], pl.DataFrame]:
-    """Return the work frame, the registers and the copies, with nothing in them that came after ``as_of``."""
-    registers = registers_known_on(store.registers(), as_of, settings)
-    evacuations = registers.get("evacuations", schemas.EVACUATIONS.empty())
-    known = evacuations.select("evacuation_id")
-    result = store.table("result").drop("group_id", "group_name").join(known, on="evacuation_id", how="semi")
-    copies = store.raw("copy_of")
-    copies = copies.join(known, on="evacuation_id", how="semi") if copies.width else pl.DataFrame(schema=COPY_SCHEMA)
-    # the fleet's shares too are those of that day
-    measure = store.raw("measure")
-    if measure.width:
-        then = weighed(measure.join(known, on="evacuation_id", how="semi"), copies["evacuation_id"], settings)
-        result = put_in(result, then)
-    return build_work(result, registers, settings), registers, copies.sort("evacuation_id")
 
 
 def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:

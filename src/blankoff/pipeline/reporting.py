@@ -16,6 +16,7 @@ from blankoff.fleet.work import build_work
 from blankoff.pipeline.accounts import COVERAGE_SCHEMA
 from blankoff.pipeline.exporting import writable_folder
 from blankoff.pipeline.known import month_end
+from blankoff.pipeline.known_work import known_work
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
 from blankoff.pipeline.swapping import make_ready, swap_in
@@ -58,9 +59,6 @@ def month_data(store: Store, month: str) -> MonthData:
     NotInStoreError
         The month has no evacuations, or its end was not assessed yet.
     """
-    # the fleet's models come with it: loading them takes longer than making a sheet, which does not need them
-    from blankoff.pipeline.assessing import known_work
-
     as_of = month_end(month)
     if month not in store.months():
         known = ", ".join(store.months()[-6:]) or "none"
@@ -148,11 +146,12 @@ def write_month(
     BlankoffError
         The folder cannot be written to, or holds something that is not pages of ours.
     """
-    from blankoff.pipeline.assessing import assess  # see month_data
     from blankoff.report import pages  # what draws them takes longer to load than a sheet to make
 
     as_of = month_end(month)
     if month in store.months() and store.read("last_run", stage="assess", as_of=as_of).is_empty():
+        from blankoff.pipeline.assessing import assess  # with all the fleet's models
+
         assess(store, as_of, progress)
     data = month_data(store, month)
     folder = Path(out)

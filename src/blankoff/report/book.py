@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -36,6 +36,7 @@ EVIDENCE_PAGED = 60
 """Of the logs behind a finding, how many its card names, and how many have pages as long as there is room for them."""
 EVACUATION_PAGES = 900
 _Z90 = 1.6448536269514722
+_NO_PHASES = schemas.PHASE.empty()
 _WORK_COLUMNS: dict[str, Any] = {
     **schemas.RESULT.polars_schema,
     "log_file": pl.String,
@@ -61,6 +62,15 @@ _WORK_COLUMNS: dict[str, Any] = {
     "accuracy_percent": pl.Float64,
     "calibrated_on": pl.Date,
 }
+
+
+ROW_COLUMNS = (
+    "evacuation_id", "started_on", "system_id", "kind", "verdict", "reason", "borderline", "technician_id", "pump_id", "hose_id",
+    "gauge_id",
+)  # fmt: skip
+"""What a table of evacuations shows of each."""
+OWN_WORK_COLUMNS = (*ROW_COLUMNS, "month", "started_at", "speed_viscous_l_s", "speed_deep_l_s", "floor_micron")
+"""What is asked of the work of one asset or one person."""
 
 
 def share_bounds(hits: int, of: int) -> tuple[float, float, float]:
@@ -174,13 +184,34 @@ class Book:
 
     def href(self, kind: str, id_: str) -> str:
         """Path of a thing's page, empty where there is none."""
-        return names.page_path(kind, id_) if id_ in self.paged.get(kind, frozenset()) else ""
+        key = kind, id_
+        path = self._paths.get(key)
+        if path is None:
+            path = names.page_path(kind, id_) if id_ in self.paged.get(kind, frozenset()) else ""
+            self._paths[key] = path
+        return path
+
+    @cached_property
+    def _paths(self) -> dict[tuple[str, str], str]:
+        return {}
 
     @cached_property
     def findings(self) -> list[dict[str, Any]]:
         """Current findings, the surest first; ties by id."""
         rows = list(self.finding.iter_rows(named=True))
         return sorted(rows, key=lambda f: (-(f["probability"] or 0.0), f["finding_id"]))
+
+    def card_of(self, finding: Mapping[str, Any], make: Callable[[Book, Mapping[str, Any]], Any]) -> Any:
+        """A finding as ``make`` shows it, made once: the pages of all logs behind it bear it."""
+        made = self._cards.get(id(finding))
+        if made is None:
+            # with the finding itself, so that no other takes its place in memory
+            made = self._cards[id(finding)] = (make(self, finding), finding)
+        return made[0]
+
+    @cached_property
+    def _cards(self) -> dict[int, tuple[Any, Any]]:
+        return {}
 
     def findings_on(self, subject: str, id_: str) -> list[dict[str, Any]]:
         """Current findings on one thing."""
@@ -225,7 +256,7 @@ class Book:
 
     def _phase_of(self, evacuation_id: str) -> pl.DataFrame:
         if evacuation_id in self.paged["evacuation"]:
-            return self._phases.get(evacuation_id, schemas.PHASE.empty())
+            return self._phases.get(evacuation_id, _NO_PHASES)
         return self.data.phase.filter(pl.col("evacuation_id") == evacuation_id)
 
     def log_of(self, evacuation_id: str) -> SampleBatch:
@@ -272,12 +303,18 @@ class Book:
         return out
 
     def work_of(self, factor: str, id_: str) -> pl.DataFrame:
-        """Evacuations done by a technician or with an asset, oldest first."""
-        return self._work_by[factor].get(id_, self.work.head(0))
+        """Evacuations done by a technician or with an asset, oldest first; columns `OWN_WORK_COLUMNS`."""
+        return self._work_by[factor].get(id_, self._no_work)
+
+    @cached_property
+    def _no_work(self) -> pl.DataFrame:
+        return self.work.select(c for c in OWN_WORK_COLUMNS if c in self.work.columns).head(0)
 
     @cached_property
     def _work_by(self) -> dict[str, dict[str, pl.DataFrame]]:
-        return {f: _split(self.work, f"{f}_id") for f in (*ASSETS, PEOPLE)}
+        # a tenth of the columns: a large fleet has a thousand and more of such frames
+        work = self.work.select(c for c in OWN_WORK_COLUMNS if c in self.work.columns)
+        return {f: _split(work, f"{f}_id") for f in (*ASSETS, PEOPLE)}
 
     def monthly_of(self, factor: str, id_: str, measure: str) -> list[dict[str, Any]]:
         """Rows of the monthly levels of one thing and measure, oldest first."""
@@ -294,6 +331,25 @@ class Book:
     def effects(self) -> dict[tuple[str, str, str], dict[str, Any]]:
         """``(factor, level_id, measure)`` → the newest effect."""
         return {(r["factor"], r["level_id"], r["measure"]): r for r in self.effect.iter_rows(named=True)}
+
+    def effects_on(self, factor: str, id_: str) -> list[dict[str, Any]]:
+        """The newest effects of one thing, all measures."""
+        return self._effects_by.get((factor, id_), [])
+
+    @cached_property
+    def _effects_by(self) -> dict[tuple[str, str], list[dict[str, Any]]]:
+        out: dict[tuple[str, str], list[dict[str, Any]]] = {}
+        for (factor, id_, _), row in self.effects.items():
+            out.setdefault((factor, id_), []).append(row)
+        return out
+
+    @cached_property
+    def oil_of(self) -> dict[str, dict[str, Any]]:
+        """Pump id → its oil's newest forecast."""
+        out: dict[str, dict[str, Any]] = {}
+        for row in self.oil.iter_rows(named=True):
+            out.setdefault(row["pump_id"], row)
+        return out
 
     @cached_property
     def hours_now(self) -> dict[tuple[str, str], dict[str, Any]]:

@@ -34,7 +34,7 @@ NAV = (
     ("training", "Training"),
     ("glossary", "Glossary"),
 )
-LOGS_AT_ONCE = 64
+LOGS_AT_ONCE = 256
 """Logs fetched together: a question to the store costs as much as some ten of them."""
 
 

@@ -97,32 +97,21 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
 
 def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
     """Every evacuation's own value over time, as it was measured; ``None`` when fewer than two are known."""
-    column = _VALUES[measure]
-    known = (
-        book.work_of(factor, id_)
-        .select("evacuation_id", "started_on", "verdict", column)
-        .filter(pl.col(column).is_not_null() & (pl.col(column) > 0) & pl.col("started_on").is_not_null())
-    )
-    if known.height < 2:
+    work = book.work_of(factor, id_)
+    columns = [work[name].to_list() for name in ("evacuation_id", "started_on", "verdict", _VALUES[measure])]
+    known = [r for r in zip(*columns, strict=True) if r[3] is not None and r[3] > 0 and r[1] is not None]
+    if len(known) < 2:
         return None
     pressure = book.pressure
     floor = measure == "floor"
     spots, rows, links = [], [], []
-    for r in known.tail(MOST_SPOTS).iter_rows(named=True):
-        value = pressure.value(r[column]) if floor else r[column]
-        shown = pressure.text(r[column]) if floor else f"{number(value)} l/s"
-        verdict = VERDICT_WORDS.get(r["verdict"] or "", "unproven")
-        spots.append(
-            Spot(
-                r["started_on"],
-                value,
-                verdict,
-                f"{r['evacuation_id']}, {day(r['started_on'])}\n{shown}, {verdict}",
-                book.href("evacuation", r["evacuation_id"]),
-            )
-        )
-        rows.append((r["evacuation_id"], day(r["started_on"]), shown, verdict))
-        links.append(book.href("evacuation", r["evacuation_id"]))
+    for evacuation, on, judged, measured in known[-MOST_SPOTS:]:
+        value = pressure.value(measured) if floor else measured
+        shown = pressure.text(measured) if floor else f"{number(value)} l/s"
+        verdict, href, date = VERDICT_WORDS.get(judged or "", "unproven"), book.href("evacuation", evacuation), day(on)
+        spots.append(Spot(on, value, verdict, f"{evacuation}, {date}\n{shown}, {verdict}", href))
+        rows.append((evacuation, date, shown, verdict))
+        links.append(href)
     events = [
         Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
     ]
@@ -146,6 +135,12 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         note="As measured, not adjusted for the circuit, the hose or the water in it. Circle: proven; triangle: failed; diamond: unproven. A mark opens its log, where that has a page."
         + (f" The numbers below are the newest {MOST_NUMBERS}." if len(rows) > MOST_NUMBERS else ""),
     )
+
+
+def newest_first(work: pl.DataFrame) -> list[int]:
+    """Rows of a frame that is in order of time, those of no known time last as in it, from the newest."""
+    known = work.height - work["started_at"].null_count()
+    return [*range(known - 1, -1, -1), *range(work.height - 1, known - 1, -1)]
 
 
 def register_row(book: Book, factor: str, id_: str) -> dict[str, Any]:
@@ -200,9 +195,9 @@ def _in_short(book: Book, factor: str, id_: str) -> str:
     """What was found, and when the oil falls due, for the page's heading."""
     parts = [found_words(book, factor, id_) or "nothing found"]
     if factor == "pump" and not any(f["kind"] in ("oil_due", "pump_worn") for f in book.findings_on(factor, id_)):
-        due = book.oil.filter(pl.col("pump_id") == id_).get_column("due_on").to_list()
-        if due and due[0] is not None:
-            parts.append(f"oil due {'now' if due[0] <= book.data.as_of else f'about {day(due[0])}'}")
+        due = book.oil_of.get(id_, {}).get("due_on")
+        if due is not None:
+            parts.append(f"oil due {'now' if due <= book.data.as_of else f'about {day(due)}'}")
     return ", ".join(parts)
 
 
@@ -215,16 +210,14 @@ def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
         )
     else:
         lines.append(f"Nothing was found against this {FACTOR_WORDS[factor]}.")
-    if factor == "pump":
-        oil = book.oil.filter(pl.col("pump_id") == id_)
-        if oil.height:
-            lines.append(_oil_sentence(book, oil.row(0, named=True)))
+    if factor == "pump" and id_ in book.oil_of:
+        lines.append(_oil_sentence(book, book.oil_of[id_]))
     lost = book.hours_now.get((factor, id_))
     if lost and lost["hours_lost"] is not None and lost["hours_lost"] >= 0.5:
         lines.append(
             f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])})."
         )
-    tied = {entangled_words(book, e) for (f, i, _), e in book.effects.items() if f == factor and i == id_} - {""}
+    tied = {entangled_words(book, e) for e in book.effects_on(factor, id_)} - {""}
     if tied:
         lines.append(
             f"Take care: it was always used with {listed(sorted(tied))}. This fleet's history cannot tell which of them is the cause; a swap would."
@@ -258,9 +251,12 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
     named: set[str] = set()
     for f in findings:
         named.update(f["evidence"] or ())
-    rows = listed_rows(work.sort("started_at", "evacuation_id", descending=True, nulls_last=True))
-    behind = [r for r in rows if r["evacuation_id"] in named]
-    others = [r for r in rows if r["evacuation_id"] not in named][: MOST_LOGS - min(len(behind), MOST_LOGS // 2)]
+    newest = newest_first(work)
+    ids = work["evacuation_id"].to_list()
+    found = [k for k in newest if ids[k] in named] if named else []
+    rest = [k for k in newest if ids[k] not in named] if named else newest
+    behind = listed_rows(work, found[:MOST_LOGS])
+    others = listed_rows(work, rest[: MOST_LOGS - min(len(found), MOST_LOGS // 2)])
     sections = []
     if findings:
         sections.append(Section("findings", "What was found", (Block("findings", finding_cards(book, findings)),)))
@@ -294,7 +290,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
             Section(
                 "behind",
                 "Logs behind the findings",
-                (evacuation_table(book, "The newest first", behind[:MOST_LOGS], ""),),
+                (evacuation_table(book, "The newest first", behind, ""),),
             )
         )
     sections.append(
@@ -304,7 +300,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
             (
                 evacuation_table(
                     book,
-                    f"The latest {len(others)} of {plural(len(rows) - len(behind), 'log')}",
+                    f"The latest {len(others)} of {plural(len(rest), 'log')}",
                     others,
                     f"No evacuation with this {FACTOR_WORDS[factor]} is on record.",
                 ),

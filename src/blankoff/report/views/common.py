@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from blankoff.report import names
-from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, Book, verdict_of
+from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, ROW_COLUMNS, Book, verdict_of
 from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
 from blankoff.report.words import (
     FACTOR_WORDS,
@@ -63,7 +63,7 @@ def anchor(finding: Mapping[str, Any]) -> str:
 
 def finding_cards(book: Book, findings: Iterable[Mapping[str, Any]]) -> tuple[Card, ...]:
     """Findings as cards with links to the logs behind them."""
-    return tuple(_card(book, f) for f in findings)
+    return tuple(book.card_of(f, _card) for f in findings)
 
 
 def evidence_of(book: Book, finding: Mapping[str, Any]) -> list[str]:
@@ -129,15 +129,11 @@ def thing_cell(book: Book, kind: str, id_: str | None) -> Cell:
 EVACUATION_HEADS = head("evacuation", "date", "circuit", "verdict", "why", "by", "with")
 
 
-_ROW_COLUMNS = (
-    "evacuation_id", "started_on", "system_id", "kind", "verdict", "reason", "borderline", "technician_id", "pump_id", "hose_id",
-    "gauge_id",
-)  # fmt: skip
-
-
-def listed_rows(work: pl.DataFrame) -> list[dict[str, Any]]:
-    """What `evacuation_rows` takes of each row of a work frame, in its order: a tenth of all that is known."""
-    return list(work.select(c for c in _ROW_COLUMNS if c in work.columns).iter_rows(named=True))
+def listed_rows(work: pl.DataFrame, at: Sequence[int] | None = None) -> list[dict[str, Any]]:
+    """What `evacuation_rows` takes of each row of a work frame, or of those ``at`` some places, in that order."""
+    if at is not None:
+        work = work[pl.Series(at, dtype=pl.Int64)]
+    return list(work.select(c for c in ROW_COLUMNS if c in work.columns).iter_rows(named=True))
 
 
 def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | None = None) -> list[Row]:

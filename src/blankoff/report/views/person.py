@@ -188,7 +188,7 @@ def _caveats(book: Book, id_: str) -> list[str]:
         lines.append(
             f"Only {plural(jobs, 'job')} in these thirteen months: the bounds are wide, and the standing rates lean on like work."
         )
-    tied = {entangled_words(book, e) for (f, i, _), e in book.effects.items() if f == PEOPLE and i == id_} - {""}
+    tied = {entangled_words(book, e) for e in book.effects_on(PEOPLE, id_)} - {""}
     if tied:
         lines.append(
             f"Always works with {listed(sorted(tied))}: what looks like a habit may be the equipment. A swap would tell."
