@@ -52,12 +52,16 @@ def gauges_off(
     tied = ties(attribution, "gauge", "floor")
     limit = settings.fleet.gauge_off_ratio
     rows: list[dict[str, object]] = []
+    days: dict[str | None, list[float]] = {}
+    for r in causes.fleet.rows:
+        for gauge, day in zip(r.gauge_id, r.day.tolist(), strict=True):
+            days.setdefault(gauge, []).append(day)
     for cause in causes.causes:
         done = [d for d in renewals.get(cause.level_id, []) if d <= day_number(as_of)]
         if cause.factor != "gauge" or cause.spell < len(done):
             continue
         edge = float(np.log1p(limit) if cause.size > 0 else -np.log1p(-limit))
-        seen_sound = _floors_before(cause, causes, done, edge) >= FEWEST_BEFORE
+        seen_sound = _floors_before(cause, days.get(cause.level_id, []), done, edge) >= FEWEST_BEFORE
         if not seen_sound and cause.gain < GAIN_WITHOUT:
             continue
         if len(cause.rows) < FEWEST_ROWS or _shares_rows(cause, causes):
@@ -100,14 +104,13 @@ def _since(cause: Cause, causes: FloorCauses, edge: float) -> float:
     return max(cause.since_day, float(causes.fleet.rows[p].day[i]))
 
 
-def _floors_before(cause: Cause, causes: FloorCauses, done: list[float], edge: float) -> int:
-    """How many floors the gauge had read in this spell before it went off; one that drifts is sound half-way to the limit."""
+def _floors_before(cause: Cause, days: list[float], done: list[float], edge: float) -> int:
+    """How many floors the gauge had read in this spell before it went off, of all it read on some days.
+
+    One that drifts is sound half-way to the limit.
+    """
     begin = done[cause.spell - 1] if cause.spell else -np.inf
-    before = sum(
-        gauge == cause.level_id and begin <= day < cause.since_day
-        for r in causes.fleet.rows
-        for gauge, day in zip(r.gauge_id, r.day, strict=True)
-    )
+    before = sum(begin <= day < cause.since_day for day in days)
     small = np.abs(cause.size) * np.array(cause.share) < 0.5 * edge
     return int(before) + (int(small.sum()) if cause.share[0] < 1.0 else 0)
 

@@ -20,6 +20,9 @@ GRID_POINTS = 121
 _LOGIT = np.linspace(-8.0, 4.5, GRID_POINTS)
 RATE_GRID: FloatArray = 1.0 / (1.0 + np.exp(-_LOGIT))
 """Rates at which posteriors are held, even in logit from 0.03 % to 98.9 %."""
+_CELL = _LOGIT[1] - _LOGIT[0]
+_BOUNDS = np.concatenate([[_LOGIT[0] - _CELL / 2], _LOGIT + _CELL / 2])
+_LN_RATE, _LN_NOT = np.log(RATE_GRID), np.log1p(-RATE_GRID)
 _SMOOTHING_LOGIT = 0.45
 _EM_STEPS = 12
 _WIDE_SHARE = 0.1
@@ -53,19 +56,13 @@ class RatePosterior:
 
     def quantile(self, q: float) -> float:
         """Posterior quantile, interpolated in logit."""
-        edges = np.concatenate([[0.0], np.cumsum(self.density)])
-        cell = _LOGIT[1] - _LOGIT[0]
-        bounds = np.concatenate([[_LOGIT[0] - cell / 2], _LOGIT + cell / 2])
-        x = np.interp(q, edges, bounds)
+        x = np.interp(q, np.concatenate([[0.0], np.cumsum(self.density)]), _BOUNDS)
         return float(1.0 / (1.0 + np.exp(-x)))
 
     def above(self, rate: float) -> float:
         """Probability that the rate exceeds ``rate``."""
         x = np.log(rate / (1 - rate)) if 0 < rate < 1 else (-np.inf if rate <= 0 else np.inf)
-        edges = np.concatenate([[0.0], np.cumsum(self.density)])
-        cell = _LOGIT[1] - _LOGIT[0]
-        bounds = np.concatenate([[_LOGIT[0] - cell / 2], _LOGIT + cell / 2])
-        return float(1.0 - np.interp(x, bounds, edges))
+        return float(1.0 - np.interp(x, _BOUNDS, np.concatenate([[0.0], np.cumsum(self.density)])))
 
 
 UNSURE = 0.5
@@ -84,6 +81,9 @@ def wide_prior() -> FloatArray:
 def unsure_ln() -> FloatArray:
     """Logarithm of how likely each rate of `RATE_GRID` makes a job that shows either a fault or none."""
     return np.asarray(np.log(UNSURE_ODDS * RATE_GRID + 1.0 - RATE_GRID))
+
+
+_LN_UNSURE = unsure_ln()
 
 
 def rate_prior(successes: IntArray, trials: IntArray, unsure: IntArray | None = None) -> FloatArray:
@@ -224,9 +224,7 @@ def standing_rate(
                 weight[k] += change.at_a_talk
     weight[0] = max(1.0 - weight[1:].sum(), 0.2)
     weight /= weight.sum()
-    density, change_weight, before = _posterior_kernel(
-        y, weight, prior, np.log(RATE_GRID), np.log1p(-RATE_GRID), unsure_ln(), RATE_GRID
-    )
+    density, change_weight, before = _posterior_kernel(y, weight, prior, _LN_RATE, _LN_NOT, _LN_UNSURE, RATE_GRID)
     if n >= 1 and talks_before_job is not None and np.any(np.asarray(talks_before_job) >= n):
         # a talk after the last job: its effect is not seen yet, only that the rate may change
         density = (1 - change.at_a_talk) * density + change.at_a_talk * prior
