@@ -6,12 +6,14 @@ hold and outlives whatever leaves the end in place; passages outlive any cut, bu
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numba import njit
 
+from blankoff.fleet.vector_math import ln
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 HOLD_MOMENTS_S = (60.0, 180.0, 360.0)
@@ -25,6 +27,8 @@ PASSAGES_KEPT = 16
 """Per log: of a cut that leaves half of it, some eight are likely to be left."""
 _PASSAGE_RUNS = 16
 """Different readings in a row that make a passage: far more than two honest logs of one quiet gauge share by chance."""
+_TOGETHER = 32
+"""Logs whose logarithms are held at a time, so that they stay near the processor."""
 _PASSAGE_STEP = 0.004
 """Pressures closer than this in ln units may count as one, so that a unit's rounding seldom matters."""
 
@@ -70,8 +74,20 @@ class CopyRules:
     """Numbers by a log's end, how long it lasted among them, from which on that one may be off."""
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levels_kernel(p: FloatArray, ln_p: FloatArray, levels: IntArray) -> None:
+    """Logarithm of each pressure, and the step of `_PASSAGE_STEP` it lies in; below nought where there is none."""
+    for i in range(p.size):
+        there = p[i] > 0
+        y = ln(p[i] if there else 1.0)
+        ln_p[i] = y
+        levels[i] = int(np.rint(y / _PASSAGE_STEP)) + 100_000 if there else -1
+
+
 @njit(cache=True, nogil=True)
-def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_s: FloatArray, out: FloatArray) -> None:
+def _sketch_kernel(
+    t: FloatArray, p: FloatArray, ln_p: FloatArray, offsets: IntArray, isolated_at_s: FloatArray, out: FloatArray
+) -> None:
     moments = HOLD_MOMENTS_S
     levels = PULL_LEVELS_MICRON
     for k in range(offsets.size - 1):
@@ -93,28 +109,26 @@ def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_
                 if t[i] > hi:
                     break
                 if p[i] > 0:
-                    s += np.log(p[i])
+                    s += ln_p[i]
                     n += 1
             if n > 0:
                 out[k, j] = s / n
         passed = np.full(4, np.nan)
         pulled = a + np.searchsorted(t[a:b], t_iso, side="right")
-        for j in range(4):
-            last_above = np.nan
-            for i in range(pulled - 1, a - 1, -1):
-                if not (p[i] <= levels[j]):
-                    last_above = t[i]
-                    break
-            if np.isnan(last_above):
-                continue
-            first_below = np.nan
-            for i in range(pulled - 1, a - 1, -1):
+        above = pulled - 1
+        for j in range(3, -1, -1):  # the lowest first: what lies above a level lies above the lower ones
+            while above >= a and p[above] <= levels[j]:
+                above -= 1
+            if above < a:
+                break
+            first_below = t[above + 1] if above + 1 < pulled else np.nan
+            for i in range(above, a - 1, -1):
                 if not (p[i] <= levels[j] * 1.3):
                     break
                 if p[i] <= levels[j]:
                     first_below = t[i]
             if not np.isnan(first_below):
-                passed[j] = 0.5 * (last_above + first_below)
+                passed[j] = 0.5 * (t[above] + first_below)
         for j in range(3):
             if not np.isnan(passed[j]) and not np.isnan(passed[j + 1]) and passed[j + 1] > passed[j]:
                 out[k, 3 + j] = np.log(passed[j + 1] - passed[j] + 5.0)
@@ -125,7 +139,9 @@ def _sketch_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, isolated_at_
 
 
 @njit(cache=True, nogil=True)
-def _ends_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, ends: FloatArray, moments: FloatArray) -> None:
+def _ends_kernel(
+    t: FloatArray, p: FloatArray, ln_p: FloatArray, offsets: IntArray, ends: FloatArray, moments: FloatArray
+) -> None:
     edges = np.array(END_EDGES_S)
     for k in range(offsets.size - 1):
         a, b = offsets[k], offsets[k + 1]
@@ -146,7 +162,7 @@ def _ends_kernel(t: FloatArray, p: FloatArray, offsets: IntArray, ends: FloatArr
             s, n = 0.0, 0
             while i >= a and t[i] > t[b - 1] - edges[j + 1]:
                 if p[i] > 0:
-                    s += np.log(p[i])
+                    s += ln_p[i]
                     n += 1
                 i -= 1
             if n > 0:
@@ -163,7 +179,7 @@ def _mixed(x: np.uint64) -> np.uint64:
 
 @njit(cache=True, nogil=True)
 def _passages_kernel(
-    t: FloatArray, p: FloatArray, offsets: IntArray, passages: IntArray, at_s: FloatArray, count: IntArray
+    t: FloatArray, levels: IntArray, offsets: IntArray, passages: IntArray, at_s: FloatArray, count: IntArray
 ) -> None:
     """The passages with the least hashes: which these are hangs on the readings alone, so copies keep the same ones."""
     base = np.uint64(0x9E3779B97F4A7C15) | np.uint64(1)
@@ -179,9 +195,9 @@ def _passages_kernel(
         rolling = np.uint64(0)
         value, length, begun = -1, 0, 0.0
         for i in range(offsets[k], offsets[k + 1]):
-            if not p[i] > 0:
+            now = levels[i]
+            if now < 0:
                 continue
-            now = int(np.rint(np.log(p[i]) / _PASSAGE_STEP)) + 100_000
             if now == value:
                 length += 1
                 continue
@@ -232,27 +248,38 @@ def sketch_batch(batch: SampleBatch, isolated_at_s: FloatArray) -> pl.DataFrame:
         hashes of the passages kept, and when they begin.
     """
     n = len(batch)
-    t, p, offsets = batch.elapsed_s, batch.pressure_micron, batch.offsets
+    isolated_at_s = np.asarray(isolated_at_s, dtype=float)
     shape, ends, moments = np.empty((n, len(SHAPE_COLUMNS) + 3)), np.empty((n, len(END_COLUMNS))), np.empty((n, 3))
-    _sketch_kernel(t, p, offsets, np.asarray(isolated_at_s, dtype=float), shape)
-    _ends_kernel(t, p, offsets, ends, moments)
     passages, at_s = np.zeros((n, PASSAGES_KEPT), dtype=np.int64), np.zeros((n, PASSAGES_KEPT))
     count = np.zeros(n, dtype=np.int64)
-    _passages_kernel(t, p, offsets, passages, at_s, count)
+    edges = [*range(0, n, _TOGETHER), n]
+    most = int(np.diff(batch.offsets[edges]).max(initial=0))
+    ln_p, levels = np.empty(most), np.empty(most, dtype=np.int64)
+    for first, last in itertools.pairwise(edges):
+        a, b = int(batch.offsets[first]), int(batch.offsets[last])
+        t, p, offsets = batch.elapsed_s[a:b], batch.pressure_micron[a:b], batch.offsets[first : last + 1] - a
+        _levels_kernel(p, ln_p, levels)
+        _sketch_kernel(t, p, ln_p, offsets, isolated_at_s[first:last], shape[first:last])
+        _ends_kernel(t, p, ln_p, offsets, ends[first:last], moments[first:last])
+        _passages_kernel(t, levels, offsets, passages[first:last], at_s[first:last], count[first:last])
     six = len(SHAPE_COLUMNS)
     numbers = np.hstack([shape[:, :six], ends, shape[:, six:], moments])
-    kept = np.arange(PASSAGES_KEPT) < count[:, None]
-    log = np.repeat(np.arange(n), count)
-    lists = (
-        pl.DataFrame({"log": log, "passage": passages[kept], "passage_at_s": at_s[kept]})
-        .group_by("log", maintain_order=True)
-        .agg("passage", "passage_at_s")
-    )
-    frame = pl.DataFrame({"log_key": list(batch.keys)}, schema={"log_key": pl.String}).with_columns(
-        pl.Series(name, numbers[:, j], dtype=pl.Float64).fill_nan(None) for j, name in enumerate(SKETCH_COLUMNS)
-    )
-    return (
-        frame.with_columns(log=pl.int_range(pl.len(), dtype=pl.Int64))
-        .join(lists, on="log", how="left", maintain_order="left")
-        .drop("log")
+    return pl.DataFrame(
+        [
+            pl.Series("log_key", list(batch.keys), dtype=pl.String),
+            *(
+                pl.Series(name, np.ascontiguousarray(numbers[:, j]), nan_to_null=True)
+                for j, name in enumerate(SKETCH_COLUMNS)
+            ),
+            pl.Series("passage", passages),
+            pl.Series("passage_at_s", at_s),
+            pl.Series("kept", count),
+        ]
+    ).select(
+        "log_key",
+        *SKETCH_COLUMNS,
+        *(
+            pl.when(pl.col("kept") > 0).then(pl.col(name).arr.to_list().list.head(pl.col("kept"))).alias(name)
+            for name in ("passage", "passage_at_s")
+        ),
     )
