@@ -14,17 +14,16 @@ import gc
 import json
 import os
 from collections.abc import Iterator
-from dataclasses import replace
 
 import polars as pl
 
 from blankoff import schemas
 from blankoff.ingest.folder import LogMatch
 from blankoff.pipeline.accounts import COVERAGE_SCHEMA, Intake, common_reasons
+from blankoff.pipeline.again import judge_again
 from blankoff.pipeline.contexts import job_contexts
 from blankoff.pipeline.copying import refresh_copies
-from blankoff.pipeline.judging import judge_jobs
-from blankoff.pipeline.new_logs import numbered, read_new_logs, store_judged
+from blankoff.pipeline.new_logs import numbered, read_new_logs
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.refusals import FOLDER, replace_refusals
 from blankoff.pipeline.results import refresh_results
@@ -35,11 +34,7 @@ from blankoff.pipeline.sources import (
     open_fleet,
     stored_registers,
 )
-from blankoff.settings import Settings
 from blankoff.store import Store
-
-BATCH_READINGS = 2_000_000
-"""Readings of one batch judged again from the store."""
 
 
 @contextlib.contextmanager
@@ -115,7 +110,7 @@ def ingest(
         refused = pl.concat([folder.scan.quarantine, match.quarantine], how="diagonal_relaxed")
         replace_refusals(store, FOLDER, refused, now)
         _forget_orphans(store, jobs)
-    judged += _judge_again(store, jobs, folder.settings, progress, workers)
+    judged += judge_again(store, _unjudged(store, jobs), folder.settings, progress, workers)
     with store.transaction():
         refresh_copies(store, progress)
         superseded = refresh_results(store, folder.settings)
@@ -210,29 +205,12 @@ def _due(store: Store, jobs: pl.DataFrame) -> pl.DataFrame:
     return numbered(jobs.join(stored, on="path", how="inner", maintain_order="left"))
 
 
-def _judge_again(store: Store, jobs: pl.DataFrame, settings: Settings, progress: Progress, workers: int) -> int:
-    """Judge from stored samples every job that was never judged, or was under another context."""
-    due = _due(store, jobs)
+def _unjudged(store: Store, jobs: pl.DataFrame) -> pl.DataFrame:
+    """Return every job with a stored log that was never judged, or was under another context."""
     known = store.read("measure_contexts").rename({"context": "judged_under"})
-    pending = (
-        due.join(known, on="evacuation_id", how="left", maintain_order="left")
+    return (
+        _due(store, jobs)
+        .join(known, on="evacuation_id", how="left", maintain_order="left")
         .filter(pl.col("context").ne_missing(pl.col("judged_under")))
         .drop("judged_under")
-        .sort("log_no", "evacuation_id")
     )
-    done = 0
-    while done < pending.height:
-        part = pending[done:]
-        fits = int((part["readings"].cum_sum() <= BATCH_READINGS).sum())
-        part = part[: max(fits, 1)]
-        logs = part.select("log_no", "sha256").unique("log_no", maintain_order=True)
-        logs = logs.with_columns(log_index=pl.int_range(pl.len(), dtype=pl.Int64))
-        batch = store.samples_of_logs(logs)
-        indexed = part.join(logs.select("log_no", "log_index"), on="log_no", how="left", maintain_order="left")
-        judged = judge_jobs(batch, indexed, settings, workers)
-        judged = replace(judged, measure=judged.measure.drop("path"))
-        with store.transaction():
-            store_judged(store, judged, judged.measure.select("evacuation_id"))
-        done += part.height
-        progress("judging stored logs again", done, pending.height)
-    return done

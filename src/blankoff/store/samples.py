@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -57,6 +58,18 @@ class PackedSamples:
             tuple(Mark(int(place[m.log]), m.elapsed_s, m.text) for m in self.marks if chosen[m.log]),
         )
 
+    def between(self, first: int, last: int) -> PackedSamples:
+        """Return logs ``first`` to ``last - 1``."""
+        ends = np.cumsum(self.counts)
+        begin, end = (int(ends[i - 1]) if i > 0 else 0 for i in (first, last))
+        marks = tuple(Mark(m.log - first, m.elapsed_s, m.text) for m in self.marks if first <= m.log < last)
+        return PackedSamples(self.keys[first:last], self.words[begin:end], self.counts[first:last], marks)
+
+    def unpacked(self) -> SampleBatch:
+        """Return the readings as arrays."""
+        ends = np.cumsum(self.counts)
+        return SampleBatch(self.keys, *unpack(self.words, ends - self.counts, ends), self.marks)
+
 
 def packed_to_frames(packed: PackedSamples, log_nos: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return samples and marks as the rows of tables ``packed`` and ``mark``.
@@ -109,7 +122,9 @@ def lies_together(rows: ArrowTable) -> bool:
     return bool(np.unique(logs).size == logs.size)
 
 
-def arrow_to_batch(rows: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int], keys: Sequence[str]) -> SampleBatch:
+def arrow_to_packed(
+    rows: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int], keys: Sequence[str]
+) -> PackedSamples:
     """Return the logs ``log_nos``, in that order, from rows of ``packed`` that lie contiguous per log.
 
     Parameters
@@ -119,16 +134,21 @@ def arrow_to_batch(rows: ArrowTable, marks: pl.DataFrame, log_nos: Sequence[int]
     log_nos, keys
         Number and key of each log wanted, ``n`` each; a number may come twice.
     """
-    number = _numbers(rows, "log_no")
+    number, word = _numbers(rows, "log_no"), _numbers(rows, "word")
     starts, ends = _runs(number)
     where = dict(zip(number[starts].tolist(), zip(starts.tolist(), ends.tolist(), strict=True), strict=True))
-    spans = np.array([where.get(int(n), (0, 0)) for n in log_nos], dtype=np.int64).reshape(-1, 2)
-    offsets, t, p, a = unpack(_numbers(rows, "word"), spans[:, 0].copy(), spans[:, 1].copy())
+    spans = [where.get(int(n), (0, 0)) for n in log_nos]
+    in_order = bool(spans) and all(x[1] == y[0] for x, y in itertools.pairwise(spans))
+    if in_order:
+        words = word[spans[0][0] : spans[-1][1]]
+    else:
+        words = np.concatenate([word[a:b] for a, b in spans]) if spans else word[:0]
     by_log: dict[int, list[tuple[float, str]]] = {}
     for log_no, elapsed_s, text in marks.iter_rows():
         by_log.setdefault(int(log_no), []).append((elapsed_s, text))
     found = (Mark(i, s, w) for i, n in enumerate(log_nos) for s, w in by_log.get(int(n), []))
-    return SampleBatch(tuple(keys), offsets, t, p, a, tuple(found))
+    counts = np.array([b - a for a, b in spans], dtype=np.int64)
+    return PackedSamples(tuple(keys), words, counts, tuple(found))
 
 
 def unpacked(parts: Iterator[ArrowTable]) -> Iterator[ArrowTable]:

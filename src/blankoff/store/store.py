@@ -25,7 +25,7 @@ from blankoff.store.forgetting import Forgotten
 from blankoff.store.samples import (
     ArrowTable,
     PackedSamples,
-    arrow_to_batch,
+    arrow_to_packed,
     lies_together,
     packed_older,
     packed_to_frames,
@@ -241,22 +241,27 @@ class Store:
 
     def samples_of_logs(self, logs: pl.DataFrame) -> SampleBatch:
         """Return the logs with ``log_no`` and ``sha256`` of a frame, in its order."""
+        return self.packed_of_logs(logs).unpacked()
+
+    def packed_of_logs(self, logs: pl.DataFrame) -> PackedSamples:
+        """Return the logs with ``log_no`` and ``sha256`` of a frame, in its order, as they are stored."""
         numbers = logs["log_no"].to_list()
         keys = logs["sha256"].to_list()
         if not numbers:
-            return SampleBatch.concat([])
+            return PackedSamples.of(SampleBatch.concat([]))
         wanted = logs.select(pl.col("log_no").cast(pl.Int32)).unique().sort("log_no")
         span = {"first": int(min(numbers)), "last": int(max(numbers))}
+        marks = self.read("marks_of", wanted, **span)
         if not self._columns("packed"):  # an older store, opened for reading only
             older = self._rows(queries.statements()["older_samples_of"], wanted, span)
-            return arrow_to_batch(packed_older(older), self.read("marks_of", wanted, **span), numbers, keys)
+            return arrow_to_packed(packed_older(older), marks, numbers, keys)
         rows = None
         if wanted.height >= _MOST_OF * (span["last"] - span["first"] + 1):
             # Nearly all that lie there: they are read as they lie, which spares a join and a sort.
             rows = self._rows(queries.statements()["packed_between"], None, span)
         if rows is None or not lies_together(rows):
             rows = self._rows(queries.statements()["packed_of"], wanted, span)
-        return arrow_to_batch(rows, self.read("marks_of", wanted, **span), numbers, keys)
+        return arrow_to_packed(rows, marks, numbers, keys)
 
     @contextlib.contextmanager
     def laid_out(self) -> Iterator[Spool]:
