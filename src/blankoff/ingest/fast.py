@@ -9,6 +9,7 @@ plainly right; its readings may still need ordering, which works on the arrays. 
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
@@ -26,7 +27,7 @@ from blankoff.ingest.text import encoding_of, split_lines
 from blankoff.ingest.times import Kind, Moments, parse_formatted, parse_moments
 from blankoff.ingest.tolerant import MARK_CHARACTERS, RawLog
 from blankoff.settings import LogLayout
-from blankoff.units import to_celsius, to_micron
+from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 
 FloatArray: TypeAlias = NDArray[np.float64]
 TimeMode = Literal["number", "iso", "iso_zoned", "text"]
@@ -217,7 +218,7 @@ def read_bodies(bodies: Sequence[Body]) -> list[RawLog | None]:
         ``line`` counts readings, not lines.
     """
     plan = bodies[0].plan
-    parsed = _parse(b"".join([memoryview(b.data)[b.start :] for b in bodies]), plan)
+    parsed = _parse(_put_together(bodies), plan)
     expected = [b.lines for b in bodies]
     if parsed is None or parsed.rows != sum(expected):
         if len(bodies) == 1:  # fewer rows than lines: blank lines, unless a quotation mark was left open
@@ -227,7 +228,30 @@ def read_bodies(bodies: Sequence[Body]) -> list[RawLog | None]:
     return cut(parsed, expected, plan)
 
 
-def _parse(data: bytes, plan: Plan) -> Parsed | None:
+class _Room(threading.local):
+    """A thread's room to put bytes together in: memory that is handed out anew each time costs more than filling it."""
+
+    bytes_ = bytearray()
+
+
+_room = _Room()
+
+
+def _put_together(bodies: Sequence[Body]) -> memoryview:
+    """Bytes of bodies one after another, good until the next call in this thread."""
+    total = sum(len(b.data) - b.start for b in bodies)
+    if len(_room.bytes_) < total:
+        _room.bytes_ = bytearray(total)
+    out = memoryview(_room.bytes_)[:total]
+    at = 0
+    for body in bodies:
+        size = len(body.data) - body.start
+        out[at : at + size] = memoryview(body.data)[body.start :]
+        at += size
+    return out
+
+
+def _parse(data: memoryview, plan: Plan) -> Parsed | None:
     """Columns of some joined bytes; None if a line does not parse."""
     names = [f"c{i}" for i in range(plan.width)]
     c = plan.columns
@@ -244,7 +268,7 @@ def _parse(data: bytes, plan: Plan) -> Parsed | None:
         types[names[c.mark]] = pa.string()
     try:
         table = pa_csv.read_csv(
-            pa.BufferReader(data),
+            pa.BufferReader(pa.py_buffer(data)),
             read_options=pa_csv.ReadOptions(use_threads=False, block_size=1 << 20, column_names=names),
             parse_options=pa_csv.ParseOptions(delimiter=plan.delimiter, ignore_empty_lines=True),
             convert_options=pa_csv.ConvertOptions(
@@ -264,13 +288,17 @@ def _parse(data: bytes, plan: Plan) -> Parsed | None:
     pressure = _floats(table.column(names[c.pressure]))
     ambient = None
     if c.ambient is not None and c.ambient < plan.width:
-        ambient = to_celsius(_floats(table.column(names[c.ambient])), c.ambient_unit)
+        ambient = _floats(table.column(names[c.ambient]))
+        if c.ambient_unit is not TemperatureUnit.C:
+            ambient = to_celsius(ambient, c.ambient_unit)
         with np.errstate(invalid="ignore"):
             ambient[~((ambient > -60) & (ambient < 80))] = np.nan
     marks: list[tuple[int, str]] = []
     if c.mark is not None and c.mark < plan.width:
         marks = marks_of(pl.Series(pl.from_arrow(table.column(names[c.mark]))))
-    return Parsed(time, to_micron(pressure, c.unit), ambient, marks)
+    if c.unit is not PressureUnit.MICRON:
+        pressure = to_micron(pressure, c.unit)
+    return Parsed(time, pressure, ambient, marks)
 
 
 def _floats(column: Any) -> FloatArray:
@@ -316,6 +344,9 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
         is_ascending = is_timed & (_per_file(falls, bounds) == 0)
     # a scale may make finite times infinite
     is_as_read = plan.time_mode != "number" or plan.columns.time_style == "elapsed"
+    # the times of a log from its first reading on, in one array for all, so that they need not be joined again
+    is_plain_time = plan.time_mode == "number" and is_as_read
+    elapsed = np.empty(p.size) if is_plain_time and isinstance(seconds, np.ndarray) else None
     no_ambient = np.full(int(np.diff(bounds).max()), np.nan)
     line = np.arange(1, no_ambient.size + 1)
     mark_at = np.searchsorted([row for row, _ in parsed.marks], bounds)
@@ -332,6 +363,9 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
         if not (is_timed[i] and is_as_read) and not bool(np.isfinite(moments.seconds).all()):
             out.append(None)
             continue
+        own = None
+        if elapsed is not None and moments.kind == "plain":
+            own = np.subtract(moments.seconds, moments.seconds[0], out=elapsed[a:b])
         out.append(
             RawLog(
                 line=line[: b - a],
@@ -346,6 +380,7 @@ def cut(parsed: Parsed, rows: list[int], plan: Plan) -> list[RawLog | None]:
                 marks=[(row - a, text) for row, text in parsed.marks[mark_at[i] : mark_at[i + 1]]],
                 is_judged=True,
                 is_ascending=bool(is_ascending[i]),
+                elapsed_s=own,
             )
         )
     return out

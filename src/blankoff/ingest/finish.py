@@ -60,7 +60,7 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
     absolute = raw.kind in ("aware", "naive")
     if raw.is_judged and raw.is_ascending and time_s[-1] - time_s[0] < FAR_S and not turned:
         return CleanLog(  # the usual case, for speed; the way below gives the same
-            time_s - time_s[0],
+            time_s - time_s[0] if raw.elapsed_s is None else raw.elapsed_s,
             pressure,
             raw.ambient_c,
             tuple((float(time_s[i] - time_s[0]), text) for i, text in raw.marks),

@@ -15,7 +15,7 @@ from blankoff import schemas
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.dialect import Dialect, layout_dialect, layout_for, plain_delimiter, standard_dialect
 from blankoff.ingest.fast import Body, Plan, plan_body, read_bodies
-from blankoff.ingest.finish import CleanLog, finish
+from blankoff.ingest.finish import CleanLog, FloatArray, finish
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.parquet_logs import read_parquet_log
 from blankoff.ingest.parquet_together import read_together
@@ -26,7 +26,7 @@ from blankoff.ingest.unpack import Content, read_stored, sha256_hex, unpack
 from blankoff.samples import Mark, SampleBatch
 from blankoff.settings import LogLayout, Settings
 
-_CHUNK_FILES = 64
+_CHUNK_FILES = 256
 """Files read and parsed by one thread at a time."""
 INFO_SCHEMA: dict[str, schemas.PolarsType] = {
     "log_file": pl.String,
@@ -333,11 +333,22 @@ def _batch_of(logs: dict[str, CleanLog]) -> SampleBatch:
     return SampleBatch(
         tuple(logs),
         np.concatenate([[0], np.cumsum([p.elapsed_s.size for p in parts])]).astype(np.int64),
-        np.concatenate([p.elapsed_s for p in parts]),
-        np.concatenate([p.pressure_micron for p in parts]),
-        np.concatenate([p.ambient_c for p in parts]),
+        _joined([p.elapsed_s for p in parts]),
+        _joined([p.pressure_micron for p in parts]),
+        _joined([p.ambient_c for p in parts]),
         tuple(Mark(i, at, text) for i, p in enumerate(parts) for at, text in p.marks),
     )
+
+
+def _joined(parts: Sequence[FloatArray]) -> FloatArray:
+    """Join arrays; without copying where they are pieces of one array that follow one another in it, as when parsed together."""
+    whole = parts[0].base
+    if isinstance(whole, np.ndarray) and whole.ndim == 1 and all(p.base is whole for p in parts):
+        at = [p.__array_interface__["data"][0] for p in parts]
+        if all(a + p.nbytes == b for a, p, b in zip(at, parts, at[1:], strict=False)):
+            first = (at[0] - whole.__array_interface__["data"][0]) // whole.itemsize
+            return whole[first : first + sum(p.size for p in parts)]
+    return np.concatenate(parts)
 
 
 def plan_batches(files: pl.DataFrame, bytes_per_batch: int = 64 * 2**20) -> list[list[str]]:

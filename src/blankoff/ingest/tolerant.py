@@ -62,6 +62,8 @@ class RawLog:
     """Every pressure is possible, and the unit in no doubt."""
     is_ascending: bool = False
     """Times ascend strictly."""
+    elapsed_s: FloatArray | None = None
+    """``(n,)`` from the first reading, where ``time_s`` needs no more than that."""
 
 
 def read_lines(lines: list[str], ended: bool, dialect: Dialect, shown: str, rejects: Rejects) -> RawLog:
