@@ -5,19 +5,31 @@ Inside, plain strings that are escaped where they are made; only the filters han
 
 from __future__ import annotations
 
+import html
+from collections.abc import Callable
 from functools import lru_cache
-from html import escape
+from typing import Any
 
+import markupsafe
 from markupsafe import Markup
 
-from blankoff.report.charts.base import Table
-from blankoff.report.layout import Cell, Link, LivelyTable
-from blankoff.report.words import NONE
+from blankoff.report.charts.base import Chart, Table
+from blankoff.report.layout import Block, Cell, Link, LivelyTable
+from blankoff.report.words import GLOSSARY, NONE
 
 LONG_WORD = 24
+_KEPT = 32_768
+"""Texts kept escaped: ids, days and names come again on many pages."""
+escape = lru_cache(maxsize=_KEPT)(html.escape)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=_KEPT)
+def _plain(text: str) -> str:
+    """Escape as templates do."""
+    return str(markupsafe.escape(text))
+
+
+@lru_cache(maxsize=_KEPT)
 def _words(shown: str) -> str:
     long = len(shown) > LONG_WORD and any(len(w) > LONG_WORD for w in shown.split())
     return f'<bdi class="long">{escape(shown)}</bdi>' if long else f"<bdi>{escape(shown)}</bdi>"
@@ -52,10 +64,10 @@ def _cell(c: Cell, root: str) -> str:
     return escape(c.joint).join([_thing(part, root) for part in c.parts])
 
 
-def lively_rows(table: LivelyTable, root: str) -> Markup:
-    """Return the rows of a table that sorts and filters."""
+def _lively_rows(table: LivelyTable, root: str) -> str:
+    """Rows of a table that sorts and filters."""
     out: list[str] = []
-    heads = [(' class="n"' if h.number else "", escape(h.text)) for h in table.headers]
+    heads = [(_NUMBER if h.number else "", escape(h.text)) for h in table.headers]
     for row in table.rows:
         id_ = f' id="{escape(row.id)}"' if row.id else ""
         person = f' class="person other" data-person="{escape(row.person)}"' if row.person else ""
@@ -68,11 +80,11 @@ def lively_rows(table: LivelyTable, root: str) -> Markup:
             out.append(f'<{element}{scope}{number} data-head="{name}"{key}>{_cell(c, root)}</{element}>')
             element, scope = "td", ""
         out.append("</tr>\n")
-    return Markup("".join(out))
+    return "".join(out)
 
 
-def data_rows(table: Table, root: str) -> Markup:
-    """Return the rows of the table under a chart."""
+def _data_rows(table: Table, root: str) -> str:
+    """Rows of the table under a chart."""
     out: list[str] = []
     for place, row in enumerate(table.rows):
         person = table.people[place] if table.people else None
@@ -83,4 +95,80 @@ def data_rows(table: Table, root: str) -> Markup:
         out.append(f'<tr{mine}><th scope="row">{first}</th>')
         out.extend([f"<td>{_words(text)}</td>" for text in row[1:]])
         out.append("</tr>\n")
-    return Markup("".join(out))
+    return "".join(out)
+
+
+def _numbers(table: Table, root: str, caption: str) -> str:
+    """The table under a chart."""
+    heads = "".join([f'<th scope="col">{_plain(h)}</th>' for h in table.headers])
+    named = _plain(caption)
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{named}">\n<table>\n<caption>{named}</caption>'
+        f"<thead><tr>{heads}</tr></thead>\n<tbody>\n{_data_rows(table, root)}</tbody>\n</table>\n</div>"
+    )
+
+
+def _figure(c: Chart, root: str) -> str:
+    """A chart: place to draw on, numbers, and the drawing itself."""
+    pages = f' data-rows="{c.rows_per_page}" data-of="{c.rows}"' if c.rows_per_page else ""
+    note = f'<p class="note">{_plain(c.note)}</p>' if c.note else ""
+    return (
+        f'<figure class="chart" id="{_plain(c.key)}" data-high="{c.high}"{pages}>\n'
+        f"<figcaption>{_plain(c.title)}</figcaption>\n"
+        f'<div class="plot" role="img" aria-label="{_plain(c.alt)}"></div>\n{note}'
+        f"<details><summary>The numbers of this chart</summary>\n{_numbers(c.table, root, 'The numbers of: ' + c.title)}\n"
+        f'</details>\n<script type="application/json">{c.spec_json}</script>\n</figure>'
+    )
+
+
+def _figures(charts: list[Chart], root: str) -> str:
+    return f'<div class="pair">{"".join([_figure(c, root) for c in charts])}</div>'
+
+
+def _lively(table: LivelyTable, root: str) -> str:
+    """A table that sorts, filters and unfolds."""
+    heads = "".join([f'<th scope="col"{_NUMBER if h.number else ""}>{_plain(h.text)}</th>' for h in table.headers])
+    paper = ' data-paper="folded"' if table.folded_on_paper else ""
+    caption = _plain(table.caption)
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{caption}">\n'
+        f'<table class="lively stack" data-first="{table.first}"{paper}>\n<caption>{caption}</caption>\n'
+        f"<thead><tr>{heads}</tr></thead>\n<tbody>\n{_lively_rows(table, root)}</tbody>\n</table>\n</div>"
+    )
+
+
+def _pairs(items: list[tuple[str, Link | str]], root: str) -> str:
+    """Names with what they are of this thing."""
+    rows = [
+        f"<dt>{_plain(name)}</dt><dd>{_thing(value, root) if isinstance(value, Link) else _words(str(value))}</dd>"
+        for name, value in items
+    ]
+    return f'<dl class="plain">{"".join(rows)}</dl>'
+
+
+_NUMBER = ' class="n"'
+_MADE_HERE: dict[str, Callable[[Any, str], str]] = {
+    "chart": _figure,
+    "charts": _figures,
+    "table": _lively,
+    "plain": _pairs,
+    "missing": lambda text, root: f'<p class="missing">{_plain(text)}</p>',
+    "quiet": lambda text, root: f'<p class="note">{_plain(text)}</p>',
+}
+"""Kinds of blocks that occur on thousands of pages; the template lays out the others."""
+
+
+def made_here(block: Block) -> bool:
+    """Whether a block is of a kind that `common_block` lays out."""
+    return block.kind in _MADE_HERE
+
+
+def common_block(block: Block, root: str) -> Markup:
+    """Return a block of one of the common kinds."""
+    return Markup(_MADE_HERE[block.kind](block.value, root) + "\n")
+
+
+@lru_cache(maxsize=256)
+def glossed(words: tuple[str, ...]) -> Markup:
+    """Return words with what they mean, the same on many pages."""
+    return Markup("".join([f"<dt>{_plain(w)}</dt><dd>{_plain(GLOSSARY[w])}</dd>\n" for w in words]))

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -12,8 +15,9 @@ import jinja2
 import vl_convert
 
 from blankoff.report import markup, theme
+from blankoff.report.beside import done_beside
 from blankoff.report.book import ASSETS, PEOPLE, Book, open_book
-from blankoff.report.data import MonthData
+from blankoff.report.data import MonthData, no_haste, no_log
 from blankoff.report.handover import write_handover
 from blankoff.report.layout import Block, Page
 from blankoff.report.names import page_path
@@ -34,6 +38,9 @@ NAV = (
     ("training", "Training"),
     ("glossary", "Glossary"),
 )
+_BUNDLE = "static/charts.js"
+MANY_ASSETS = 150
+"""Pumps, hose sets and gauges from which a second process is started to write their pages: it takes a second to begin."""
 LOGS_AT_ONCE = 256
 """Logs fetched together: a question to the store costs as much as some ten of them."""
 
@@ -48,7 +55,8 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         auto_reload=False,
     )
-    environment.filters |= {f.__name__: f for f in (markup.words, markup.thing, markup.lively_rows, markup.data_rows)}
+    environment.filters |= {f.__name__: f for f in (markup.words, markup.thing, markup.common_block, markup.glossed)}
+    environment.tests |= {"made_here": markup.made_here}
     return environment
 
 
@@ -93,14 +101,17 @@ def _site(data: MonthData) -> dict[str, Any]:
 
 def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
     """Yield every page of the month with its path, one at a time."""
+    yield from _own_pages(book)
+    yield from asset_pages(book)
+
+
+def _own_pages(book: Book) -> Iterator[tuple[str, Page]]:
+    """All but the pages of assets."""
     yield "index.html", entry_page(book)
     yield "operations.html", operations_page(book)
     yield "maintenance.html", maintenance_page(book)
     yield "training.html", training_page(book)
     yield "glossary.html", _glossary_page()
-    for factor in ASSETS:
-        for id_ in sorted(book.paged[factor]):
-            yield page_path(factor, id_), asset_page(book, factor, id_)
     people = sorted(book.paged[PEOPLE])
     for first in range(0, len(people), LOGS_AT_ONCE // 4):
         some = people[first : first + LOGS_AT_ONCE // 4]
@@ -113,6 +124,13 @@ def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
         book.data.read_ahead(some)
         for id_ in some:
             yield page_path("evacuation", id_), evacuation_page(book, id_)
+
+
+def asset_pages(book: Book) -> Iterator[tuple[str, Page]]:
+    """Yield the pages of pumps, hose sets and gauges with their paths, one at a time."""
+    for factor in ASSETS:
+        for id_ in sorted(book.paged[factor]):
+            yield page_path(factor, id_), asset_page(book, factor, id_)
 
 
 def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
@@ -133,24 +151,57 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
     list of Path
         Everything written, the entry page first.
     """
-    months = months_up_to(data.month, 13)
-    extra = person_extras(data.work, data.finding, months)
-    book = open_book(data, all_evacuations=all_evacuations, extra=extra)
-    site = _site(data)
     out.mkdir(parents=True, exist_ok=True)
     for folder in ("static", *ASSETS, PEOPLE, "evacuation"):
         (out / folder).mkdir(exist_ok=True)
-    written: list[Path] = []
-    for name, page in month_pages(book):
-        path = out / name
-        path.write_text(
-            render(page, site, "../" if "/" in name else ""), encoding="utf-8", errors="replace", newline="\n"
-        )
-        written.append(path)
-    written += write_handover(work_list(book), data.as_of, out)
-    assets = files("blankoff.report") / "assets"
+    extra = person_extras(data.work, data.finding, months_up_to(data.month, 13))
+    many = (os.cpu_count() or 1) > 1 and sum(data.work[f"{f}_id"].n_unique() for f in ASSETS) >= MANY_ASSETS
+    bare = replace(data, load_log=no_log, read_ahead=no_haste)  # pages of assets draw no log
+    with done_beside(write_assets, bare, extra, out, all_evacuations) if many else nullcontext() as done:
+        book = open_book(data, all_evacuations=all_evacuations, extra=extra)
+        site = _site(data)
+        written = [_write_page(out, name, page, site) for name, page in _own_pages(book)]
+        written += write_handover(work_list(book), data.as_of, out)
+        written += _write_shared(out)
+        if done is None or not done():
+            _write_assets(book, out)
+    assets = [page_path(factor, id_) for factor in ASSETS for id_ in sorted(book.paged[factor])]
+    written += [out / name for name in (_BUNDLE, *assets)]
+    _forget_old(out, written)
+    return written
+
+
+def write_assets(data: MonthData, extra: Sequence[str], out: Path, all_evacuations: bool) -> None:
+    """Write the pages of pumps, hose sets and gauges and the charting libraries, as a second process does beside the rest.
+
+    Parameters
+    ----------
+    data, out, all_evacuations
+        As for `write_month`; the folders are there.
+    extra
+        More evacuations that have pages.
+    """
+    _write_assets(open_book(data, all_evacuations=all_evacuations, extra=extra), out)
+
+
+def _write_assets(book: Book, out: Path) -> None:
+    site = _site(book.data)
+    for name, page in asset_pages(book):
+        _write_page(out, name, page, site)
+    (out / _BUNDLE).write_text(charts_bundle(), encoding="utf-8", newline="\n")
+
+
+def _write_page(out: Path, name: str, page: Page, site: dict[str, Any]) -> Path:
+    path = out / name
+    text = render(page, site, "../" if "/" in name else "")
+    path.write_text(text, encoding="utf-8", errors="replace", newline="\n")
+    return path
+
+
+def _write_shared(out: Path) -> list[Path]:
+    """Write what all pages share but the charting libraries."""
+    assets, written = files("blankoff.report") / "assets", []
     for name, text in (
-        ("charts.js", charts_bundle()),
         ("site.js", (assets / "site.js").read_text(encoding="utf-8")),
         ("mark.svg", (assets / "mark.svg").read_text(encoding="utf-8")),
         ("blankoff.css", style_sheet()),
@@ -158,7 +209,6 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
         path = out / "static" / name
         path.write_text(text, encoding="utf-8", newline="\n")
         written.append(path)
-    _forget_old(out, written)
     return written
 
 

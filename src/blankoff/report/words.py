@@ -150,7 +150,9 @@ class PressureWords:
 
     def text(self, micron: float | None) -> str:
         """``480 microns`` or ``64 Pa``; a dash for the unknown."""
-        return NONE if _unknown(micron) else f"{self._figures(float(micron or 0.0), 1)}{NBSP}{self.name}"
+        if micron is None or not math.isfinite(micron):
+            return NONE
+        return f"{self._figures(float(micron), 1)}{NBSP}{self.name}"
 
     def rate(self, micron_per_min: float | None) -> str:
         """``4.2 microns/min`` or ``0.56 Pa/min``."""
@@ -194,9 +196,11 @@ def number(x: float | None, digits: int = 3) -> str:
 
     Whole parts are never rounded away: 17 546 with three figures is 17 500, 1 234 is 1 230, 0.01234 is 0.0123.
     """
-    if x is None or _unknown(x):
+    if x is None:
         return NONE
     value = float(x)
+    if not math.isfinite(value):
+        return NONE
     if value == 0.0:
         return "0"
     decimals = digits - 1 - math.floor(math.log10(abs(value)))

@@ -87,11 +87,14 @@ def safe_json(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
+_FIGURES = [f".{digits}g" for digits in range(18)]
+
+
 def figures(x: float | None, digits: int = 5) -> float | None:
     """Round to some figures for drawing; ``None`` where it isn't finite."""
     if x is None or not math.isfinite(x):
         return None
-    return float(f"{x:.{digits}g}")
+    return float(format(x, _FIGURES[digits]))
 
 
 def iso(date: dt.date | None) -> str | None:
