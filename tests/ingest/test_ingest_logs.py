@@ -635,9 +635,21 @@ def test_a_layout_that_does_not_fit_is_a_reason(write: Write) -> None:
 
 
 def test_plans_are_shared_by_files_of_one_dialect() -> None:
-    cache: dict[bytes, object] = {}
-    a = fast.plan_body(PLAIN.encode(), None, cache)  # type: ignore[arg-type]
-    b = fast.plan_body(as_text(T + 5, P).encode(), None, cache)  # type: ignore[arg-type]
+    seen = fast.Seen()
+    a = fast.plan_body(PLAIN.encode(), None, seen)
+    b = fast.plan_body(as_text(T + 5, P).encode(), None, seen)
     assert a is not None
     assert b is not None
     assert a.plan == b.plan
+    assert len(seen.dialects) == 1
+
+
+@pytest.mark.parametrize("text", ["0,OL", "0,12.5", "0,9", "0,-inf", "0,2 Pa", "20261130,5.0", "0,1e3", "0,Ü"])
+def test_plans_of_files_seen_before_are_those_of_new_ones(text: str) -> None:
+    """Whatever was seen first: first lines alike but for their digits have one plan."""
+    others = ["0,OL", "5,47.5", "7,4", "0,-inf", "0,2 Pa", "19991231,6.0", "3,2e4", "0,Ä", "1,1,5"]
+    seen = fast.Seen()
+    for line in (*others, text):
+        data = f"elapsed_s,pressure_micron\n{line}\n{line}\n{line}\n".encode()
+        told, alone = fast.plan_body(data, None, seen), fast.plan_body(data, None, fast.Seen())
+        assert told == alone, line

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
@@ -38,6 +38,7 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _LINE_END = 10
 _BLANK_LINES = re.compile(rb"\n(?:\r?\n)+")
 _DECIMAL_COMMA = re.compile(rb"\d,\d")
+_ANY_DIGIT = bytes.maketrans(b"123456789", b"000000000")
 _NULLS = ("", "OL", "O.L.", "-", "--", "---", "----", "over", "OVER", "Over", "over-range", "NaN", "nan", "NAN")
 
 
@@ -64,7 +65,15 @@ class Body:
     lines: int
 
 
-def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[bytes, Dialect]) -> Body | None:
+@dataclass(frozen=True)
+class Seen:
+    """What was found out of files read together: dialects by heading, plans by heading and the first line's look."""
+
+    dialects: dict[bytes, Dialect] = field(default_factory=dict)
+    plans: dict[tuple[int, bytes], Plan | None] = field(default_factory=dict)
+
+
+def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, seen: Seen) -> Body | None:
     """Find out how a text log could be parsed fast; None if only the careful path will do."""
     encoding, skip = encoding_of(data, layout[1].encoding if layout else "")
     if encoding not in ("utf-8", "ascii"):
@@ -74,18 +83,14 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
             return None
     if b"\0" in data:
         return None
-    found = _heading(data, skip, layout, cache)
+    found = _heading(data, skip, layout, seen.dialects)
     if found is None:
         return None
     dialect, start = found
     end = data.find(b"\n", start)
     if end < 0 or end - start > LIMITS.line_characters:
         return None
-    try:
-        first = split_fields(data[start:end].decode().rstrip("\r"), dialect.delimiter)
-    except UnicodeDecodeError:
-        return None
-    plan = _plan(dialect, first, data, start)
+    plan = _plan_of(dialect, data, start, end, seen if layout is None else Seen())
     if plan is None:
         return None
     if data[-1:] != b"\n":
@@ -98,6 +103,22 @@ def plan_body(data: bytes, layout: tuple[str, LogLayout] | None, cache: dict[byt
         data = data[:start] + _BLANK_LINES.sub(b"\n", b"\n" + data[start:])[1:]
         lines = data.count(b"\n", start)
     return Body(plan, data, start, lines) if 2 <= lines <= LIMITS.lines else None
+
+
+def _plan_of(dialect: Dialect, data: bytes, start: int, end: int, seen: Seen) -> Plan | None:
+    """Plan by the line of readings between two places; lines that differ in digits alone have the same."""
+    line = data[start:end]
+    key = id(dialect), line.translate(_ANY_DIGIT)
+    if key in seen.plans:
+        return seen.plans[key]
+    try:
+        first = split_fields(line.decode().rstrip("\r"), dialect.delimiter)
+    except UnicodeDecodeError:
+        return None
+    plan = _plan(dialect, first, data, start)
+    if dialect.decimal != "?":
+        seen.plans[key] = plan
+    return plan
 
 
 def _may_have_blank_lines(is_end: NDArray[np.bool_], has_returns: bool) -> bool:

@@ -13,8 +13,8 @@ import polars as pl
 
 from blankoff import schemas
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.dialect import Dialect, layout_dialect, layout_for, plain_delimiter, standard_dialect
-from blankoff.ingest.fast import Body, Plan, plan_body, read_bodies
+from blankoff.ingest.dialect import layout_dialect, layout_for, plain_delimiter, standard_dialect
+from blankoff.ingest.fast import Body, Plan, Seen, plan_body, read_bodies
 from blankoff.ingest.finish import CleanLog, FloatArray, finish
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.parquet_logs import read_parquet_log
@@ -205,12 +205,12 @@ def _stored_at(place: str, shown: str) -> bytes:
 def _parse_waiting(files: Sequence[_File], settings: Settings) -> None:
     """Give each file its outcome: those that can be parsed fast together, the others one by one."""
     groups: dict[Plan, list[tuple[_File, Body]]] = {}
-    cache: dict[bytes, Dialect] = {}
+    seen = Seen()
     for file in files:
         content = file.content
         if content is None or content.is_parquet or content.cut_short:
             continue
-        body = plan_body(content.data, layout_for(file.log_file, settings), cache)
+        body = plan_body(content.data, layout_for(file.log_file, settings), seen)
         if body is not None:
             groups.setdefault(body.plan, []).append((file, body))
     packed = [f for f in files if f.content is not None and f.content.is_parquet]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -46,7 +45,7 @@ class Rejects:
 
     path: str
     rows: list[tuple[int | None, str, str]] = field(default_factory=list)
-    _count: Counter[tuple[str, str]] = field(default_factory=Counter)
+    _count: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def add(self, row: int | None, column: str, problem: str, value: object = None) -> None:
         """Refuse a line, a field of it, or (``row`` None) something of the whole file.
@@ -54,7 +53,7 @@ class Rejects:
         ``problem`` names the kind; rows of one kind beyond the limit are counted, not listed.
         """
         kind = (column, problem)
-        self._count[kind] += 1
+        self._count[kind] = self._count.get(kind, 0) + 1
         if self._count[kind] <= LIMITS.quarantine_rows:
             shown = "" if value is None else f" (found {printable(value)!r})"
             self.rows.append((row, column, problem + shown))

@@ -31,6 +31,8 @@ _MAGIC = (
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "office document"),
 )
 _ANY_MAGIC = tuple(magic for magic, _ in _MAGIC)
+_READ = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
+"""A pipe must not be waited for."""
 _PIECE = 1 << 20
 
 
@@ -59,18 +61,22 @@ def read_stored(path: str | Path, shown: str) -> bytes:
         Not a regular file, gone, unreadable, empty or larger than the limit.
     """
     try:
-        if not stat.S_ISREG(os.stat(path).st_mode):  # noqa: PTH116 - opening a pipe would wait for ever
-            raise LogUnreadableError(shown, "it is no regular file")
-        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - a Path costs as much as reading
-            size = os.fstat(stream.fileno()).st_size
+        stream = os.open(path, _READ)
+        try:
+            told = os.fstat(stream)
+            if not stat.S_ISREG(told.st_mode):
+                raise LogUnreadableError(shown, "it is no regular file")
+            size = told.st_size
             if size > LIMITS.stored_bytes:
                 raise LogUnreadableError(
                     shown, f"the file is larger than {LIMITS.stored_bytes >> 20} MB, too large for a log"
                 )
-            stored = stream.read(size + 1)
-            while size < len(stored) <= LIMITS.stored_bytes:  # it grew meanwhile
-                size = len(stored)
-                stored += stream.read(_PIECE)
+            stored = os.read(stream, size + 1)
+            # it grew meanwhile, or came in pieces; it ends where there is nothing more
+            while len(stored) != size and len(stored) <= LIMITS.stored_bytes and (more := os.read(stream, _PIECE)):
+                stored += more
+        finally:
+            os.close(stream)
     except LogUnreadableError:
         raise
     except FileNotFoundError:
