@@ -20,8 +20,8 @@ from blankoff.fleet.asset_charts import (
     self_starting,
 )
 from blankoff.fleet.control_charts import cusum_down, cusum_run_length
-from blankoff.fleet.wear import renewal_days
 from blankoff.fleet.wear_causes import SpeedCauses, find_shifts
+from blankoff.fleet.wear_days import renewal_days
 from blankoff.fleet.wear_noise import noise_density
 from blankoff.fleet.wear_speeds import LEVELS, predicted, speed_table
 from tests.fleet.frames import Plan, draw_fleet

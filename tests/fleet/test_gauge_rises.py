@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from blankoff.fleet.gauge_rises import FEWEST_RISES, GaugeRises, gauge_rises, told
+from blankoff.fleet.gauge_rises import FEWEST_RISES, gauge_rises
+from blankoff.fleet.gauge_witness import Witness, told
 
 
 def work(seed: int, rows: int = 900, gauges: int = 9) -> pl.DataFrame:
@@ -42,7 +43,7 @@ def work(seed: int, rows: int = 900, gauges: int = 9) -> pl.DataFrame:
     ).with_columns(pl.col("plateau_micron").cast(pl.Float64))
 
 
-def from_half_way(rises: GaugeRises) -> tuple[float, float]:
+def from_half_way(rises: Witness) -> tuple[float, float]:
     middle = float(datetime(2025, 5, 1, tzinfo=UTC).timestamp()) / 86_400.0 + 250.0
     estimate, information = told(rises, rises.weights(), (rises.day > middle).astype(np.float64))
     return estimate, information**-0.5
@@ -72,6 +73,14 @@ def test_leaks_wet_jobs_and_short_holds_say_nothing() -> None:
         assert gauge_rises(sound.with_columns(pl.lit(value).alias(column))) == {}
     assert gauge_rises(sound.head(FEWEST_RISES - 1)) == {}
     assert gauge_rises(sound.drop("gauge_id")) == {}
+
+
+def test_jobs_left_out_say_nothing() -> None:
+    every = gauge_rises(work(5))["G0"]
+    some = every.between(float(every.day[0]), float(every.day[-1]), set(every.job[::2]))
+    assert some.job == every.job[1::2]
+    assert some.shared[1][1] == every.shared[1][1][1::2]
+    assert from_half_way(some)[1] > from_half_way(every)[1]
 
 
 def test_order_of_rows_does_not_count() -> None:

@@ -15,15 +15,16 @@ from blankoff import schemas
 from blankoff.fleet.asset_charts import asset_charts
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.gauge_rises import gauge_rises
+from blankoff.fleet.gauge_speeds import gauge_speeds
 from blankoff.fleet.gauges import gauges_off
 from blankoff.fleet.hoses import hoses_leaking, hoses_restricted
 from blankoff.fleet.oil import PumpOutlook, forecast_frame, outlooks
 from blankoff.fleet.oil_changes import settled_rows
 from blankoff.fleet.oil_cost import least_cost
 from blankoff.fleet.oil_kernels import FRESH
-from blankoff.fleet.oil_model import blankoff_at_uses, leaks_at_uses
+from blankoff.fleet.oil_model import blankoff_at_uses, fit_fleet, leaks_at_uses
 from blankoff.fleet.pump_side import pump_side_floors
-from blankoff.fleet.pump_side_causes import FloorCauses, find_causes
+from blankoff.fleet.pump_side_causes import FloorCauses, find_causes, misreadings
 from blankoff.fleet.rigging import slow_rigging
 from blankoff.fleet.wear import (
     LEAST_GAIN,
@@ -33,10 +34,9 @@ from blankoff.fleet.wear import (
     asset_levels,
     candidate_frame,
     pumps_worn,
-    renewal_days,
-    to_date,
 )
-from blankoff.fleet.wear_causes import SpeedCauses, find_shifts
+from blankoff.fleet.wear_causes import SpeedCauses, find_shifts, rough_shifts
+from blankoff.fleet.wear_days import renewal_days, to_date
 from blankoff.fleet.wear_speeds import speed_table
 from blankoff.settings import Settings
 
@@ -116,8 +116,18 @@ def asset_causes(work: pl.DataFrame, registers: Mapping[str, pl.DataFrame], as_o
     services = registers.get("services", schemas.SERVICES.empty()).filter(pl.col("serviced_on") <= as_of)
     rows = settled_rows(known, services, pump_side_floors(known), as_of)
     renewals = {f: renewal_days(services, f, as_of) for f in ("pump", "hose", "gauge")}
-    floors = find_causes(rows, renewals["hose"], renewals["gauge"], gauge_rises(known))
-    speeds = find_shifts(speed_table(known, blankoff_at_uses(floors.fleet), leaks_at_uses(floors.fleet)), renewals)
+    # Speeds bear witness of gauges, and gauges that are off tell what speeds are worth: roughly first, then in full.
+    rough = rough_shifts(speed_table(known, blankoff_at_uses(fit_fleet(rows, free_fillings=False))), renewals)
+    rises, falls = gauge_rises(known), gauge_speeds(rough)
+    witnesses = {g: [w[g] for w in (rises, falls) if g in w] for g in sorted({*rises, *falls})}
+    floors = find_causes(rows, renewals["hose"], renewals["gauge"], witnesses)
+    table = speed_table(
+        known,
+        blankoff_at_uses(floors.fleet),
+        leaks_at_uses(floors.fleet),
+        misreadings(floors, known, renewals["gauge"]),
+    )
+    speeds = find_shifts(table, renewals, rough)
     return AssetCauses(floors, speeds, asset_charts(speeds, renewals, as_of), renewals)
 
 

@@ -8,15 +8,15 @@ third too high makes all of its own a third too high.  One rise says next to not
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from blankoff.fleet.gauge_witness import Witness
 from blankoff.fleet.pump_side import column_of, usual_volumes
 
-__all__ = ["GaugeRises", "gauge_rises"]
+__all__ = ["gauge_rises"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -34,53 +34,7 @@ FREEDOM = 4.0
 ROUNDS = 15
 
 
-@dataclass(frozen=True)
-class GaugeRises:
-    """One gauge's ln rises against like work's, in order of time.
-
-    Attributes
-    ----------
-    day, residual, variance : float64 (n,)
-        ``variance`` with robust weight.
-    technician : list of str or None
-    """
-
-    day: Floats
-    residual: Floats
-    variance: Floats
-    technician: list[str | None]
-
-    def between(self, first_day: float, last_day: float) -> GaugeRises:
-        """Those of a spell."""
-        at = np.flatnonzero((self.day >= first_day) & (self.day <= last_day))
-        return GaugeRises(self.day[at], self.residual[at], self.variance[at], [self.technician[i] for i in at])
-
-    def weights(self) -> Floats:
-        """Inverse covariance of the rises, (n, n): noise, the gauge's own unit, the technicians' ways."""
-        covariance = np.diag(self.variance) + UNIT_SD**2
-        for name in {t for t in self.technician if t is not None}:
-            mine = np.array([t == name for t in self.technician], dtype=np.float64)
-            covariance += TECHNICIAN_SD**2 * np.outer(mine, mine)
-        return np.asarray(np.linalg.inv(covariance))
-
-
-def told(rises: GaugeRises, weights: Floats, share: Floats) -> tuple[float, float]:
-    """Estimate of ln reading over truth, and its information (inverse variance), from rises.
-
-    Parameters
-    ----------
-    rises : GaugeRises
-    weights : float64 (n, n)
-        `GaugeRises.weights`.
-    share : float64 (n,)
-        How much of the error had come by each rise, 0 to 1.
-    """
-    pull = weights @ share
-    information = float(pull @ share)
-    return (float(pull @ rises.residual) / information if information > 0 else 0.0), information
-
-
-def gauge_rises(work: pl.DataFrame) -> Mapping[str, GaugeRises]:
+def gauge_rises(work: pl.DataFrame) -> Mapping[str, Witness]:
     """Gather every gauge's rises of tight, dry circuits, against what like work predicts.
 
     Parameters
@@ -90,7 +44,7 @@ def gauge_rises(work: pl.DataFrame) -> Mapping[str, GaugeRises]:
 
     Returns
     -------
-    mapping of gauge_id to GaugeRises
+    mapping of gauge_id to Witness
         Empty where a fleet has too few.
     """
     if work.is_empty() or "gauge_id" not in work.columns:
@@ -126,7 +80,14 @@ def gauge_rises(work: pl.DataFrame) -> Mapping[str, GaugeRises]:
         if gauge is not None and used[i]:
             found.setdefault(gauge, []).append(i)
     return {
-        gauge: GaugeRises(day[at], residual[at], variance[at], [who[i] for i in at])
+        gauge: Witness(
+            tuple(rows["evacuation_id"][i] for i in at),
+            day[at],
+            residual[at],
+            variance[at],
+            np.ones(len(at)),
+            ((UNIT_SD, (gauge,) * len(at)), (TECHNICIAN_SD, tuple(who[i] for i in at))),
+        )
         for gauge, at in sorted(found.items())
     }
 

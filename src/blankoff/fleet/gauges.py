@@ -11,7 +11,8 @@ from scipy.stats import norm
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.pump_side import GUESSED_LOAD_SE_LN
 from blankoff.fleet.pump_side_causes import Cause, FloorCauses, floor_rows_for
-from blankoff.fleet.wear import MOST_EVIDENCE, candidate_frame, day_number, episode_of, ties, to_date
+from blankoff.fleet.wear import MOST_EVIDENCE, candidate_frame, ties
+from blankoff.fleet.wear_days import day_number, episode_of, to_date
 from blankoff.settings import Settings
 
 __all__ = ["gauges_off"]

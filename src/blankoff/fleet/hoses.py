@@ -14,12 +14,10 @@ from blankoff.fleet.wear import (
     MOST_EVIDENCE,
     AssetLevel,
     candidate_frame,
-    day_number,
-    episode_of,
     losing_candidates,
     ties,
-    to_date,
 )
+from blankoff.fleet.wear_days import day_number, episode_of, to_date
 from blankoff.settings import Settings
 
 __all__ = ["hoses_leaking", "hoses_restricted"]
@@ -29,6 +27,9 @@ LEAKS_FROM_MICRON_L_S = 8.0
 PRIOR_LEAKING = 0.03
 """Share of hose sets that leak at a time (judgement)."""
 WANTED = 0.9
+LEAST_GAIN = 10.0
+"""Gain in ln evidence over the oil alone below which no line is called leaking: oils as modelled are wrong by as much for a
+filling or two; a leak worth finding gains several times that in a dozen jobs (judgement)."""
 
 
 def hoses_leaking(
@@ -54,6 +55,8 @@ def hoses_leaking(
     rows: list[dict[str, object]] = []
     for cause in causes.causes:
         if cause.factor != "hose" or cause.spell < len(_until(renewals.get(cause.level_id, []), as_of)):
+            continue
+        if cause.gain < LEAST_GAIN:
             continue
         odds = cause.gain + np.log(PRIOR_LEAKING / (1 - PRIOR_LEAKING))
         real = 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))

@@ -54,6 +54,8 @@ FEWEST_LOADS, TYPICAL_LOAD_MICRON = 20, 15.0
 LOAD_SHARE = 0.75
 """What the initial slope of a fitted rise overstates the load by: the fastest part of outgassing is over while pumping
 (found on simulated logs of one set of parameters, checked on others)."""
+LEAK_MATTERS_MICRON = 10.0
+"""A line's leak that adds so much to the floor spoils what deep speeds and rises say of anything else (judgement)."""
 GUESSED_LOAD_SE_LN = 1.0
 """The same where no hold stood and the load is that of like circuits."""
 

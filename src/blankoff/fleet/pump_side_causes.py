@@ -10,20 +10,22 @@ with the cause, its uses on other pumps beside.  The gain in evidence decides, l
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
-from blankoff.fleet.gauge_rises import GaugeRises
+from blankoff.fleet.gauge_witness import Witness
 from blankoff.fleet.oil_floors import SPOILED_MICRON
 from blankoff.fleet.oil_model import FleetOil, PumpRows, fit_fleet, predicted_blankoff
+from blankoff.fleet.pump_side import LEAK_MATTERS_MICRON
 from blankoff.fleet.pump_side_trials import DRIFT_DAYS, Trials, Uses, come_by, usual_pump
 from blankoff.fleet.threads import in_threads
 
-__all__ = ["Cause", "FloorCauses", "find_causes"]
+__all__ = ["Cause", "FloorCauses", "find_causes", "misreadings"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -109,7 +111,8 @@ def _scan(
     fleet: FleetOil,
     leaks: list[Floats],
     gauges: list[Floats],
-    rises: Mapping[str, GaugeRises],
+    witnesses: Mapping[str, Sequence[Witness]],
+    leaky: Container[str],
 ) -> Cause | None:
     """Try a cause from a grid of days on, then finely about the best; a gauge may also drift from then on."""
     n = uses.day.size
@@ -118,7 +121,9 @@ def _scan(
     if not coarse:
         return None
     drifts = (0.0, DRIFT_DAYS) if uses.factor == "gauge" else (0.0,)
-    trials = Trials(uses, fleet, leaks, gauges, rises.get(uses.level_id) if uses.factor == "gauge" else None)
+    heard = witnesses.get(uses.level_id, ()) if uses.factor == "gauge" else ()
+    spell = float(uses.day[0]), float(uses.day[-1])
+    trials = Trials(uses, fleet, leaks, gauges, [w.between(*spell, leaky) for w in heard])
     tried = {(k, d): trials.gain(k, d) for d in drifts for k in coarse}
     best = max(tried, key=lambda key: (tried[key][0], key))
     if tried[best][0] > WANTED_GAIN - 3.0:
@@ -166,7 +171,7 @@ def find_causes(
     rows: list[PumpRows],
     hose_renewals: Mapping[str, list[float]],
     gauge_renewals: Mapping[str, list[float]],
-    rises: Mapping[str, GaugeRises] | None = None,
+    witnesses: Mapping[str, Sequence[Witness]] | None = None,
 ) -> FloorCauses:
     """Fit the oils, then lay on the causes that explain most, one after another.
 
@@ -175,8 +180,8 @@ def find_causes(
     rows : list of PumpRows
     hose_renewals, gauge_renewals : mapping of id to days
         Services that end a spell.
-    rises : mapping of gauge_id to GaugeRises, optional
-        From `gauge_rises.gauge_rises`.
+    witnesses : mapping of gauge_id to sequence of Witness, optional
+        From `gauge_rises.gauge_rises` and `gauge_speeds.gauge_speeds`.
 
     Returns
     -------
@@ -190,8 +195,15 @@ def find_causes(
     answers: list[Cause | None] = [None] * len(spells)
     stale = list(range(len(spells)))
     for _ in range(MOST_CAUSES):
+        # What a leaking line lets in spoils rises and speeds alike.
+        leaky = {
+            r.evacuation_id[i]
+            for r, leak in zip(rows, leaks, strict=True)
+            for i in np.flatnonzero(leak > LEAK_MATTERS_MICRON).tolist()
+        }
         asked = in_threads(
-            partial(_scan, fleet=fleet, leaks=leaks, gauges=gauges, rises=rises or {}), [spells[k] for k in stale]
+            partial(_scan, fleet=fleet, leaks=leaks, gauges=gauges, witnesses=witnesses or {}, leaky=leaky),
+            [spells[k] for k in stale],
         )
         for k, answer in zip(stale, asked, strict=True):
             answers[k] = answer
@@ -222,6 +234,37 @@ def find_causes(
         # Only those whose usual pump's floors look different now need be asked again.
         stale = [k for k, u in enumerate(spells) if usual_pump(u.pump) in touched]
     return FloorCauses(fit_fleet(rows, leaks, gauges, fleet.prior, rounds=3), accepted)
+
+
+def misreadings(found: FloorCauses, work: pl.DataFrame, renewals: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    """Ln reading over truth of every job whose gauge is off, as laid on, by evacuation_id; jobs without a floor too.
+
+    Parameters
+    ----------
+    found : FloorCauses
+    work : DataFrame
+        The fleet's work frame.
+    renewals : mapping of gauge_id to days
+        Services that end a spell.
+    """
+    out: dict[str, float] = {}
+    if "gauge_id" not in work.columns:
+        return out
+    day = work["started_at"].dt.epoch("us").cast(pl.Float64) / 86_400e6
+    jobs = work.select("evacuation_id", "gauge_id", day.alias("day"))
+    for cause in found.causes:
+        if cause.factor != "gauge":
+            continue
+        done = renewals.get(cause.level_id, ())
+        days, share = zip(
+            *sorted((found.fleet.rows[p].day[i], come) for (p, i), come in zip(cause.rows, cause.share, strict=True)),
+            strict=True,
+        )
+        mine = jobs.filter((pl.col("gauge_id") == cause.level_id) & (pl.col("day") >= cause.since_day))
+        for name, when in mine.select("evacuation_id", "day").iter_rows():
+            if bisect_right(done, when) == cause.spell:
+                out[name] = cause.size * float(np.interp(when, days, share))
+    return out
 
 
 def floor_rows_for(rows: Sequence[PumpRows], cause: Cause) -> list[str]:

@@ -7,12 +7,13 @@ register row names no hose set or gauge tells nothing for or against one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blankoff.fleet.gauge_rises import GaugeRises, told
+from blankoff.fleet.gauge_witness import Witness, told
 from blankoff.fleet.oil_floors import floor_likelihood
 from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, GAUGE, LEAK, Floors, fit_pump
 from blankoff.fleet.oil_model import FleetOil, fit_arguments, predicted_blankoff, prior_arrays, refit
@@ -116,8 +117,8 @@ class Trials:
     fleet : FleetOil
     leaks, gauges : list of float64 (n,)
         What is already laid on every pump's rows.
-    rises : GaugeRises, optional
-        Of the gauge, all spells.
+    witnesses : sequence of Witness
+        Of the gauge, in these uses' spell.
     """
 
     def __init__(
@@ -126,7 +127,7 @@ class Trials:
         fleet: FleetOil,
         leaks: list[Floats],
         gauges: list[Floats],
-        rises: GaugeRises | None = None,
+        witnesses: Sequence[Witness] = (),
     ) -> None:
         self.uses, self.fleet, self.leaks, self.gauges = uses, fleet, leaks, gauges
         count = np.bincount(uses.pump)
@@ -136,8 +137,7 @@ class Trials:
         self.floors = {p: self._joined(p, others) for p in self.pumps}
         self.prior = {p: prior_arrays(fleet.prior, fleet.rows[p]) for p in self.pumps}
         self.flat = {p: self._without_cause(p) for p in self.pumps}
-        self.rises = rises.between(float(uses.day[0]), float(uses.day[-1])) if rises is not None else None
-        self.rises_weights = self.rises.weights() if self.rises is not None else np.empty((0, 0))
+        self.witnesses = [(w, w.weights()) for w in witnesses if w.day.size]
 
     def _laid(self, pump: int) -> tuple[Floats, ...]:
         return fit_arguments(self.fleet.rows[pump], self.leaks[pump], self.gauges[pump])
@@ -208,7 +208,7 @@ class Trials:
         if not (share > 0).any():
             return -np.inf, 0.0, 1.0
         if self.uses.factor == "gauge":
-            return self._gauge(share, *self._by_rises(onset, drift_days))
+            return self._gauge(share, self._by_witnesses(onset, drift_days))
         return max(self._leak(p, share) for p in self.pumps)
 
     def _fit(
@@ -221,19 +221,20 @@ class Trials:
         found: tuple[Floats, Floats, float] = fit_pump(start, mean, precision, *floors, self.fleet.prior.own_sd, rounds)
         return found
 
-    def _by_rises(self, onset: int, drift_days: float) -> tuple[float, float]:
-        """What tight circuits' rises say of the gauge's error if it began then: estimate and information."""
-        if self.rises is None or self.rises.day.size == 0:
-            return 0.0, 0.0
-        if drift_days > 0.0:
-            begin = self.uses.day[max(onset - 1, 0)]
-            share = np.clip((self.rises.day - begin) / drift_days, 0.0, 1.0)
-        else:
-            share = (self.rises.day >= self.uses.day[onset]).astype(np.float64)
-        return told(self.rises, self.rises_weights, share)
+    def _by_witnesses(self, onset: int, drift_days: float) -> list[tuple[float, float]]:
+        """What witnesses say of the gauge's error if it began then: estimate and information of each."""
+        out = []
+        for witness, weights in self.witnesses:
+            if drift_days > 0.0:
+                begin = self.uses.day[max(onset - 1, 0)]
+                share = np.clip((witness.day - begin) / drift_days, 0.0, 1.0)
+            else:
+                share = (witness.day >= self.uses.day[onset]).astype(np.float64)
+            out.append(told(witness, weights, share))
+        return out
 
-    def _gauge(self, share: Floats, by_rises: float, rises_information: float) -> tuple[float, float, float]:
-        """A gauge's error, from every pump it was much on and from rises; each says its own, and they are brought together."""
+    def _gauge(self, share: Floats, beside: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+        """A gauge's error, from every pump it was much on and from witnesses; each says its own, and they are brought together."""
         at, information, gain = [], [], 0.0
         for n, pump in enumerate(self.pumps):
             # The uses elsewhere speak once.
@@ -249,9 +250,10 @@ class Trials:
             gain += 0.5 * (theta[GAUGE] / WIDE_SD) ** 2
         if not at:
             return -np.inf, 0.0, 1.0
-        at.append(by_rises)
-        information.append(rises_information)
-        gain += 0.5 * rises_information * by_rises**2
+        for estimate, weighs in beside:
+            at.append(estimate)
+            information.append(weighs)
+            gain += 0.5 * weighs * estimate**2
         where, weight = np.array(at), np.maximum(np.array(information), 1e-6)
         precision = weight.sum() + 1.0 / GAUGE_SD**2
         size = float(weight @ where / precision)

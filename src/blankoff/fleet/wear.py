@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from blankoff.fleet.attribution import Attribution
 from blankoff.fleet.candidates import CANDIDATE_SCHEMA
 from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
+from blankoff.fleet.wear_days import day_number, episode_of, renewal_days, to_date
 from blankoff.fleet.wear_habits import NOT_AS_USUAL, SAME_LN, SHAPE_SHARE, now_and_then, slow_elsewhere
 from blankoff.fleet.wear_levels import GRID, MOVES, LevelPaths, level_paths
 from blankoff.settings import Settings
@@ -19,14 +20,6 @@ from blankoff.settings import Settings
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
 
 Floats = NDArray[np.float64]
-
-RENEWING = {
-    "pump": ("overhaul", "repair", "replacement"),
-    "hose": ("repair", "replacement", "overhaul"),
-    "gauge": ("calibration", "repair", "replacement"),
-    "technician": (),
-}
-"""Work that may change an asset's level, and ends an episode."""
 
 MOST_EVIDENCE = 30
 ASKED_BELOW = 0.08
@@ -56,8 +49,11 @@ class AssetLevel:
         Whether its control chart, under the fleet's false-alarm budget, says that it changed.
     by_shape_alone : bool
         Whether it was so from the first job on, and better than its best rival by next to nothing of what it gains.
+    began_later : bool
+        Whether it was not so from the first job on.
     elsewhere_too : bool
-        Of a technician, whether most of his telling jobs with other hose sets than his usual one were slow too.
+        Of a technician, whether most of his telling jobs with other hose sets than his usual one were slow too; of one who began
+        later, with other pumps too.
     """
 
     level_id: str
@@ -69,6 +65,7 @@ class AssetLevel:
     gain: float = np.inf
     signalled: bool = False
     by_shape_alone: bool = False
+    began_later: bool = False
     elsewhere_too: bool = True
 
     @property
@@ -80,29 +77,6 @@ class AssetLevel:
     def weight_of_change(self) -> float:
         """The same where a level may be measured against the asset's own past: that it moved at all counts too."""
         return max(self.gain, self.paths.changed) * (CHART_WEIGHS if self.signalled else 1.0)
-
-
-def day_number(day: date) -> float:
-    """Days since 1970."""
-    return float((day - date(1970, 1, 1)).days)
-
-
-def to_date(day: float) -> date:
-    """Date of a day number."""
-    return date(1970, 1, 1) + timedelta(days=int(np.floor(day)))
-
-
-def renewal_days(services: pl.DataFrame, factor: str, as_of: date) -> dict[str, list[float]]:
-    """Days of renewing work per asset, known on ``as_of``."""
-    if services.is_empty():
-        return {}
-    mine = services.filter(
-        (pl.col("asset") == factor) & pl.col("action").is_in(list(RENEWING[factor])) & (pl.col("serviced_on") <= as_of)
-    ).sort("asset_id", "serviced_on")
-    out: dict[str, list[float]] = {}
-    for asset, day in mine.select("asset_id", "serviced_on").iter_rows():
-        out.setdefault(asset, []).append(day_number(day))
-    return out
 
 
 def asset_levels(
@@ -157,7 +131,10 @@ def asset_levels(
         elsewhere = True
         if factor == "technician":
             like = now_and_then(like)
-            elsewhere = slow_elsewhere(like, [table.ids["hose"][i] for i in rows], float(shift.level[-1]))
+            # A habit is there from the first job as a rule: what begins on some day was as likely the gear of that day.
+            beside = ("hose",) if np.ptp(shift.level) < SAME_LN else ("hose", "pump")
+            met = ([table.ids[f][i] for i in rows] for f in beside)
+            elsewhere = all(slow_elsewhere(like, ids, float(shift.level[-1])) for ids in met)
         paths = level_paths(
             f"{factor}:{name}",
             table.day[rows],
@@ -181,6 +158,7 @@ def asset_levels(
                 shift.gain,
                 name in signalled,
                 bool(np.ptp(shift.level) < SAME_LN and lead < SHAPE_SHARE * own),
+                bool(np.ptp(shift.level) >= SAME_LN),
                 elsewhere,
             )
         )
@@ -213,12 +191,6 @@ def candidate_frame(rows: list[dict[str, object]]) -> pl.DataFrame:
     """Candidates in the shape that findings are made from."""
     full = [dict.fromkeys(CANDIDATE_SCHEMA) | row for row in rows]
     return pl.DataFrame(full, schema=CANDIDATE_SCHEMA)
-
-
-def episode_of(renewals: list[float], since: float) -> str:
-    """Name of a spell: the day of the last relevant work before it began."""
-    before = [d for d in renewals if d <= since]
-    return to_date(before[-1]).isoformat() if before else "first"
 
 
 def ties(attribution: Attribution, factor: str, measure: str) -> dict[str, list[str]]:
@@ -382,7 +354,7 @@ def losing_candidates(
         probability *= level.blame
         if factor == "technician":
             # Only the shape of the loss over pressure parts a port from a line then: too little to name a person by.
-            beside = level.by_shape_alone and not level.elsewhere_too
+            beside = (level.by_shape_alone or level.began_later) and not level.elsewhere_too
             beside = beside or any(name.startswith(other) for name in (*tied.get(level.level_id, []), *level.rivals))
         else:
             # And no more to name his line where that was so from the first.

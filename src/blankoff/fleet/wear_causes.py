@@ -22,7 +22,7 @@ from blankoff.fleet.wear_speeds import CONSTANTS_MEAN, FACTORS, LEVELS, SpeedTab
 from blankoff.fleet.wear_state import WANTED_GAIN, Asker, Asset, State, lay, likelihood_on_grid, put_back, take_off
 from blankoff.fleet.wear_untangle import RIVALS_BELOW, ask_again, side_by_side, untangle
 
-__all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid"]
+__all__ = ["Shift", "SpeedCauses", "find_shifts", "likelihood_on_grid", "rough_shifts"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -91,7 +91,39 @@ def _assets(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]
     return out
 
 
-def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]) -> SpeedCauses:
+def rough_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]]) -> State:
+    """Lay shifts on assets once, under constants and noise that were found with every fault still in them; then find those anew.
+
+    Parameters
+    ----------
+    table : SpeedTable
+    renewals : mapping of factor to mapping of id to days
+        Services that end a spell.
+    """
+    everything, base = table, np.zeros((len(LEVELS), table.day.size))
+    levels = dict(zip(LEVELS, base, strict=True))
+    constants, _ = fit_constants(table, levels, CONSTANTS_MEAN.copy())
+    table = timed(with_lags(table, constants, levels))
+    constants, shapes = fit_constants(table, levels, constants)
+    assets = _assets(table, renewals)
+    _lay_all(Asker(State(table, constants, shapes, base)), assets, _owners(assets))
+    table = timed(with_lags(everything, constants, levels))
+    constants, shapes = fit_constants(table, levels, constants, 3)
+    return State(table, constants, shapes, base)
+
+
+def _owners(assets: list[Asset]) -> dict[int, list[int]]:
+    """Which assets were on each job."""
+    owner: dict[int, list[int]] = {}
+    for k, asset in enumerate(assets):
+        for i in asset.rows.tolist():
+            owner.setdefault(i, []).append(k)
+    return owner
+
+
+def find_shifts(
+    table: SpeedTable, renewals: Mapping[str, Mapping[str, list[float]]], rough: State | None = None
+) -> SpeedCauses:
     """Lay shifts on assets until none gains enough.
 
     Parameters
@@ -99,6 +131,8 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
     table : SpeedTable
     renewals : mapping of factor to mapping of id to days
         Services that end a spell.
+    rough : State, optional
+        From `rough_shifts` of the same jobs, where it is at hand; its constants, gauges' lags and noise are begun from.
 
     Returns
     -------
@@ -106,34 +140,25 @@ def find_shifts(table: SpeedTable, renewals: Mapping[str, Mapping[str, list[floa
     """
     everything, base = table, np.zeros((len(LEVELS), table.day.size))
     levels = dict(zip(LEVELS, base, strict=True))
-    constants, _ = fit_constants(table, levels, CONSTANTS_MEAN.copy())
-    table = timed(with_lags(table, constants, levels))
-    constants, shapes = fit_constants(table, levels, constants)
+    rough = rough or rough_shifts(table, renewals)
+    constants, shapes = rough.constants, rough.shapes
+    table = timed(with_lags(everything, constants, rough.levels))
     asker = Asker(State(table, constants, shapes, base))
     assets = _assets(table, renewals)
-    owner: dict[int, list[int]] = {}
-    for k, asset in enumerate(assets):
-        for i in asset.rows.tolist():
-            owner.setdefault(i, []).append(k)
+    owner = _owners(assets)
 
     def rivals_of(asset: Asset) -> list[Asset]:
         met = np.bincount([k for i in asset.rows.tolist() for k in owner[i]], minlength=len(assets))
         near = np.flatnonzero(met >= RIVAL_SHARE * asset.rows.size).tolist()
         return [assets[k] for k in near if assets[k].factor != asset.factor]
 
-    for sweep in range(3):
+    for sweep in range(2):
         _lay_all(asker, assets, owner)
-        if sweep:
-            untangle(asker, assets, rivals_of)
+        untangle(asker, assets, rivals_of)
         table = timed(with_lags(everything, constants, levels))
         constants, shapes = fit_constants(table, levels, constants, 3)
         asker = Asker(State(table, constants, shapes, base))
         if sweep == 0:
-            # Constants and noise were first found with every fault still in them: begin again under better ones.
-            for asset in assets:
-                take_off(asker.state, asset)
-                asset.shifts = 0
-        elif sweep == 1:
             ask_again(asker, assets, rivals_of)
     return SpeedCauses(table, constants, shapes, base, _shifts(asker, assets, rivals_of))
 

@@ -18,7 +18,7 @@ NOT_AS_USUAL = 0.12
 """Share of jobs that somebody with a habit of rigging does as others do: a core is taken out now and then, and one such job, or
 two, as the newest is no end of the habit (judgement)."""
 TELLS_LN, LEAST_APART = 0.5, 2.0
-"""A job tells for or against a level by so much, ln; jobs with other hose sets together have to by so much (judgement)."""
+"""A job tells for or against a level by so much, ln; jobs with other gear together have to by so much (judgement)."""
 
 SAME_LN = 0.1
 """Levels that differ less, ln, are the same all along (judgement)."""
@@ -39,20 +39,20 @@ def now_and_then(like: Floats) -> Floats:
     return np.asarray(np.logaddexp(np.log1p(-NOT_AS_USUAL) + like, np.log(NOT_AS_USUAL) + usual))
 
 
-def slow_elsewhere(like: Floats, hoses: Sequence[str | None], level: float) -> bool:
-    """Whether most telling jobs with other hose sets than the usual one, and all of those together, speak for a level.
+def slow_elsewhere(like: Floats, gear: Sequence[str | None], level: float) -> bool:
+    """Whether half of the telling jobs with other gear than the usual piece, and all of those together, speak for a level.
 
     Parameters
     ----------
     like : float64 (n, levels)
         From `now_and_then`.
-    hoses : sequence of hose_id
+    gear : sequence of hose_id or pump_id
         Of the same jobs.
     level : float
         ln.
     """
-    usual = Counter(hoses).most_common(1)[0][0]
+    usual = Counter(gear).most_common(1)[0][0]
     says = like[:, int(np.argmin(np.abs(GRID - level)))] - like[:, int(np.argmin(np.abs(GRID)))]
-    apart = says[[h != usual for h in hoses]]
+    apart = says[[g != usual for g in gear]]
     telling = apart[np.abs(apart) > TELLS_LN]
-    return bool(apart.sum() > LEAST_APART and (telling > 0).sum() > 0.5 * telling.size)
+    return bool(apart.sum() > LEAST_APART and (telling > 0).sum() >= 0.5 * telling.size)

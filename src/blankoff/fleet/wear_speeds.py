@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.oil_water import swallowed_water_g
 from blankoff.fleet.pump_side import (
+    LEAK_MATTERS_MICRON,
     TYPICAL_BORE_MM,
     TYPICAL_LENGTH_M,
     TYPICAL_RATED_L_S,
@@ -27,7 +28,7 @@ from blankoff.fleet.pump_side import (
     usual_volumes,
 )
 from blankoff.fleet.threads import in_threads
-from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, VISCOUS_LINE_MICRON, halving_hole, line_law
+from blankoff.fleet.wear_flow import DEEP_LINE_MICRON, OVER_LN, VISCOUS_LINE_MICRON, halving_hole, line_law
 from blankoff.fleet.wear_noise import USUAL, core_weight, shapes_of_rows
 from blankoff.fleet.wear_seen import DEEP_MICRON, seen_values
 from blankoff.physics.conductance import knudsen_tube_l_s
@@ -55,8 +56,6 @@ UNKNOWN_VOLUME_SD = 0.8
 LAGGING = (-1.0, 0.0)
 """ln of a rig's rate over the fastest that its gauge can show, from which values have noise classes of their own."""
 WET_G = 1.0
-LEAK_MATTERS_MICRON = 10.0
-"""A line's leak that adds so much to the floor spoils the deep speed as a measure of conductance (judgement)."""
 ROUNDS = 6
 PREDICTED_AT_ONCE = 8192
 """Jobs that one thread is given at a time."""
@@ -87,6 +86,8 @@ class SpeedTable:
     ln_volume : float64
         ln volume in litres that made speeds of rates; a guess where ``guessed``.
     wet, guessed : bool
+    reading_ln : float64
+        ln reading over truth of the job's gauge, where it is known to be off.
     cap_ln : float64
         ln of the fastest speed that the job's gauge can show for its lag, see `wear_lag`; infinite where it does not matter.
     pump_middle, line_viscous_middle, line_deep_middle : float
@@ -114,6 +115,7 @@ class SpeedTable:
     ln_volume: Floats
     wet: NDArray[np.bool_]
     guessed: NDArray[np.bool_]
+    reading_ln: Floats
     cap_ln: Floats
     pump_middle: float
     line_viscous_middle: float
@@ -135,10 +137,12 @@ class SpeedTable:
     def rigs(self) -> Floats:
         """Every job's rig as `wear_seen.seen_values` takes it, (n, 8)."""
         slope, rest = line_law(self.line_viscous_ln, self.line_deep_ln)
+        # Read too high by a factor is met at a pressure lower by it: the same as a line of so much less viscous flow.
+        reads = np.exp(self.reading_ln)
         return np.column_stack(
             [
-                self.pump_ln, slope, rest, np.exp(-self.line_viscous_ln),
-                -DEEP_MICRON * np.expm1(self.oil_ln), self.cap_ln, self.alone, self.above_alone,
+                self.pump_ln, slope / reads, rest, reads * np.exp(-self.line_viscous_ln),
+                -DEEP_MICRON * reads * np.expm1(self.oil_ln), self.cap_ln, self.alone, self.above_alone,
             ]
         )  # fmt: skip
 
@@ -240,6 +244,7 @@ def speed_table(
     work: pl.DataFrame,
     blankoff_micron: Mapping[str, float] | None = None,
     leak_micron: Mapping[str, float] | None = None,
+    reading_ln: Mapping[str, float] | None = None,
 ) -> SpeedTable:
     """Gather the values.
 
@@ -251,6 +256,8 @@ def speed_table(
         Blank-off pressure at each job, from the oil model.
     leak_micron : mapping of evacuation_id to float, optional
         What a leaking line adds to each floor; where it is much, deep speed says nothing of the line's width.
+    reading_ln : mapping of evacuation_id to float, optional
+        ln reading over truth of each job's gauge, where it is off.
     """
     copied = pl.col("reason").eq_missing("recycled_log") if "reason" in work.columns else pl.lit(False)
     rows = work.filter(~copied).sort("started_at", "evacuation_id")
@@ -269,6 +276,9 @@ def speed_table(
     se_o = np.clip(np.where(np.isfinite(mean_se), mean_se, 0.15), 0.05, 0.8)
     leak = np.array([(leak_micron or {}).get(e, 0.0) for e in rows["evacuation_id"]])
     ln_d = np.where(leak > LEAK_MATTERS_MICRON, np.nan, ln_d)
+    reading = np.array([(reading_ln or {}).get(e, 0.0) for e in rows["evacuation_id"]])
+    # How far down the first reading lies is read too.
+    ln_o = ln_o + reading / OVER_LN
     stated = column_of(rows, "volume_l")
     known = np.isfinite(stated) & (stated > 0)
     volume = usual_volumes(rows)
@@ -302,6 +312,7 @@ def speed_table(
         ln_volume=ln_volume,
         wet=swallowed_water_g(rows) > WET_G,
         guessed=~known,
+        reading_ln=reading,
         cap_ln=np.full(n, np.inf),
         pump_middle=float(np.median(np.log(rated))) if n else 0.0,
         line_viscous_middle=float(np.median(line_v)) if n else 0.0,
