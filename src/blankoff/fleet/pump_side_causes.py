@@ -38,6 +38,9 @@ WANTED_GAIN = 4.0
 LEAK_FIRST = 6.0
 """A leak and a gauge that reads far too high raise the floors of one van much alike; leaks of that size are met, gauges of
 that error are seen at once (judgement, ln odds)."""
+STEP_FIRST = 1.1
+"""How much likelier a gauge goes off on a day than drifts by the month, ln odds (judgement): one that fell, or met oil or a
+wrong setting, is commoner than one that is soaked slowly."""
 MOST_CAUSES = 3
 """Rounds: a cause found changes the oils, which changes the next."""
 
@@ -124,11 +127,17 @@ def _scan(
     heard = witnesses.get(uses.level_id, ()) if uses.factor == "gauge" else ()
     spell = float(uses.day[0]), float(uses.day[-1])
     trials = Trials(uses, fleet, leaks, gauges, [w.between(*spell, leaky) for w in heard])
-    tried = {(k, d): trials.gain(k, d) for d in drifts for k in coarse}
+    unlikely = {0.0: 0.0, DRIFT_DAYS: STEP_FIRST} if len(drifts) > 1 else dict.fromkeys(drifts, 0.0)
+
+    def ask(onset: int, days: float) -> tuple[float, float, float]:
+        gain, *rest = trials.gain(onset, days)
+        return gain - unlikely[days], *rest  # type: ignore[return-value]
+
+    tried = {(k, d): ask(k, d) for d in drifts for k in coarse}
     best = max(tried, key=lambda key: (tried[key][0], key))
     if tried[best][0] > WANTED_GAIN - 3.0:
         near = range(max(0, best[0] - step + 1), min(n - FEWEST_USES, best[0] + step - 1) + 1)
-        tried |= {(k, best[1]): trials.gain(k, best[1]) for k in near if (k, best[1]) not in tried}
+        tried |= {(k, best[1]): ask(k, best[1]) for k in near if (k, best[1]) not in tried}
         best = max(tried, key=lambda key: (tried[key][0], key))
     top, size, size_se = tried[best]
     if not np.isfinite(top):
