@@ -402,6 +402,16 @@ def test_a_pump_that_runs_for_hours_at_its_floor_is_no_hold() -> None:
         assert abs(stood.start_s[1] - 66.0) <= 15.0
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_slight_rise_after_hours_at_a_floor_is_a_hold(seed: int) -> None:
+    """Twelve minutes that rise by three per cent after three hours that stood still; the floor alone is none."""
+    found = Log(10.0, noise=0.005, seed=seed).pump(10_800.0, floor=700.0).hold(720.0, bend=21.0, tau=200.0).phases()
+    assert found.kind.tolist() == [PhaseKind.PUMP_DOWN, PhaseKind.HOLD]
+    assert abs(float(found.start_s[1]) - 10_800.0) < 120.0
+    alone = Log(10.0, noise=0.005, seed=seed).pump(11_520.0, floor=700.0).phases()
+    assert alone.kind.tolist() == [PhaseKind.PUMP_DOWN]
+
+
 def test_batches_are_joined_with_their_rows_moved_on() -> None:
     logs = [
         Log(10.0, seed=s).pump(300.0).hold(300.0, per_min=60.0).readings()

@@ -171,6 +171,32 @@ def test_lowest_joined_block_is_near_the_lowest_single_one(
     assert bool(got) is (want is not None)
 
 
+@pytest.mark.parametrize(("blocks", "want"), [(299, []), (300, [3]), (799, [3]), (800, [3, 8])])
+def test_blocks_of_a_long_stand_are_joined_however_quiet(
+    monkeypatch: pytest.MonkeyPatch, blocks: int, want: list[int]
+) -> None:
+    """Down to a hundred of them, as long as what is joined spans no more than two minutes: ten seconds a block here."""
+    asked: list[int] = []
+
+    def weigh(ct, scales, bt, by, bv, bs, pull, low, end, final, marked, out, rise) -> None:  # type: ignore[no-untyped-def]
+        asked.append(round((bt[1] - bt[0]) / 10.0))
+        rise[ACCEPTED] = 0.0
+
+    monkeypatch.setattr(phases_segments, "weigh_rise", weigh)
+    t = 10.0 * np.arange(float(blocks))
+    v, bs, scales = np.full(blocks, 1e-6), np.arange(blocks + 1), some_scales()
+    scales[MEDIAN_DT] = 10.0
+    room = np.empty((8, N_FIT)), np.empty((3, blocks)), np.empty((2, blocks + 1), dtype=np.int64), np.zeros(N_RISE)
+    y = 6.0 + 1e-6 * np.abs(np.arange(float(blocks)) - 90.0)
+    assert not plain(_weigh_joined)(t, scales, t, y, v, bs, blocks, 0, 90, blocks - 1, True, NAN, *room)
+    assert asked == want
+    # twenty seconds a reading: six are the most
+    scales[MEDIAN_DT] = 20.0
+    asked.clear()
+    plain(_weigh_joined)(t, scales, t, y, v, bs, blocks, 0, 90, blocks - 1, True, NAN, *room)
+    assert asked == want[:1]
+
+
 def test_a_located_isolation_takes_the_place_of_the_guess() -> None:
     moment = np.zeros(N_MOMENT)
     for place, value in ((MOMENT_S, 1.0), (MOMENT_SD, 2.0), (MOMENT_J, 3.0), (MOMENT_PUMPED, 4.0), (MOMENT_STEP, 5.0)):
@@ -293,18 +319,18 @@ def test_what_shows_an_isolation() -> None:
 
 
 def test_a_floor_that_explains_an_isolation_as_well() -> None:
-    """Asked of an isolation that floors reached at once explain better by 20, or of an hour that rose by less than a tenth;
+    """Asked of an isolation that floors reached at once explain but for 5 as well, or of an hour that rose by less than a tenth;
     with ten blocks of stand behind it."""
     bs = 3 * np.arange(40)
     moment = np.zeros(N_MOMENT)
     for sharp, j, end, want in (
-        (-20.0, 30, 39, -1),
-        (-20.1, 30, 39, 11),  # block 10 begins with the isolation's reading, 11 after it
-        (-20.1, 29, 39, 10),
-        (-20.1, 31, 39, 11),
-        (-20.1, 29, 20, 10),
-        (-20.1, 29, 19, -1),
-        (-20.1, 200, 39, -1),
+        (5.0, 30, 39, -1),
+        (4.9, 30, 39, 11),  # block 10 begins with the isolation's reading, 11 after it
+        (4.9, 29, 39, 10),
+        (4.9, 31, 39, 11),
+        (4.9, 29, 20, 10),
+        (4.9, 29, 19, -1),
+        (4.9, 200, 39, -1),
     ):
         moment[MOMENT_SHARP], moment[MOMENT_J] = sharp, j
         assert _floor_from(bs, moment, end, 600.0) == want
@@ -465,6 +491,11 @@ def test_a_pull_goes_on_through_a_stand_that_is_none(monkeypatch: pytest.MonkeyP
 def test_small_sags_part_no_stand_and_its_lows_are_asked_in_turn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sags of five per cent over 20 minutes, ten times as slow as a pump."""
     p = turns((3, 15_000.0), (40, 300.0), (80, 330.0), (200, 313.0), (240, 345.0), (360, 327.0), (400, 360.0))
+    for sharp, held in ((22.1, 1), (21.9, 0)):
+        monkeypatch.setattr(phases_segments, "_is_long", lambda pull, end: True)
+        asked = Answers(joined={120}, located={0}, sharp=sharp)
+        assert [row[0] for row in segments(monkeypatch, asked, TWO_STANDS)].count(HOLD) == held
+    monkeypatch.undo()
     asked = Answers(joined={200})
     rows = segments(monkeypatch, asked, p)
     assert asked.weighed == asked.again == [(0, 40, 400, True), (0, 200, 400, True)]
@@ -599,13 +630,24 @@ def test_a_bend_after_a_floor_is_the_better_isolation(monkeypatch: pytest.Monkey
         (70, 26.0, {0, 44}, 425.0),  # too little evidence, or not accepted
         (99, 26.1, {0, 44}, 425.0),
     ):
-        asked = Answers(accepts={40, low}, located=located, sharp=-21.0, evidence=evidence)
+        asked = Answers(accepts={40, low}, located=located, sharp=4.0, evidence=evidence)
         rows = segments(monkeypatch, asked, p)
         # the pull then begins with the first block after the isolation, and 70 is the lowest since
         assert asked.weighed == [(0, 40, 120, True), (44, 70, 120, True)]
         assert rows[1][1] == want
+    # joined blocks are asked where single ones show none
+    asked = Answers(accepts={40}, joined={70}, located={0, 44}, sharp=4.0, evidence=26.1)
+    assert segments(monkeypatch, asked, p)[1][1] == 725.0
+    assert asked.again == [(44, 70, 120, True)]
+    # of a long stand the two sides must show what only joined blocks showed
+    for sharp, of_hours, want in ((22.1, True, 725.0), (21.9, True, 425.0), (21.9, False, 725.0)):
+        monkeypatch.setattr(phases_segments, "_is_long", lambda pull, end, answer=of_hours: answer)
+        monkeypatch.setattr(phases_segments, "_floor_from", lambda bs, moment, end, stands_s: 44)
+        asked = Answers(accepts={40}, joined={70}, located={0, 44}, sharp=sharp, evidence=26.1)
+        assert segments(monkeypatch, asked, p)[1][1] == want
+        monkeypatch.undo()
     # well supported: nothing is asked again
-    asked = Answers(accepts={40}, located={0}, sharp=-19.0)
+    asked = Answers(accepts={40}, located={0}, sharp=6.0)
     segments(monkeypatch, asked, p)
     assert len(asked.weighed) == 1
 

@@ -45,10 +45,11 @@ def reason(
     tolerance: float = 12.0,
     shortest: float = 60.0,
     scale: float = 1.0,
+    still: float = NAN,
 ) -> str:
     code = verdicts(
         one(isolated), one(highest), one(lowest), one(stood), np.array([int(rise)]), one(target), one(limit),
-        one(required), one(tolerance), shortest, scale,
+        one(required), one(tolerance), shortest, scale, one(still),
     )  # fmt: skip
     return verdict_words(code)[1][0]
 
@@ -72,6 +73,11 @@ def reason(
         ({"stood": NAN, "highest": 2000.0, "isolated": 2000.0}, "no_hold"),
         # a negative length is none
         ({"stood": -1.0, "highest": 2000.0, "isolated": 2000.0}, "no_hold"),
+        # a floor above the target, reached and stood at for as long as a hold: whether it was shut off is not seen
+        ({"stood": NAN, "lowest": 500.0 + JUST, "still": 600.0}, "target_missed"),
+        ({"stood": NAN, "lowest": 500.0 + JUST, "still": 600.0 - JUST}, "no_hold"),
+        ({"stood": NAN, "lowest": 500.0, "still": 6000.0}, "no_hold"),
+        ({"stood": 60.0 - JUST, "lowest": 700.0, "still": 6000.0}, "no_hold"),
         # a moment's isolation that rose over the limit failed all the same
         ({"stood": 0.5, "highest": 2000.0}, "leak"),
         ({"stood": 0.5, "isolated": 2000.0}, "target_missed"),

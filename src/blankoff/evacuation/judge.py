@@ -173,9 +173,10 @@ def judge_phases(
         isolated, pressures[:, 2], lowest, end_s - start_s, rise,
         context.target_micron, context.hold_limit_micron, required_s, tolerance_s, judging.shortest_hold_min * 60.0,
     )  # fmt: skip
-    reasons = verdicts(*criterion)
+    still_s = 60.0 * _floats(features.get("still_minutes"), n)
+    reasons = verdicts(*criterion, still_s=still_s)
     measure["_reason"] = reasons
-    measure["borderline"] = borderline_verdicts(*criterion, context.accuracy_percent, gauge_ratio)
+    measure["borderline"] = borderline_verdicts(*criterion, context.accuracy_percent, gauge_ratio, still_s)
     measure.setdefault("sample_interval_s", interval_s)
     measure.setdefault("readings", np.diff(batch.offsets))
     over = np.isnan(batch.pressure_micron)

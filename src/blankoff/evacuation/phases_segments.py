@@ -84,7 +84,7 @@ _FLAT_RISE_LN = -0.005
 curve, the rise that it takes and how long it must last; more evidence where the fall merely ends. None of 363 simulated
 logs without a hold shows the first."""
 
-_UNSUPPORTED = -20.0
+_UNSUPPORTED = 5.0
 _FLOOR_BLOCKS = 10
 """Evidence of a located isolation, against floors reached at once, below which a bend within the stand is looked for, and
 the blocks that the stand must have for that. Of what lies below, two in three are falls of small circuits to their floor."""
@@ -99,6 +99,11 @@ and it rose less still, or fell, for two hours, it was: a circuit that is shut o
 _JOINED_LN = 0.012
 """Noise of a block above which neighbours are joined, and the longest that they may span together, s."""
 _JOINED_S = 120.0
+_JOINED_BLOCKS = 100
+_LONG_SHARP = 22.0
+"""Of a stand of hours neighbours are joined down to so many as well: against an hour at the floor, the slight rise of its
+last minutes is a bend, which the few minutes before it do not show. A floor that wanders bends as well, but slowly: there
+the two sides must show it by so much more than one smooth curve."""
 
 _MARK_LATE_S = 30.0
 """A mark may be set so long after the stand that it tells of."""
@@ -129,7 +134,8 @@ def _weigh_joined(
     """Weigh a stand again on joined blocks, coarser each time, while single blocks are noisier than `_JOINED_LN`."""
     jt, jy, jv = joined[0], joined[1], joined[2]
     js, of = joined_i[0], joined_i[1]
-    most = int(min(bv[low] * scales[WANDER] / (_JOINED_LN * _JOINED_LN), _JOINED_S / scales[MEDIAN_DT]))
+    noisy = bv[low] * scales[WANDER] / (_JOINED_LN * _JOINED_LN)
+    most = int(min(max(noisy, (end - pull + 1) / _JOINED_BLOCKS), _JOINED_S / scales[MEDIAN_DT]))
     kept = scales[WANDER]
     accepted = False
     for count in (3, 8):
@@ -148,6 +154,12 @@ def _weigh_joined(
         accepted = rise[ACCEPTED] > 0.0
     scales[WANDER] = kept
     return accepted
+
+
+@kernel
+def _is_long(pull: int, end: int) -> bool:
+    """Whether blocks of a stand are joined for its length."""
+    return end - pull + 1 >= 3 * _JOINED_BLOCKS
 
 
 @kernel
@@ -316,13 +328,15 @@ def segment_log(
         accepted = False
         # small sags part what is one stand: its hold may begin at any low of them, the earliest first
         at = q
+        plainly = True
         while at < e and not accepted:
             low_at = points[at]
             at += 2
             if stand_end - pull < 2 or stand_end < low_at or by[low_at] >= seen_ln:
                 continue
             weigh_rise(ct, scales, bt, by, bv, bs, pull, low_at, stand_end, final, marked, out, rise)
-            accepted = rise[ACCEPTED] > 0.0 or _weigh_joined(
+            plainly = rise[ACCEPTED] > 0.0
+            accepted = plainly or _weigh_joined(
                 ct, scales, bt, by, bv, bs, nb, pull, low_at, stand_end, final, marked, out, joined, joined_i, rise
             )
             if accepted and not final and not gas and rise[RISE_LN] < _SLIGHT_LN:
@@ -336,6 +350,8 @@ def segment_log(
         ):
             if again:
                 accepted = _shown_by_sides(moment, until_s)
+            elif not plainly and _is_long(pull, stand_end):
+                accepted = moment[MOMENT_SHARP] > _LONG_SHARP
             if accepted:
                 _take_moment(moment, rise)
                 stands_s = ct[bs[stand_end + 1] - 1] - moment[MOMENT_S]
@@ -345,9 +361,20 @@ def segment_log(
                     # the fall may merely have come to its floor there: a bend after it is the better one
                     floor_low = reached + int(np.argmin(by[reached : stand_end + 1]))
                     weigh_rise(ct, scales, bt, by, bv, bs, reached, floor_low, stand_end, final, marked, out, later)
-                    if later[ACCEPTED] > 0.0 and later[EVIDENCE] > BEND_EVIDENCE:
+                    plainly = later[ACCEPTED] > 0.0
+                    better = plainly or _weigh_joined(
+                        ct, scales, bt, by, bv, bs, nb, reached, floor_low, stand_end, final, marked, out,
+                        joined, joined_i, later,
+                    )  # fmt: skip
+                    better = better and later[EVIDENCE] > BEND_EVIDENCE
+                    located = better and locate_isolation(
+                        ct, cy, scales, bt, by, bv, bs, reached, stand_end, later[ISO_S], moment
+                    )
+                    if located and not plainly and _is_long(reached, stand_end):
+                        better = moment[MOMENT_SHARP] > _LONG_SHARP
+                    if better:
                         rise[:] = later
-                        if locate_isolation(ct, cy, scales, bt, by, bv, bs, reached, stand_end, later[ISO_S], moment):
+                        if located:
                             _take_moment(moment, rise)
                     else:
                         accepted = not steady

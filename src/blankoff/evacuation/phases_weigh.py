@@ -23,6 +23,9 @@ from blankoff.samples import FloatArray, IntArray
 
 _WINDOW_BLOCKS = 24
 _SHORT_WINDOW_BLOCKS = 6
+_LONG_WINDOW_BLOCKS = 96
+_DESCRIBED = 2.0
+_DESCRIBED_LONG = 1.3
 _BEFORE_BLOCKS = 12
 _CANDIDATES = 40
 _AFTER_BLOCKS = 8
@@ -44,6 +47,13 @@ _FLAT_EVIDENCE = 45.0
 _FAST_LN = 0.3
 _FAST_PER_S = 1.5e-4
 """A rise by a third within half an hour or so, to the log's end, needs no bend to be a hold."""
+
+_LAST_CLIMB = 60.0
+_LAST_LN = 0.03
+_LAST_PER_S = 4e-5
+_LEAST_LAST_S = 60.0
+"""A log's last stretch may rise less, if it rises so fast: a pumped floor wanders with the oil's warmth and the day, over
+tens of minutes. Of 568 simulated logs without a hold none shows that for a minute."""
 
 _SUDDEN_PER_S = -1.5e-3
 """A fall of ln p that fast, and then a rise: no pump does that of itself."""
@@ -77,7 +87,7 @@ def _evidence(
     spread = 1e300
     kept = row[0].copy()
     # a pumped curve that one parabola does not describe is taken over a shorter stretch
-    for window in (_WINDOW_BLOCKS, _SHORT_WINDOW_BLOCKS):
+    for window in (_LONG_WINDOW_BLOCKS, _WINDOW_BLOCKS, _SHORT_WINDOW_BLOCKS):
         candidate_costs(bt, by, bv, first, end, k, k, window, 1, taus, row)
         skipped = int(row[0, SKIPPED])
         start = first + skipped
@@ -89,7 +99,7 @@ def _evidence(
             bend = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
             climb = (standing_cost(by, bv, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
             kept[:] = row[0]
-        if spread < 2.0:
+        if spread < (_DESCRIBED_LONG if window == _LONG_WINDOW_BLOCKS else _DESCRIBED):
             break
     row[0] = kept
     return bend, climb, spread
@@ -191,14 +201,14 @@ def weigh_rise(
             while k_end < whole and (k_end < k + _LEAST_AFTER or by[k_end] < by[k] + _AFTER_LN):
                 k_end += 1
             k_bend, k_climb, k_spread = _evidence(
-                bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _WINDOW_BLOCKS), k_end, k, taus, inflate, row
+                bt, by, bv, max(pull, k - _BEFORE_BLOCKS - _LONG_WINDOW_BLOCKS), k_end, k, taus, inflate, row
             )
             if k_bend * k_spread > bend * spread and k_bend > bend:
                 best, bend, climb, spread = k, k_bend, k_climb, k_spread
                 coarse = 0.0
                 best_end = k_end
     bend, climb, spread = _evidence(
-        bt, by, bv, max(pull, best - _BEFORE_BLOCKS - _WINDOW_BLOCKS), best_end, best, taus, inflate, row
+        bt, by, bv, max(pull, best - _BEFORE_BLOCKS - _LONG_WINDOW_BLOCKS), best_end, best, taus, inflate, row
     )
     found = row[0]
     rise[EVIDENCE] = bend
@@ -225,8 +235,10 @@ def weigh_rise(
         climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE)
     )
     fast = rise[RISE_LN] > _FAST_PER_S * rise[LAST_S]
-    climbs = climbs or (final and fast and climb > 2.5 * _CLIMB and rise[RISE_LN] > _FAST_LN)
-    lasts = rise[LAST_S] > _SHORTEST_S and by[last] > math.log(max(rise[PUMPED], 1.0)) - 0.4
+    climbs = climbs or (final and fast and climb > 0.5 * _CLIMB and rise[RISE_LN] > _FAST_LN)
+    slight = rise[RISE_LN] > _LAST_LN and rise[RISE_LN] > _LAST_PER_S * rise[LAST_S] and rise[LAST_S] > _LEAST_LAST_S
+    climbs = climbs or (final and slight and climb > _LAST_CLIMB)
+    lasts = rise[LAST_S] > _SHORTEST_S and by[last] > min(math.log(max(rise[PUMPED], 1.0)), by[best]) - 0.4
     # what stays within two of the gauge's steps may be one of them
     top = floor = math.exp(by[best])
     for k in range(max(pull, best - 6), last + 1):

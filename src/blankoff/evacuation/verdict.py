@@ -5,7 +5,9 @@ The order (first that applies):
 1. already above the limit when isolated: ``unproven, target_missed``;
 2. rose over the limit within the required time, even if the hold was then cut short: ``failed``, with what the rise is
    made of as the reason;
-3. never isolated, or for under a minute: ``unproven, no_hold``;
+3. never isolated, or for under a minute: ``unproven, no_hold`` - but where the log ends standing still for as long as
+   the hold had to last, on a floor above the target, it is ``unproven, target_missed``: a circuit with next to no load,
+   shut off at its pump's floor, shows no isolation, so what is sure is that the target was missed, not that nobody held;
 4. the lowest pumped reading was above the target: ``unproven, target_missed``;
 5. stood too short: ``unproven, short_hold``;
 6. else ``passed, held``.
@@ -274,6 +276,7 @@ def verdicts(
     tolerance_s: FloatArray,
     shortest_s: float,
     scale: FloatArray | float = 1.0,
+    still_s: FloatArray | None = None,
 ) -> IntArray:
     """Judge logs in the contract's order.
 
@@ -292,6 +295,8 @@ def verdicts(
         An isolation shorter than this is no hold.
     scale
         What the pressures are multiplied by first, to try the gauge's error.
+    still_s : (n,), optional
+        How long pressure stood still at the log's end where no isolation is seen; NaN where it did not.
 
     Returns
     -------
@@ -303,14 +308,16 @@ def verdicts(
     above = isolated & (scale * isolated_micron > limit_micron)
     rose = isolated & (scale * highest_micron > limit_micron)
     missed = ~(scale * lowest_pumped_micron <= target_micron)
+    may_have_held = ~isolated & (False if still_s is None else still_s >= required_s)
     failed = np.select(
         [rise == k for k in _FAILED_FOR], [int(r) for r in _FAILED_FOR.values()], int(Reason.RISE_UNEXPLAINED)
     )
     return np.select(
-        [above, rose, held < shortest_s, missed, held < required_s - tolerance_s],
+        [above, rose, may_have_held & missed, held < shortest_s, missed, held < required_s - tolerance_s],
         [
             np.full(held.shape, int(Reason.TARGET_MISSED)),
             failed,
+            np.full(held.shape, int(Reason.TARGET_MISSED)),
             np.full(held.shape, int(Reason.NO_HOLD)),
             np.full(held.shape, int(Reason.TARGET_MISSED)),
             np.full(held.shape, int(Reason.SHORT_HOLD)),
@@ -332,6 +339,7 @@ def borderline_verdicts(
     shortest_s: float,
     accuracy_percent: FloatArray,
     gauge_ratio: FloatArray | None = None,
+    still_s: FloatArray | None = None,
 ) -> NDArray[np.bool_]:
     """Tell whether the gauge alone could have turned the verdict.
 
@@ -350,7 +358,7 @@ def borderline_verdicts(
     def judged(scale: FloatArray | float) -> IntArray:
         return verdicts(
             isolated_micron, highest_micron, lowest_pumped_micron, stood_s, rise, target_micron, limit_micron,
-            required_s, tolerance_s, shortest_s, scale,
+            required_s, tolerance_s, shortest_s, scale, still_s,
         )  # fmt: skip
 
     base = judged(1.0)

@@ -155,6 +155,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
     doubtful = (
         pl.col("borderline").fill_null(False) | ((reason == "no_hold") & still) | ((reason == "short_hold") & nearly)
     )
+    unseen = (reason == "target_missed") & pl.col("hold_minutes").is_null()
     owed = ~reason.is_in(["no_log", "unreadable_log", "recycled_log"])
     return work.sort("started_at", "evacuation_id", nulls_last=True).select(
         "evacuation_id",
@@ -166,7 +167,7 @@ def fault_events(work: pl.DataFrame) -> pl.DataFrame:
         (reason == "short_hold").cast(pl.Int64).alias("short"),
         reason.is_in(["held", "short_hold"]).cast(pl.Int64).alias("stood"),
         (reason == "no_hold").cast(pl.Int64).alias("no_hold"),
-        pl.when(reason != "no_hold").then(0.0).when(still).then(UNSURE).otherwise(1.0).alias("skipped"),
+        pl.when(~(unseen | (reason == "no_hold"))).then(0.0).when(still).then(UNSURE).otherwise(1.0).alias("skipped"),
         (reason == "target_missed").cast(pl.Int64).alias("target_missed"),
         (reason == "no_log").cast(pl.Int64).alias("log_missing"),
         (

@@ -53,9 +53,11 @@ def verdict_sentence(row: Mapping[str, Any], pressure: PressureWords) -> str:
     )
     reason = row.get("reason") or ""
     lowest = row.get("lowest_pumped_micron") or row.get("final_vacuum_micron")
+    # a floor that stands as a hold would shows no isolation
+    unseen = "" if row.get("hold_minutes") else "; whether it was shut off then, the log does not show"
     detail = {
         "held": f"reached {pressure.text(row.get('final_vacuum_micron'))} and stood {minutes(row.get('hold_minutes'))} under {pressure.text(limit)}",
-        "target_missed": f"the target of {pressure.text(target)} was not reached; the lowest was {pressure.text(lowest)}",
+        "target_missed": f"the target of {pressure.text(target)} was not reached; the lowest was {pressure.text(lowest)}{unseen}",
         "short_hold": f"the hold stood {minutes(row.get('hold_minutes'))} where {minutes(hold)} were required",
         "no_hold": "the circuit was never isolated, or for under a minute",
         "recycled_log": "the log is a copy of another job's",
