@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_grids import median_filter_9, uniform_filter
 from blankoff.fleet.copy_match import NO_MATCH, match_at, spacing_s
+from blankoff.fleet.copy_passages import Passages
 from blankoff.fleet.copy_propose import Nearness, near_codes, near_new, neighbour_rank
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import SampleBatch
@@ -52,7 +54,7 @@ def test_compiled_comparison_equals_the_plain_one(threads: int) -> None:
     def load(keys: list[str]) -> SampleBatch:
         return SampleBatch.concat([batch.log(place[k]) for k in keys])
 
-    found = compare_pairs(pairs, list(batch.keys), moments, [{}] * len(batch), load, rules, threads)
+    found = compare_pairs(pairs, list(batch.keys), moments, Passages.of([{}] * len(batch)), load, rules, threads)
     seen = {(int(i), int(j)): n for n, (i, j) in enumerate(zip(found.earlier, found.later, strict=True))}
     copies = tried = 0
     for i, j in pairs.tolist():
@@ -114,3 +116,21 @@ def test_only_what_new_sketches_touch_proposes_otherwise() -> None:
     assert touched.sum() < 200
     assert now - before <= asked
     assert before - now <= {(i, j) for i, j in before if touched[i] or touched[j]}
+
+
+def test_shared_passages_say_how_logs_align() -> None:
+    """CALC: the median of what each shared passage says; a passage told twice begins where it was told last."""
+    sketches = pl.DataFrame(
+        {
+            "passage": [[5, 9, 2, 5], [9, 5, 7], None, [], [1]],
+            "passage_at_s": [[10.0, 30.0, 7.0, 20.0], [130.0, 121.0, 0.0], None, [], [3.0]],
+        },
+        schema={"passage": pl.List(pl.Int64), "passage_at_s": pl.List(pl.Float64)},
+    )
+    passages = Passages.of_sketches(sketches)
+    earlier, later = np.array([0, 1, 0, 2, 3, 4, 4]), np.array([1, 0, 4, 0, 1, 4, 2])
+    want = [100.5, -100.5, np.nan, np.nan, np.nan, 0.0, np.nan]
+    assert np.array_equal(passages.lags_s(earlier, later), want, equal_nan=True)
+    told = Passages.of([{5: 20.0, 9: 30.0, 2: 7.0}, {9: 130.0, 5: 121.0, 7: 0.0}, {}, {}, {1: 3.0}])
+    for name in ("starts", "what", "when_s"):
+        assert np.array_equal(getattr(passages, name), getattr(told, name))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from blankoff.fleet.copy_compare import compare_pairs, in_neighbourhoods
 from blankoff.fleet.copy_match import SAME_FILE, Match
+from blankoff.fleet.copy_passages import Passages
 from blankoff.fleet.copy_propose import PairArray, end_values, neighbour_rank, propose_copies
 from blankoff.fleet.copy_sketch import MOMENT_COLUMNS, CopyRules
 from blankoff.samples import SampleBatch
@@ -113,10 +114,7 @@ def find_copies(
             first_with[key] = i
     shapes = jobs.select("log_key").join(sketch, on="log_key", how="left", maintain_order="left")
     moments = shapes.select(MOMENT_COLUMNS).to_numpy().astype(float)
-    passages = [
-        dict(zip(what, when, strict=True)) if what else {}
-        for what, when in shapes.select("passage", "passage_at_s").iter_rows()
-    ]
+    passages = Passages.of_sketches(shapes)
     of_key = np.array([first_with[key] for key in keys])
     wanted = None if asked is None else shapes["log_key"].is_in(list(asked)).to_numpy()
     pairs = propose_copies(shapes, rules, wanted)
@@ -131,7 +129,9 @@ def find_copies(
         repeats[j] = i
     weight = jobs["readings"].to_numpy() if "readings" in jobs.columns else np.full(jobs.height, _USUAL_READINGS)
     pairs = pairs[~compared]
-    for part in in_neighbourhoods(pairs, neighbour_rank(end_values(shapes)), weight):
+    near = neighbour_rank(end_values(shapes))
+    del shapes, sketch  # by far the largest of what is held
+    for part in in_neighbourhoods(pairs, near, weight):
         open_ = repeats[part[:, 1]] > part[:, 0]
         if not open_.any():
             continue

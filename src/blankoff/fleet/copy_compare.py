@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import itertools
-import math
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -16,8 +15,11 @@ from numpy.typing import NDArray
 from blankoff.evacuation.middles import median_spacings
 from blankoff.fleet.copy_grids import grid_sizes, prepare_logs
 from blankoff.fleet.copy_kernels import MATCH_COLUMNS, match_pairs
-from blankoff.fleet.copy_match import MOST_BEND, Match, match_readings, readings_of
+from blankoff.fleet.copy_match import FEW_POINTS, GRID_APART, GRID_SHARE, MOST_BEND, Match
+from blankoff.fleet.copy_passages import Passages
 from blankoff.fleet.copy_propose import PairArray
+from blankoff.fleet.copy_readings import READING_COLUMNS
+from blankoff.fleet.copy_single import compare_single, prepare_single, room_for
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
@@ -108,7 +110,7 @@ def compare_pairs(
     pairs: PairArray,
     keys: Sequence[str],
     moments: FloatArray,
-    passages: Sequence[Mapping[int, float]],
+    passages: Passages,
     load: Callable[[list[str]], SampleBatch],
     rules: CopyRules,
     threads: int | None = None,
@@ -146,7 +148,7 @@ def compare_pairs(
     if not len(pairs):
         return Compared(pairs[:, 0], pairs[:, 1], np.empty((0, MATCH_COLUMNS)), np.empty(0, dtype=bool))
     guessed = moments[pairs[:, 1]] - moments[pairs[:, 0]]
-    guessed = np.column_stack([guessed, [_lag_of_passages(passages[i], passages[j]) for i, j in pairs.tolist()]])
+    guessed = np.column_stack([guessed, passages.lags_s(pairs[:, 0], pairs[:, 1])])
     # each log once per step on which it is compared
     steps, which = np.unique(step, return_inverse=True)
     coded = at + which.reshape(-1, 1) * len(batch)
@@ -192,34 +194,65 @@ def compare_pairs(
         )
     )
     open_pairs = np.flatnonzero(by_readings)
-    wanted = np.unique(at[open_pairs])
-    prepared_logs = {int(k): readings_of(*_rows(batch, int(k))) for k in wanted}
-    compared = Compared(pairs[:, 0], pairs[:, 1], values, is_copy)
-
-    def by_reading(first: int, last: int) -> None:
-        for q in open_pairs[first:last].tolist():
-            earlier, later = (prepared_logs[int(k)] for k in at[q])
-            if earlier is None or later is None:
-                continue
-            found = match_readings(later, earlier, guessed[q], rules, compared.match(q))
-            values[q] = [getattr(found, name) for name in _FIELDS]
-            is_copy[q] = found.is_copy(rules)
-
-    _in_threads(by_reading, len(open_pairs), threads)
+    _by_readings(open_pairs, at, guessed, values, is_copy, batch, ln_p, rules, threads)
     return Compared(pairs[tried, 0], pairs[tried, 1], values[tried], is_copy[tried])
 
 
-def _lag_of_passages(earlier: Mapping[int, float], later: Mapping[int, float]) -> float:
-    """Alignment that shared passages say; NaN where none is shared."""
-    if earlier.keys().isdisjoint(later):
-        return math.nan
-    return float(np.median([later[key] - at for key, at in earlier.items() if key in later]))
+def _by_readings(
+    open_pairs: IntArray, at: IntArray, guessed: FloatArray, values: FloatArray, is_copy: NDArray[np.bool_],
+    batch: SampleBatch, ln_p: FloatArray, rules: CopyRules, threads: int,
+) -> None:  # fmt: skip
+    """Compare some pairs reading by reading, and put what proves a copy in the place of what the grid said."""
+    if not open_pairs.size:
+        return
+    wanted, index = np.unique(at[open_pairs], return_inverse=True)
+    pairs, guesses, told = index.reshape(-1, 2), guessed[open_pairs], values[open_pairs]
+    room = room_for(batch.offsets, ln_p, wanted)
+
+    def prepared(first: int, last: int) -> None:
+        prepare_single(
+            batch.offsets, batch.elapsed_s, ln_p, wanted, MOST_BEND, rules.most_picked, first, last, room.starts,
+            room.elapsed_s, room.ln_p, room.parts, room.usual_s, room.usual_last_s,
+        )  # fmt: skip
+
+    _in_threads(prepared, wanted.size, threads)
+    out, hopes = np.empty((len(pairs), 1 + READING_COLUMNS)), hopeful(told, rules)
+
+    def compared(first: int, last: int) -> None:
+        compare_single(
+            pairs, guesses, hopes, room.starts, room.elapsed_s, room.ln_p, room.parts, room.usual_s, room.usual_last_s,
+            rules.least_picked, rules.most_picked, rules.least_overlap_s, rules.course_tolerance, rules.picked_share,
+            rules.other_moment_s, MOST_BEND, first, last, out,
+        )  # fmt: skip
+
+    _in_threads(compared, len(pairs), threads)
+    by_noise, by_agreement = matches_of(out)
+    copies = are_copies(by_noise, rules)
+    # agreement alone is no proof: it must beat chance, and by nearly every reading
+    agree = (out[:, 0] != 0) & ~copies & (out[:, 12] >= rules.picked_share) & (out[:, 13] >= rules.least_sharpness)
+    values[open_pairs[copies]] = by_noise[copies]
+    values[open_pairs[agree]] = by_agreement[agree]
+    is_copy[open_pairs] = are_copies(values[open_pairs], rules)
 
 
-def _rows(batch: SampleBatch, k: int) -> tuple[FloatArray, FloatArray]:
-    """Moments and pressures of one log of a batch."""
-    cut = slice(int(batch.offsets[k]), int(batch.offsets[k + 1]))
-    return batch.elapsed_s[cut], batch.pressure_micron[cut]
+def hopeful(found: FloatArray, rules: CopyRules) -> NDArray[np.bool_]:
+    """Whether noise in common, that a grid did not show, may be found reading by reading; for rows of `Match`'s fields."""
+    apart, points, sharpness = (found[:, _FIELDS.index(name)] for name in ("apart", "points", "sharpness"))
+    near = apart <= GRID_APART * rules.most_apart
+    return np.asarray(near & ((points <= FEW_POINTS) | (sharpness >= GRID_SHARE * rules.least_sharpness)))
+
+
+def matches_of(out: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`Match` in columns, by the noise and by agreement, of what `compare_single` says."""
+    sign = out[:, 0]
+    lag, overlap, course, rho, z, points, even, apart, same_lag, same_overlap, same_course, share, beyond, same = out[
+        :, 1:
+    ].T
+    none, one = np.zeros(len(out)), np.ones(len(out))
+    return (
+        np.column_stack([overlap, sign * lag, course, rho, z, np.trunc(points), even, none, apart]),
+        np.column_stack([same_overlap, sign * same_lag, same_course, share, beyond, np.trunc(same), one, none, none]),
+    )
 
 
 def spacings_s(batch: SampleBatch) -> FloatArray:

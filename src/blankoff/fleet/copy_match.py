@@ -67,12 +67,12 @@ def _noise(y: FloatArray) -> FloatArray:
     return np.where(straight, rest, np.nan)
 
 
-_GRID_APART = 2.0
+GRID_APART = 2.0
 """On a grid courses may lie this many times further apart than reading by reading, for noise to be looked for there."""
-_GRID_SHARE = 0.3
+GRID_SHARE = 0.3
 """Sharpness on a grid, of what a copy needs, from which on single readings are asked for their noise: the grid averages
 up to three readings in one cell, which leaves some half of the correlation."""
-_FEW_POINTS = 80
+FEW_POINTS = 80
 """Up to so many cells a grid's sharpness says too little to be asked."""
 
 
@@ -227,8 +227,8 @@ def readings_of(elapsed_s: FloatArray, pressure_micron: FloatArray) -> Readings 
 
 def _hopeful(found: Match, rules: CopyRules) -> bool:
     """Whether noise in common, that a grid did not show, may be found reading by reading."""
-    near = found.apart <= _GRID_APART * rules.most_apart
-    return near and (found.points <= _FEW_POINTS or found.sharpness >= _GRID_SHARE * rules.least_sharpness)
+    near = found.apart <= GRID_APART * rules.most_apart
+    return near and (found.points <= FEW_POINTS or found.sharpness >= GRID_SHARE * rules.least_sharpness)
 
 
 def match_readings(a: Readings, b: Readings, guesses_s: FloatArray, rules: CopyRules, found: Match) -> Match:

@@ -59,7 +59,7 @@ def compile_the_rest() -> None:
     """Compile the rest of judging, packing, copies and the oil's model, by using each on next to nothing."""
     from blankoff.evacuation.judge import judge_phases
     from blankoff.fleet.copy_compare import compare_pairs
-    from blankoff.fleet.copy_match import NO_MATCH, match_readings, readings_of
+    from blankoff.fleet.copy_passages import Passages
     from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
     from blankoff.fleet.oil_kernels import HEAD, fit_pump
     from blankoff.fleet.wear_seen import seen_values
@@ -73,10 +73,7 @@ def compile_the_rest() -> None:
     judge_phases(batch, phases, JobContext.uniform(len(batch)), Settings())
     pairs = np.array([[0, 1]])
     sketch_batch(batch, np.full(len(batch), _PULL_S))
-    compare_pairs(pairs, list(batch.keys), np.zeros((2, 3)), [{}, {}], lambda keys: batch, CopyRules())
-    readings = readings_of(batch.elapsed_s[: batch.offsets[1]], batch.pressure_micron[: batch.offsets[1]])
-    if readings is not None:
-        match_readings(readings, readings, np.zeros(1), CopyRules(), NO_MATCH)
+    compare_pairs(pairs, list(batch.keys), np.zeros((2, 3)), Passages.of([{}, {}]), lambda keys: batch, CopyRules())
     ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
     filling = np.zeros(3, dtype=np.int64)
     fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)
