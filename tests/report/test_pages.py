@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from blankoff import schemas
 from blankoff.report.book import open_book, share_bounds
 from blankoff.report.data import MonthData
 from blankoff.report.pages import month_pages, write_month
@@ -386,6 +387,29 @@ def test_an_evacuation_without_a_page_still_has_its_phases(data):
         e for e in book.work.filter(pl.col("reason") == "held")["evacuation_id"] if e not in book.paged["evacuation"]
     )
     assert book.evacuation(bare).phase.height == 2
+
+
+def test_what_of_a_log_was_refused_stands_on_its_page(data):
+    from blankoff.report.views.evacuation import evacuation_page
+
+    hurt, whole = data.work.filter(pl.col("log_file").is_not_null())["evacuation_id"].to_list()[:2]
+    file = data.work.filter(pl.col("evacuation_id") == hurt)["log_file"].item()
+    why = {"path": f"logs/{file}", "seen_at": None}
+    refused = [
+        {**why, "row": 512, "field": "elapsed_s", "problem": "no time in the time column; mend the line"},
+        {**why, "row": None, "field": None, "problem": "cut short; hand in the whole file"},
+        {**why, "path": "logs/elsewhere.csv", "row": 3, "field": None, "problem": "NUL bytes in the line"},
+        {**why, "path": "evacuations.csv", "row": 4, "field": None, "problem": "given twice"},
+    ]
+    frame = schemas.QUARANTINE.conform(pl.DataFrame(refused, infer_schema_length=None))
+    book = open_book(replace(data, quarantine=frame))
+    tables = [b.value for s in evacuation_page(book, hurt).sections for b in s.blocks if b.kind == "table"]
+    [table] = [t for t in tables if t.caption.startswith("Refused of this log")]
+    assert [[c.text for c in row.cells] for row in table.rows] == [
+        ["whole file", "\N{EN DASH}", "cut short; hand in the whole file"],
+        ["512", "elapsed_s", "no time in the time column; mend the line"],
+    ]
+    assert "Refused of this log" not in str(evacuation_page(book, whole))
 
 
 def test_a_log_that_cannot_be_fetched_is_said(tmp_path, data):

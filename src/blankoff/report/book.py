@@ -245,6 +245,19 @@ class Book:
         """Evacuation id → its month, empty where that is unknown."""
         return {e: m or "" for e, m in self.work.select("evacuation_id", "month").iter_rows()}
 
+    def refused_of(self, evacuation_id: str) -> list[dict[str, Any]]:
+        """What of an evacuation's log could not be used: rows of the table ``quarantine``, by line."""
+        log_file = self.rows[evacuation_id]["log_file"]
+        return self._refused_by_path.get(f"logs/{log_file}", []) if log_file else []
+
+    @cached_property
+    def _refused_by_path(self) -> dict[str, list[dict[str, Any]]]:
+        out: dict[str, list[dict[str, Any]]] = {}
+        logs = self.data.quarantine.filter(pl.col("path").str.starts_with("logs/"))
+        for refused in logs.sort("path", "row", "field", nulls_last=False).iter_rows(named=True):
+            out.setdefault(refused["path"], []).append(refused)
+        return out
+
     @cached_property
     def _register_rows(self) -> Mapping[str, dict[str, Any]]:
         return _RowsById(self.data.registers.get("evacuations", schemas.EVACUATIONS.empty()))

@@ -32,6 +32,19 @@ REASON_WORDS = {
     "no_log": "no log handed in",
     "unreadable_log": "log cannot be read",
 }
+WITHOUT_PROOF_WORDS = {
+    "leak": "rose over the limit as a leak does",
+    "moisture": "rose over the limit as moisture does",
+    "leak_and_moisture": "rose over the limit as a leak and moisture do",
+    "rise_unexplained": "rose over the limit, cause open",
+    "target_missed": "missed the target",
+    "short_hold": "with a hold cut short",
+    "no_hold": "without a hold",
+    "recycled_log": "with another job's log",
+    "no_log": "without a log",
+    "unreadable_log": "with a log that cannot be read",
+}
+"""What is said of a number of jobs."""
 RISE_WORDS = {
     "flat": "hardly any rise",
     "moisture": "a rise that levels off: moisture or outgassing",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from blankoff.report.book import Book, verdict_of
@@ -12,9 +12,9 @@ from blankoff.report.charts.copies import copies_chart
 from blankoff.report.charts.curve import ambient_of, curve_chart
 from blankoff.report.charts.hold import hold_chart
 from blankoff.report.data import EvacuationData
-from blankoff.report.layout import Block, Link, Page, Section
+from blankoff.report.layout import Block, Link, Page, Row, Section, cell, head, table_or
 from blankoff.report.names import slug
-from blankoff.report.views.common import capital, circuit, finding_cards, plain_kind
+from blankoff.report.views.common import capital, circuit, finding_cards, number_cell, plain_kind
 from blankoff.report.words import (
     NONE,
     REASON_WORDS,
@@ -24,6 +24,7 @@ from blankoff.report.words import (
     day,
     minutes,
     number,
+    plain_sentence,
     sure,
 )
 
@@ -235,6 +236,21 @@ def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
     ]
 
 
+def _refused(book: Book, refused: Sequence[Mapping[str, Any]]) -> Block:
+    """List what of the log could not be used; a refusal without a line is the whole file's."""
+    rows = [
+        Row(
+            (
+                number_cell("whole file" if r["row"] is None else count(r["row"]), r["row"]),
+                cell(r["field"] or NONE),
+                cell(plain_sentence(r["problem"] or NONE, book.pressure)),
+            )
+        )
+        for r in refused
+    ]
+    return table_or("Refused of this log, with the reason", head("#line", "part", "reason"), rows, "", 12)
+
+
 def _beside(book: Book, data: EvacuationData) -> list[Chart]:
     """Draw this log's curve and those of its twins each on its own, in the same frame, side by side."""
     shown = [
@@ -287,7 +303,11 @@ def evacuation_page(book: Book, id_: str) -> Page:
             )
         )
     proof = Block("quiet", f"For a customer, one printable page: {sheet_command(id_)}")
-    sections.append(Section("used", "What was done with what", (Block("plain", _used(book, data)), proof)))
+    used = [Block("plain", _used(book, data)), proof]
+    refused = book.refused_of(id_)
+    if refused:
+        used.append(_refused(book, refused))
+    sections.append(Section("used", "What was done with what", tuple(used)))
     sections.append(Section("pumping", "Pumping", (Block("plain", _pump_down(row, pressure)),)))
     return Page(
         "",

@@ -33,7 +33,7 @@ from blankoff.report.words import (
     FACTOR_WORDS,
     KIND_WORDS,
     NONE,
-    REASON_WORDS,
+    WITHOUT_PROOF_WORDS,
     bounds,
     count,
     day,
@@ -116,7 +116,7 @@ def _signed_section(book: Book) -> Section:
             "Nothing was signed as passed this month, or the register has no column 'reported'.",
         )
     by = rows.group_by("reason").len().sort(["len", "reason"], descending=[True, False])
-    why = ", ".join(f"{r['len']} {REASON_WORDS.get(r['reason'] or '', '')}" for r in by.iter_rows(named=True))
+    why = ", ".join(f"{r['len']} {WITHOUT_PROOF_WORDS.get(r['reason'] or '', '')}" for r in by.iter_rows(named=True))
     lead = f"{rows.height} of {plural(signed, 'job')} signed as passed {'is' if rows.height == 1 else 'are'} not proven by {'its' if rows.height == 1 else 'their'} log{': ' + why if why else ''}."
     return Section(
         "signed",
