@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -11,6 +12,9 @@ import pytest
 
 from blankoff import pipeline
 from blankoff.errors import NotInStoreError
+from blankoff.pipeline.unchanged import is_unchanged, made_of
+from blankoff.report import pages as report_pages
+from blankoff.report.data import MonthData
 from blankoff.store import open_store
 from tests.pipeline.fleets import assert_same_tables, break_fleet, copy_sample, plain_logs, tables
 
@@ -141,6 +145,49 @@ def test_the_same_store_gives_the_same_bytes(reviewed: tuple[Path, Path, Path], 
     assert files == sorted(p.relative_to(tmp_path / "again") for p in (tmp_path / "again").rglob("*") if p.is_file())
     for name in files:
         assert (pages / name).read_bytes() == (tmp_path / "again" / name).read_bytes(), name
+
+
+def test_pages_are_written_again_only_where_they_would_be_others(
+    reviewed: tuple[Path, Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, store_path, pages = reviewed
+    mine = tmp_path / "pages"
+    shutil.copytree(pages, mine)
+    writes: list[bool] = []
+    write = report_pages.write_month
+
+    def counted(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
+        writes.append(all_evacuations)
+        return write(data, out, all_evacuations=all_evacuations)
+
+    monkeypatch.setattr(report_pages, "write_month", counted)
+    with open_store(store_path, read_only=True) as store:
+        data = pipeline.reporting.month_data(store, "2026-10")
+        state = made_of(store, data, every_log=False)
+        assert pipeline.write_month(store, "2026-10", mine) == mine / "index.html"
+        assert writes == []
+        # whatever of the month is another makes them others
+        for other in (
+            replace(data, as_of=data.as_of - dt.timedelta(days=1)),
+            replace(data, phase=data.phase.head(data.phase.height - 1)),
+            replace(data, not_made=(*data.not_made, ("x", "y"))),
+            replace(data, registers={**data.registers, "pumps": data.registers["pumps"].head(1)}),
+        ):
+            assert made_of(store, other, every_log=False) != state
+        assert made_of(store, data, every_log=True) != state
+        # and a page that somebody changed, took away or added is mended
+        good = (pages / "operations.html").read_bytes()
+        (mine / "operations.html").write_bytes(good.replace(b"Operations", b"operations", 1))
+        assert not is_unchanged(mine, state)
+        pipeline.write_month(store, "2026-10", mine)
+        assert (mine / "operations.html").read_bytes() == good
+        (mine / "training.html").unlink()
+        assert not is_unchanged(mine, state)
+        shutil.copy(pages / "training.html", mine)
+        assert is_unchanged(mine, state)
+        (mine / "more.html").touch()
+        assert not is_unchanged(mine, state)
+    assert writes == [False]
 
 
 def test_pages_never_replace_what_is_not_pages(reviewed: tuple[Path, Path, Path], tmp_path: Path) -> None:

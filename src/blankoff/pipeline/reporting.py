@@ -20,6 +20,7 @@ from blankoff.pipeline.known_work import known_work
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
 from blankoff.pipeline.swapping import make_ready, swap_in
+from blankoff.pipeline.unchanged import is_unchanged, made_of, note_made_of
 from blankoff.report import sheet
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import EvacuationData, MonthData
@@ -119,7 +120,7 @@ def write_month(
     """Write the pages of a month; a month whose end was not assessed yet is assessed first.
 
     The pages are written aside and swapped in when they are whole, so that an interrupted run never leaves half a
-    month.
+    month. Pages that would come out as they lie there are left alone.
 
     Parameters
     ----------
@@ -155,6 +156,10 @@ def write_month(
         assess(store, as_of, progress)
     data = month_data(store, month)
     folder = Path(out)
+    # whom a pseudonym stands for is no matter for a note that anybody may read
+    state = made_of(store, data, every_log=every_log) if pseudonym_key is None else ""
+    if state and is_unchanged(folder, state):
+        return folder / "index.html"
     writable_folder(folder.parent if folder.parent != folder else folder)
     if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not _is_ours(folder))):
         raise BlankoffError(f"{folder} holds something that is not pages of ours; name another folder for --out")
@@ -165,6 +170,8 @@ def write_month(
         pages.write_month(people.in_month(data) if people else data, aside, all_evacuations=every_log)
         if people:
             people.guard(aside)
+        if state:
+            note_made_of(aside, state)
         swap_in(folder)
     except (OSError, BlankoffError):  # a full disk: what was there before stays, and no half lies about
         make_ready(folder)
