@@ -8,7 +8,9 @@ repeats the original's noise at one sharp alignment, however much fresh noise wa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from base64 import b64encode
+from collections.abc import Callable, Collection, Iterable
+from hashlib import blake2b
 from typing import TypeAlias
 
 import numpy as np
@@ -49,14 +51,27 @@ PAIR_SCHEMA = {
     "even_share": pl.Float64,
     "apart": pl.Float64,
 }
-"""Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice."""
+"""Two logs that were compared, and how they matched: kept, so that no pair is ever compared twice.
+
+There are more pairs than logs by far, so logs are named in short, see `pair_names`."""
 
 
-def _known_matches(pairs: PairArray, keys: list[str], known: pl.DataFrame | None) -> tuple[BoolArray, dict[int, Match]]:
+def pair_names(keys: Iterable[str]) -> pl.Series:
+    """Short names of logs: 72 bits in 12 letters, so many as a database holds in place.
+
+    Among a thousand million logs two would have the same with a chance of one in ten thousand, and then a pair of them is
+    all that may go uncompared.
+    """
+    short = [b64encode(blake2b(key.encode(), digest_size=9).digest()).decode() for key in keys]
+    return pl.Series(short, dtype=pl.String)
+
+
+def _known_matches(
+    pairs: PairArray, names: pl.Series, known: pl.DataFrame | None
+) -> tuple[BoolArray, dict[int, Match]]:
     """Return which pairs were compared before, and what was found of those that are copies, by the pair's index."""
     if known is None or known.is_empty() or not len(pairs):
         return np.zeros(len(pairs), dtype=bool), {}
-    names = pl.Series(keys, dtype=pl.String)
     asked = pl.DataFrame({"earlier_key": names.gather(pairs[:, 0]), "later_key": names.gather(pairs[:, 1])})
     known = known.unique(["earlier_key", "later_key"], keep="first", maintain_order=True)
     found = asked.with_row_index("pair").join(known, on=["earlier_key", "later_key"], how="left", maintain_order="left")
@@ -119,7 +134,9 @@ def find_copies(
     wanted = None if asked is None else shapes["log_key"].is_in(list(asked)).to_numpy()
     pairs = propose_copies(shapes, rules, wanted)
     pairs = pairs[of_key[pairs[:, 0]] != of_key[pairs[:, 1]]]
-    compared, copies = _known_matches(pairs, keys, known)
+    names = pair_names(keys)
+    compared, copies = _known_matches(pairs, names, known)
+    del known
     for k, remembered in copies.items():
         i, j = pairs[k].tolist()
         if not (j in best and best[j][0] <= i):
@@ -142,7 +159,6 @@ def find_copies(
                 best[j] = (i, found.match(k))
                 repeats[j] = i
         if checked is not None and len(found.earlier):
-            names = pl.Series(keys, dtype=pl.String)
             checked(
                 pl.DataFrame(
                     {

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 import polars as pl
 
-from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, find_copies
+from blankoff.fleet.copies import COPY_SCHEMA, PAIR_SCHEMA, find_copies, pair_names
 from blankoff.fleet.copy_propose import touched_by
 from blankoff.fleet.copy_sketch import CopyRules
 from blankoff.pipeline.progress import Progress
@@ -15,7 +15,7 @@ from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
 from blankoff.store import Spool, Store
 
-COMPARED_BY = "6"
+COMPARED_BY = "7"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
 _LAID_OUT_FROM = 3
@@ -127,7 +127,7 @@ def _add_new(
         known = key_of.select("log_key").clear()
     asked = pl.concat([touched.select("log_key"), known]).unique().sort("log_key")
     store.insert("compared_pair", pl.DataFrame(schema=PAIR_SCHEMA))  # so that there is such a table
-    pairs = store.read("compared_pairs_of", asked)
+    pairs = store.read("compared_pairs_of", asked.select(log_key=pair_names(asked["log_key"])))
     found = _search(store, jobs, sketch, load, pairs, asked["log_key"].to_list())
     if earlier.width and earlier.join(found, on="evacuation_id", how="anti").height:
         return False
@@ -160,7 +160,7 @@ def _known_pairs(store: Store, sketch: pl.DataFrame, *, same_rules: bool) -> pl.
         changed, gone = changed_rows(sketch, before, "log_key")
         stale = pl.concat([changed.select("log_key"), gone.select("log_key")])
         for column in ("earlier_key", "later_key"):
-            store.delete("compared_pair", column, stale.select(pl.col("log_key").alias(column)))
+            store.delete("compared_pair", column, pair_names(stale["log_key"]).alias(column).to_frame())
     store.replace_all_if_changed("compared_sketch", sketch)
     known = store.raw("compared_pair")
     return known if known.width else pl.DataFrame(schema=PAIR_SCHEMA)
