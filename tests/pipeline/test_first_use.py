@@ -12,14 +12,14 @@ import pytest
 
 from blankoff.evacuation import hold, phases, pump_down
 from blankoff.evacuation.judge import judge_batch
-from blankoff.fleet import copy_grids, copy_kernels, copy_readings, oil_kernels
+from blankoff.fleet import copy_grids, copy_kernels, copy_single, oil_kernels, wear_told
 from blankoff.pipeline.first_use import compile_phases, compile_the_rest
 from blankoff.samples import JobContext, SampleBatch
 from tests.pipeline.fleets import SAMPLE
 
 CALLED = (
     phases._find_all, pump_down._features_all, hold._fit_all, copy_grids.prepare_logs, copy_kernels.match_pairs,
-    copy_readings.prepare_readings, copy_readings.compare_readings,
+    copy_single.prepare_single, copy_single.compare_single, wear_told.told_of_levels,
 )  # fmt: skip
 
 

@@ -194,11 +194,11 @@ def compare_pairs(
         )
     )
     open_pairs = np.flatnonzero(by_readings)
-    _by_readings(open_pairs, at, guessed, values, is_copy, batch, ln_p, rules, threads)
+    compare_by_readings(open_pairs, at, guessed, values, is_copy, batch, ln_p, rules, threads)
     return Compared(pairs[tried, 0], pairs[tried, 1], values[tried], is_copy[tried])
 
 
-def _by_readings(
+def compare_by_readings(
     open_pairs: IntArray, at: IntArray, guessed: FloatArray, values: FloatArray, is_copy: NDArray[np.bool_],
     batch: SampleBatch, ln_p: FloatArray, rules: CopyRules, threads: int,
 ) -> None:  # fmt: skip

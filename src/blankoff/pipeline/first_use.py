@@ -58,7 +58,8 @@ def compile_phases() -> None:
 def compile_the_rest() -> None:
     """Compile the rest of judging, packing, copies and the oil's model, by using each on next to nothing."""
     from blankoff.evacuation.judge import judge_phases
-    from blankoff.fleet.copy_compare import compare_pairs
+    from blankoff.fleet.copy_compare import compare_by_readings, compare_pairs
+    from blankoff.fleet.copy_kernels import MATCH_COLUMNS
     from blankoff.fleet.copy_passages import Passages
     from blankoff.fleet.copy_sketch import CopyRules, sketch_batch
     from blankoff.fleet.oil_kernels import HEAD, fit_pump
@@ -74,6 +75,18 @@ def compile_the_rest() -> None:
     pairs = np.array([[0, 1]])
     sketch_batch(batch, np.full(len(batch), _PULL_S))
     compare_pairs(pairs, list(batch.keys), np.zeros((2, 3)), Passages.of([{}, {}]), lambda keys: batch, CopyRules())
+    ln_p, grid_said = np.log(batch.pressure_micron), np.zeros((1, MATCH_COLUMNS))
+    compare_by_readings(
+        np.zeros(1, dtype=np.int64),
+        pairs,
+        np.zeros((1, 4)),
+        grid_said,
+        np.zeros(1, dtype=bool),
+        batch,
+        ln_p,
+        CopyRules(),
+        1,
+    )
     ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
     filling = np.zeros(3, dtype=np.int64)
     fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)
