@@ -334,11 +334,23 @@ def judge_batch(
 def _measure_frame(keys: tuple[str, ...], columns: dict[str, NDArray[Any]]) -> pl.DataFrame:
     """Columns as a frame of `schemas.MEASURE`; NaN becomes null."""
     verdict, reason = verdict_words(columns.pop("_reason"))
-    rise = _rise_words(columns)
-    data = {name: _series(name, values) for name, values in columns.items()}
-    frame = pl.DataFrame({"log_key": list(keys), "verdict": verdict, "reason": reason, "rise_kind": rise, **data})
-    known = set(schemas.MEASURE.names)
-    return schemas.MEASURE.conform(frame.select(c for c in frame.columns if c in known))
+    words = {
+        "log_key": pl.Series("log_key", list(keys), dtype=pl.String),
+        "verdict": pl.Series("verdict", verdict, dtype=pl.String),
+        "reason": pl.Series("reason", reason, dtype=pl.String),
+        "rise_kind": _rise_words(columns),
+    }
+    # column by column: a query that casts sixty of them costs four times as much for a batch
+    series = []
+    for column in schemas.MEASURE.columns:
+        if column.name in words:
+            found = words[column.name]
+        elif column.name in columns:
+            found = _series(column.name, columns[column.name])
+        else:
+            found = pl.repeat(None, len(keys), dtype=column.dtype, eager=True).alias(column.name)
+        series.append(found if found.dtype == column.dtype else found.cast(column.dtype))
+    return pl.DataFrame(series)
 
 
 def _series(name: str, values: NDArray[Any]) -> pl.Series:
