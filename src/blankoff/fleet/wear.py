@@ -15,6 +15,7 @@ from blankoff.fleet.wear_causes import Shift, SpeedCauses, likelihood_on_grid
 from blankoff.fleet.wear_days import day_number, episode_of, renewal_days, to_date
 from blankoff.fleet.wear_habits import NOT_AS_USUAL, SAME_LN, SHAPE_SHARE, now_and_then, slow_elsewhere
 from blankoff.fleet.wear_levels import GRID, MOVES, LevelPaths, level_paths
+from blankoff.fleet.wear_ramps import passed_on
 from blankoff.settings import Settings
 
 __all__ = ["AssetLevel", "asset_levels", "lasting_loss", "pumps_worn"]
@@ -54,6 +55,8 @@ class AssetLevel:
     elsewhere_too : bool
         Of a technician, whether most of his telling jobs with other hose sets than his usual one were slow too; of one who began
         later, with other pumps too.
+    like : float64 (n, levels), optional
+        What its uses say of every level, ln.
     """
 
     level_id: str
@@ -67,6 +70,7 @@ class AssetLevel:
     by_shape_alone: bool = False
     began_later: bool = False
     elsewhere_too: bool = True
+    like: Floats | None = None
 
     @property
     def weight(self) -> float:
@@ -160,6 +164,7 @@ def asset_levels(
                 bool(np.ptp(shift.level) < SAME_LN and lead < SHAPE_SHARE * own),
                 bool(np.ptp(shift.level) >= SAME_LN),
                 elsewhere,
+                like,
             )
         )
     return out
@@ -283,12 +288,28 @@ def pumps_worn(levels: list[AssetLevel], attribution: Attribution, settings: Set
             continue
         beyond = (paths.draws - best) < BEGAN_SHARE * limit
         since, low, _ = since_bounds(paths.crossing_days(beyond), float(paths.days[-1]))
+        since, low = _passed(level, float(np.median(best[:, -1])), limit) or (since, low)
         if (paths.days >= day_number(since)).sum() < FEWEST_SINCE:
             continue
         rows.append(
             asset_candidate("pump_worn", level, loss, probability, since, "share of its own best speed", tied, low)
         )
     return candidate_frame(rows)
+
+
+def _passed(level: AssetLevel, best: float, limit: float) -> tuple[date, date] | None:
+    """Day on which a pump passed the limit, and the earliest (5 %), by falls since the last renewing work; None where none does."""
+    days = level.paths.days
+    at = slice(int(np.searchsorted(days, max(level.renewals, default=-np.inf), side="left")), None)
+    if level.like is None or days[at].size < 2 * FEWEST_SINCE:
+        return None
+    when, weight = passed_on(days[at], level.like[at], best, float(np.median(level.paths.now)), limit)
+    if when.size == 0:
+        return None
+    order = np.argsort(when, kind="stable")
+    share = np.cumsum(weight[order])
+    low, middle = (float(when[order][min(int(np.searchsorted(share, q)), when.size - 1)]) for q in (0.05, 0.5))
+    return to_date(middle), to_date(low)
 
 
 def asset_candidate(
