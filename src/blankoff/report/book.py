@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -25,6 +25,7 @@ from blankoff.report.data import (
     conform,
 )
 from blankoff.report.layout import Link, Verdict
+from blankoff.report.rows_by_id import RowsById
 from blankoff.report.words import VERDICT_SIGNS, VERDICT_WORDS, PressureWords, months_up_to
 from blankoff.samples import SampleBatch
 
@@ -96,30 +97,6 @@ def verdict_of(code: str | None) -> Verdict | None:
 def _newest(frame: pl.DataFrame, as_of: dt.date) -> pl.DataFrame:
     known = frame.filter(pl.col("as_of") <= as_of)
     return known.filter(pl.col("as_of") == pl.col("as_of").max()) if known.height else known
-
-
-class _RowsById(Mapping[str, dict[str, Any]]):
-    """Rows of a frame by evacuation id, each made when it is first asked for: a large fleet's are too many to hold."""
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        self._frame = frame
-        self._place = {e: i for i, e in enumerate(frame["evacuation_id"].to_list())}
-        self._made: dict[str, dict[str, Any]] = {}
-
-    def __getitem__(self, key: str) -> dict[str, Any]:
-        made = self._made.get(key)
-        if made is None:
-            made = self._made[key] = self._frame.row(self._place[key], named=True)
-        return made
-
-    def __contains__(self, key: object) -> bool:
-        return key in self._place
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._place)
-
-    def __len__(self) -> int:
-        return len(self._place)
 
 
 @dataclass(frozen=True)
@@ -238,7 +215,7 @@ class Book:
     @cached_property
     def rows(self) -> Mapping[str, dict[str, Any]]:
         """Evacuation id → its row of the work frame."""
-        return _RowsById(self.work)
+        return RowsById(self.work)
 
     @cached_property
     def month_of(self) -> dict[str, str]:
@@ -260,7 +237,7 @@ class Book:
 
     @cached_property
     def _register_rows(self) -> Mapping[str, dict[str, Any]]:
-        return _RowsById(self.data.registers.get("evacuations", schemas.EVACUATIONS.empty()))
+        return RowsById(self.data.registers.get("evacuations", schemas.EVACUATIONS.empty()))
 
     @cached_property
     def _phases(self) -> dict[str, pl.DataFrame]:
