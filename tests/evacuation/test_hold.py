@@ -221,7 +221,7 @@ def test_fast_fit_agrees_with_the_slow_oracle(seed: int, leak: float, pools: lis
     warming = 0.3 / 600.0 * bt / 293.15
     out = np.empty(OUT)
     fit_blocks(
-        bt, bp, bv, warming, n, 600.0, 17_000.0, 1.3, np.stack([x.values for x in tables]), tables[0].scale,
+        bt, bp, bv, warming, n, 600.0, 17_000.0, 1.3, np.nan, np.stack([x.values for x in tables]), tables[0].scale,
         tables[0].step, WET_SHAPES, prior.vector(50.0), out,
     )  # fmt: skip
     want = posterior(bt, bp, bv, warming, 600.0, 17_000.0, 1.3, out[9], out[10], tables, prior, 50.0)

@@ -13,6 +13,7 @@ from blankoff.evacuation.hold import (
     COLUMNS,
     HoldFits,
     _anchor,
+    _last_pumped,
     fit_holds,
     rise_prior,
 )
@@ -82,6 +83,35 @@ def test_nothing_goes_before_the_blocks_where_the_last_reading_is_too_old() -> N
     assert anchored(t, p, -1.0)[0] == 3
 
 
+def test_lowest_of_the_last_five_readings_is_the_last_pumped_pressure() -> None:
+    """Wanted only where the hold's own readings begin twenty seconds after the isolation, or later."""
+    t = 10.0 * np.arange(9.0)
+    p = np.array([200.0, 250.0, 320.0, 310.0, NAN, 305.0, 306.0, 304.0, 400.0])
+    assert _last_pumped(t, p, 75.0, 20.0) == 304.0
+    assert _last_pumped(t, p, 70.0, 300.0) == 304.0
+    assert _last_pumped(t, p, 69.0, 300.0) == 250.0
+    assert math.isnan(_last_pumped(t, p, 75.0, 19.9))
+    assert math.isnan(_last_pumped(t, p, -1.0, 300.0))
+    assert math.isnan(_last_pumped(t, np.full(9, NAN), 75.0, 300.0))
+
+
+@pytest.mark.parametrize("bend", [15.0, 60.0])
+def test_a_hold_whose_first_minutes_are_missing_begins_where_the_pump_left_it(bend: float) -> None:
+    """CALC: 100 microns when the log went silent, three minutes before the isolation; read again five minutes after it."""
+    rng = np.random.default_rng(4)
+    t = np.concatenate([np.arange(0.0, 200.0, 5.0), np.arange(700.0, 1400.0, 5.0)])
+    p = 100.0 + bend * (1.0 - np.exp(-np.maximum(t - 400.0, 0.0) / 240.0))
+    p *= 1.0 + 0.01 * rng.normal(size=t.size)
+    got = fits(t, p, start=400.0, end=1400.0)
+    assert got["p0_micron"][0] == pytest.approx(100.0, rel=0.1)
+    within = bend * (1.0 - math.exp(-600.0 / 240.0))
+    assert got["saturating_micron"][0] == pytest.approx(within, abs=10.0)
+    # what is read of the hold alone leaves its beginning open
+    alone = fits(t[t > 400.0], p[t > 400.0], start=400.0, end=1400.0)
+    assert alone["saturating_se"][0] > 3.0 * got["saturating_se"][0]
+    assert alone["saturating_micron"][0] > within + 20.0
+
+
 def fits(
     t: Array,
     p: Array,
@@ -118,6 +148,7 @@ def by_hand(
     bt, bp, bv = np.empty(BLOCKS + 1), np.empty(BLOCKS + 1), np.empty(BLOCKS + 1)
     n = block_means(t, p, start, end, ceiling, bt, bp, bv)[0]
     n = _anchor(t, p, start, n, bt, bp, bv)
+    pumped = _last_pumped(t, p, start, bt[0])
     # unknown drift is allowed for as 0.3 K in ten minutes at 293 K
     drift = 0.3 / 600.0 * bt / 293.15 if warming is None else np.array([warming(s) for s in bt[:n]])  # type: ignore[operator]
     high = float(saturation_pressure_micron(30.0 if math.isnan(ambient) else ambient))
@@ -129,7 +160,7 @@ def by_hand(
     # a drift of saturated vapour is some 18 times that of a gas
     drift_sd = 1.0 + 17.0 * min(1.0, bp[n - 1] / high)
     fit_blocks(
-        bt, bp, bv, drift, n, 60.0 * required, max(high - bp[0], 1.0), drift_sd, np.stack([x.values for x in tables]),
+        bt, bp, bv, drift, n, 60.0 * required, max(high - bp[0], 1.0), drift_sd, pumped, np.stack([x.values for x in tables]),
         tables[0].scale, tables[0].step, WET_SHAPES, prior.vector(judging.material_rise_micron), out,
     )  # fmt: skip
     return out

@@ -43,6 +43,7 @@ class Hold:
     required_s: float = 600.0
     saturation: float = 17_000.0
     drift_sd: float = 1.3
+    pumped: float = float("nan")
     warming: Array = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
@@ -52,7 +53,7 @@ class Hold:
     def fitted(self) -> Array:
         out = np.full(OUT, -1.0)
         fit_blocks(
-            self.t, self.p, self.var, self.warming, self.t.size, self.required_s, self.saturation, self.drift_sd, STACK,
+            self.t, self.p, self.var, self.warming, self.t.size, self.required_s, self.saturation, self.drift_sd, self.pumped, STACK,
             TABLES[0].scale, TABLES[0].step, WET_SHAPES, BELIEF, out,
         )  # fmt: skip
         return out

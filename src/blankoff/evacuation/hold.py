@@ -34,6 +34,7 @@ _DRIFT_K_PER_S = 0.3 / 600.0
 """Ambient drift to allow for where it was not logged: 0.3 K in ten minutes (this project's judgement)."""
 
 _ANCHOR_S = 20.0
+_LAST_PUMPED = 5
 _LONGEST_TIMES = 8.0
 _LEAST_BLOCKS = 5
 _LEAST_SPAN_S = 20.0
@@ -91,6 +92,25 @@ def _anchor(
 
 
 @kernel
+def _last_pumped(t: FloatArray, p: FloatArray, start_s: float, first_s: float) -> float:
+    """Lowest of the last few readings before the isolation, however long before; NaN where there is none.
+
+    Asked for only where the hold's own readings begin late: where they do not, they say best where it began.
+    """
+    if first_s < _ANCHOR_S:
+        return np.nan
+    k = np.searchsorted(t, start_s, side="right") - 1
+    lowest = np.nan
+    seen = 0
+    while k >= 0 and seen < _LAST_PUMPED:
+        if p[k] > 0.0:
+            lowest = p[k] if not lowest <= p[k] else lowest
+            seen += 1
+        k -= 1
+    return lowest
+
+
+@kernel
 def _fit_all(
     offsets: IntArray, elapsed: FloatArray, pressure: FloatArray, ambient: FloatArray, starts: FloatArray, ends: FloatArray,
     required_s: FloatArray, saturation: FloatArray, ceiling: FloatArray, which: IntArray, tables: FloatArray,
@@ -130,8 +150,9 @@ def _fit_all(
         wet = min(1.0, bp[n - 1] / saturation[i])
         drift_sd = 1.0 + 17.0 * wet
         fit_blocks(
-            bt, bp, bv, bw, n, required_s[i], max(saturation[i] - bp[0], 1.0), drift_sd, tables[which[i]], table_scale,
-            table_step, wet_table, belief, row,
+            bt, bp, bv, bw, n, required_s[i], max(saturation[i] - bp[0], 1.0), drift_sd,
+            _last_pumped(elapsed[a:b], pressure[a:b], starts[i], bt[0]), tables[which[i]], table_scale, table_step, wet_table,
+            belief, row,
         )  # fmt: skip
         for j in range(OUT):
             out[i, j] = row[j]

@@ -104,6 +104,9 @@ OUT = 22 + SUMS - STATE_SUMS
 """Numbers returned per hold; see `fit_blocks`."""
 
 
+_PUMPED_SHARE, _PUMPED_MICRON = 0.15, 5.0
+"""How far from the last pumped pressure a hold may begin: standard deviation, as a sum (this project's judgement)."""
+
 _WET_MEDIAN_S, _WET_LN_SD = 240.0, 1.3
 """Prior of water's time of 63 per cent: minutes, seldom hours (this project's judgement)."""
 
@@ -118,6 +121,7 @@ def fit_blocks(
     required_s: float,
     saturation_micron: float,
     drift_sd: float,
+    pumped_micron: float,
     tables: FloatArray,
     table_scale: float,
     table_step: float,
@@ -139,6 +143,10 @@ def fit_blocks(
         Saturation pressure of water at the ambient less the pressure at isolation: bounds the saturating part.
     drift_sd
         Prior standard deviation of the drift coefficient about 1 (1 = ideal gas, about 18 = saturated vapour).
+    pumped_micron
+        Last pumped pressure, for a hold whose readings begin late; else NaN. A circuit that is shut off stands where the pump
+        left it, but for what evens out along it; without that, a quick part takes up whatever lies between nothing and
+        the first reading.
     tables : (3, nodes, columns)
         `hold_prior.SplitTable` values of the circuit's three states.
     table_scale, table_step
@@ -200,6 +208,8 @@ def fit_blocks(
         with_prior(gram, STEP, Y, 0.0, step_sd)
         with_prior(gram, EVENING, Y, 0.0, evening_sd)
         with_prior(gram, DRIFT, Y, 1.0, drift_sd)
+        if pumped_micron > 0.0:
+            with_prior(gram, ONE, Y, pumped_micron - p[0], _PUMPED_SHARE * pumped_micron + _PUMPED_MICRON)
         wet_base = 0.0
         if rising:
             ln_pools = wet_gram(gram, tau, taus, top_rise, pools, slack, small, small_rows)
