@@ -105,6 +105,7 @@ def test_wild_values_are_left_out_not_fatal(fleet: DrawnFleet, found: attributio
     assert (both["ratio"] / both["ratio_right"]).log().abs().max() < 0.5
 
 
+@pytest.mark.scheduled
 def test_groups_of_vans_agree_with_one_system(monkeypatch: pytest.MonkeyPatch) -> None:
     """The path of large fleets, forced onto a fleet that can be solved exactly: within a third of a standard error."""
     fleet = draw_fleet(Plan(seed=21, technicians=30, evacuations=2400))
@@ -121,6 +122,7 @@ def test_groups_of_vans_agree_with_one_system(monkeypatch: pytest.MonkeyPatch) -
     assert both["separable"].equals(both["separable_right"])
 
 
+@pytest.mark.scheduled
 def test_attributed_leaves_a_change_with_its_asset() -> None:
     """A pump's step shows in what attribution leaves for it, at its date and size."""
     fleet = draw_fleet(Plan(seed=41, stepped_pumps=4, worn_pumps=0, borrow_share=0.12, never_parted_share=0.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+import pytest
 
 from blankoff.fleet.attribution import attribute
 from blankoff.fleet.separability import Doubt, components, entangled, meetings
@@ -26,6 +27,7 @@ def apart_counts(work: pl.DataFrame) -> dict[tuple[str, str, str, str], int]:
     return out
 
 
+@pytest.mark.scheduled
 def test_precision_and_recall_against_who_parted() -> None:
     """Truth from the register alone: inseparable where some partner was never, or once only, apart."""
     hit = miss = false = 0

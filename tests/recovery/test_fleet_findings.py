@@ -38,6 +38,7 @@ def put_in(fleet: DrawnFleet, what: str) -> set[str]:
     return set(fleet.events.filter(pl.col("what") == what)["level_id"].to_list()) - mended
 
 
+@pytest.mark.scheduled
 def test_shape_and_bounds() -> None:
     fleet, got = assessed(12)
     rows = got.candidates
@@ -117,6 +118,7 @@ def test_nothing_wrong_nothing_found() -> None:
     assert alarms / years <= 0.03
 
 
+@pytest.mark.scheduled
 def test_nothing_later_is_used_and_order_does_not_count() -> None:
     fleet, _ = assessed(12)
     as_of = date(2026, 3, 31)

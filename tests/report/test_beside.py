@@ -19,6 +19,7 @@ def _all(folder: Path) -> dict[str, bytes]:
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
+@pytest.mark.scheduled
 def test_pages_are_the_same_whoever_writes_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = invented_month()
     monkeypatch.setattr("os.cpu_count", lambda: 2)

@@ -68,6 +68,7 @@ def test_every_drawing_follows_the_grammars_schema(charts):
         assert chart.spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/v6"), (page, key)
 
 
+@pytest.mark.scheduled
 def test_every_drawing_is_drawn_by_an_outside_renderer(charts):
     """vl-convert compiles each to Vega and draws it [RUN]."""
     for key, chart in charts.items():

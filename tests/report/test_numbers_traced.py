@@ -351,7 +351,7 @@ def strangers(book: Book, name: str, shown: Iterable[str]) -> list[str]:
     return [n for n in shown if n not in allowed and n.lstrip("−-") not in allowed]
 
 
-@pytest.fixture(scope="module", params=["micron", "pa"])
+@pytest.fixture(scope="module", params=["micron", pytest.param("pa", marks=pytest.mark.scheduled)])
 def traced(request: Any, tmp_path_factory: pytest.TempPathFactory) -> tuple[Book, Path]:
     out = tmp_path_factory.mktemp("traced")
     return made(invented_month(Plan(technicians=8, pumps=9, per_month=40, units=request.param)), out), out

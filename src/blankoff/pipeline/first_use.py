@@ -67,6 +67,14 @@ def compile_the_rest() -> None:
     from blankoff.fleet.wear_told import told_of_levels
     from blankoff.store.packing import pack, unpack
 
+    # the fleet's first: a run asks for them last, but tests come to them as soon as the phases are done
+    ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
+    filling = np.zeros(3, dtype=np.int64)
+    fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)
+    rigs, levels, constants = np.ones((1, 8)), np.zeros((7, 1)), np.zeros(6)
+    seen_values(rigs, levels, levels, constants, 0.3)
+    one = np.ones((3, 1))
+    told_of_levels(filling[:1], rigs, one, one, np.ones((3, 1, 7)), levels, np.ones(7), levels, constants, 0.3)
     batch = _two_logs()
     words, counts = pack(batch.offsets, (batch.elapsed_s, batch.pressure_micron, batch.ambient_c))
     unpack(words, np.cumsum(counts) - counts, np.cumsum(counts))
@@ -87,13 +95,6 @@ def compile_the_rest() -> None:
         CopyRules(),
         1,
     )
-    ones, some, none = np.ones(HEAD + 1), np.array([60.0, 61.0, 64.0]), np.zeros(3)
-    filling = np.zeros(3, dtype=np.int64)
-    fit_pump(ones, ones, ones, some, some, some, some, some, some, filling, none, none, none, 0.1, 2)
-    rigs, levels, constants = np.ones((1, 8)), np.zeros((7, 1)), np.zeros(6)
-    seen_values(rigs, levels, levels, constants, 0.3)
-    one = np.ones((3, 1))
-    told_of_levels(filling[:1], rigs, one, one, np.ones((3, 1, 7)), levels, np.ones(7), levels, constants, 0.3)
 
 
 def _two_logs() -> SampleBatch:
