@@ -72,6 +72,7 @@ def fill_and_go_on(nursery: Nursery, reviewed: Reviewed, store: Path, file_bytes
     return code
 
 
+@pytest.mark.scheduled
 def test_a_full_disk_loses_nothing_that_was_stored(nursery: Nursery, reviewed: Reviewed, tmp_path: Path) -> None:
     """A limit on the size of files stands for the disk: writes beyond it fail as they do on a full one."""
     assert fill_and_go_on(nursery, reviewed, tmp_path / "s.duckdb", 150_000) == 2
@@ -242,6 +243,7 @@ def test_a_newer_store_is_refused_by_every_command_and_left_alone(reviewed: Revi
     assert mine.store.read_bytes() == before
 
 
+@pytest.mark.scheduled
 def test_damaged_stores_are_refused_in_one_line(reviewed: Reviewed, tmp_path: Path) -> None:
     ends = try_damaged(reviewed.store, reviewed.fleet, tmp_path, times=3, seed=5)
     assert sum(c.total() for c in ends.values()) == 3
@@ -301,6 +303,7 @@ def test_swapping(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, can_exchange:
         assert lying_about(tmp_path) == []
 
 
+@pytest.mark.scheduled
 def test_a_killed_run_loses_nothing_and_doubles_nothing(nursery: Nursery, reviewed: Reviewed, tmp_path: Path) -> None:
     undisturbed = (reviewed.fleet, reviewed.wanted)
     tally = kill_and_go_on(tmp_path, kills=3, seed=11, longest_s=4.0, undisturbed=undisturbed, nursery=nursery)

@@ -55,6 +55,7 @@ def test_jobs_that_show_nothing_bias_no_rate() -> None:
     assert counted > rates.mean() + 0.008, "counted as skipped, they would be a sixth too many"
 
 
+@pytest.mark.scheduled
 def test_a_pull_that_ends_standing_still_may_hide_a_hold(crew_work: pl.DataFrame) -> None:
     still = crew_work.with_columns(pl.when(pl.col("reason") == "no_hold").then(12.0).alias("still_minutes"))
     events = fault_events(still)

@@ -59,6 +59,7 @@ def test_there_are_charts_of_every_sort(charts):
     } <= keys
 
 
+@pytest.mark.scheduled
 def test_every_drawing_follows_the_grammars_schema(charts):
     """Against the Vega-Lite JSON schema that Altair ships [RUN]."""
     for (page, key), chart in charts.items():
