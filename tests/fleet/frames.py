@@ -75,6 +75,17 @@ class Plan:
         return (BEGINS + timedelta(days=30.44 * self.months)).date()
 
 
+NO_FAULTS = {
+    "worn_pumps": 0,
+    "stepped_pumps": 0,
+    "choked_hoses": 0,
+    "leaking_hoses": 0,
+    "gauges_off": 0,
+    "core_leavers": 0,
+}
+"""Words of a `Plan` with nothing wrong."""
+
+
 @dataclass(frozen=True)
 class DrawnFleet:
     """One drawn fleet."""

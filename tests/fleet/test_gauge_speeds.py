@@ -19,18 +19,9 @@ from blankoff.fleet.wear_causes import rough_shifts
 from blankoff.fleet.wear_flow import line_law, speed_through
 from blankoff.fleet.wear_seen import DEEP_MICRON
 from blankoff.fleet.wear_speeds import CONSTANTS_MEAN, LEVELS, SpeedTable, speed_table
-from tests.fleet.frames import Plan, draw_fleet
+from tests.fleet.frames import NO_FAULTS, Plan, draw_fleet
 
-QUIET = Plan(
-    seed=6,
-    evacuations=1200,
-    worn_pumps=0,
-    stepped_pumps=0,
-    choked_hoses=0,
-    leaking_hoses=0,
-    gauges_off=0,
-    core_leavers=0,
-)
+QUIET = Plan(seed=6, evacuations=1200, **NO_FAULTS)
 OFF_LN = 0.3
 
 

@@ -12,18 +12,9 @@ from blankoff.fleet.wear_flow import halving_hole, line_law, speed_through
 from blankoff.fleet.wear_lag import with_lags
 from blankoff.fleet.wear_seen import DEEP_MICRON, lagging, late
 from blankoff.fleet.wear_speeds import CONSTANTS_MEAN, LEVELS, SpeedTable, predicted, speed_table
-from tests.fleet.frames import Plan, draw_fleet
+from tests.fleet.frames import NO_FAULTS, Plan, draw_fleet
 
-QUIET = Plan(
-    seed=5,
-    evacuations=900,
-    worn_pumps=0,
-    stepped_pumps=0,
-    choked_hoses=0,
-    leaking_hoses=0,
-    gauges_off=0,
-    core_leavers=0,
-)
+QUIET = Plan(seed=5, evacuations=900, **NO_FAULTS)
 
 
 def none(table: SpeedTable) -> dict[str, np.ndarray]:

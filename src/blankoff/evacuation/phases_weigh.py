@@ -26,6 +26,8 @@ _SHORT_WINDOW_BLOCKS = 6
 _LONG_WINDOW_BLOCKS = 96
 _DESCRIBED = 2.0
 _DESCRIBED_LONG = 1.3
+"""Misfit per reading up to which a window's curves are taken for it; of the longest, closer, for less bends unnoticed there."""
+
 _BEFORE_BLOCKS = 12
 _CANDIDATES = 40
 _AFTER_BLOCKS = 8
@@ -53,7 +55,7 @@ _LAST_LN = 0.03
 _LAST_PER_S = 4e-5
 _LEAST_LAST_S = 60.0
 """A log's last stretch may rise less, if it rises so fast: a pumped floor wanders with the oil's warmth and the day, over
-tens of minutes. Of 568 simulated logs without a hold none shows that for a minute."""
+tens of minutes. Of the 568 simulated logs without a hold that these bounds were chosen by, none shows that for a minute."""
 
 _SUDDEN_PER_S = -1.5e-3
 """A fall of ln p that fast, and then a rise: no pump does that of itself."""

@@ -91,33 +91,19 @@ def dated_changes(rows: PumpRows, fit: PumpFit, prior: OilPrior) -> Mapping[tupl
         return {}
     fill = np.searchsorted(oil.changes, oil.date, side="right").astype(np.int64)
     tilt = np.exp(fit.gauge_ln)
-    floors = (rows.at, rows.y - fit.gauge_ln, rows.load / tilt, rows.load_se, rows.se, fit.leak_micron)
-    late = _late_uses(
-        oil.changes, oil.date, fill, oil.job_hours, oil.job_water_g, *floors, fit.theta, prior.own_sd, prior.fill_sd
-    )
+    floors = (
+        oil.job_hours, oil.job_water_g, rows.at, rows.y - fit.gauge_ln, rows.load / tilt, rows.load_se, rows.se,
+        fit.leak_micron, fit.theta,
+    )  # fmt: skip
+    late = _late_uses(oil.changes, oil.date, fill, floors, prior.own_sd, prior.fill_sd)
     return {(oil.pump_id, float(day)): int(n) for day, n in zip(oil.changes, late, strict=True) if n}
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _late_uses(
-    changes: Floats,
-    dates: Floats,
-    fill: Ints,
-    job_hours: Floats,
-    job_water_g: Floats,
-    at: Ints,
-    y: Floats,
-    load: Floats,
-    load_se: Floats,
-    se: Floats,
-    leak: Floats,
-    theta: Floats,
-    own_sd: float,
-    fill_sd: float,
-) -> Ints:
+def _late_uses(changes: Floats, dates: Floats, fill: Ints, floors: _Floors, own_sd: float, fill_sd: float) -> Ints:
     """How many uses of its day ran before each change, the changes in order; changes ``fill`` in place."""
+    job_water_g = floors[1]
     out = np.zeros(changes.size, dtype=np.int64)
-    floors = (job_hours, job_water_g, at, y, load, load_se, se, leak, theta)
     for k in range(changes.size):
         uses = np.flatnonzero(dates == changes[k])
         if uses.size == 0:
@@ -143,7 +129,7 @@ def _late_uses(
 @njit(cache=True, nogil=True, error_model="numpy")
 def _score(fill: Ints, number: int, own_sd: float, fill_sd: float, floors: _Floors) -> float:
     """Ln likelihood of the floors on one filling, with the factor that suits it best."""
-    held, y, load, load_se, se = _held_up(number, fill, *floors)
+    held, y, load, load_se, se = _held_up(number, fill, floors)
     if held.shape[1] == 0:
         return 0.0
     each = floor_likelihood(y, held, load, load_se, se, own_sd)
@@ -156,23 +142,12 @@ def _score(fill: Ints, number: int, own_sd: float, fill_sd: float, floors: _Floo
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _held_up(
-    number: int,
-    fill: Ints,
-    job_hours: Floats,
-    job_water_g: Floats,
-    at: Ints,
-    y: Floats,
-    load: Floats,
-    load_se: Floats,
-    se: Floats,
-    leak: Floats,
-    theta: Floats,
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def _held_up(number: int, fill: Ints, floors: _Floors) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """What is held up of the floors on one filling, (guesses, n); and those floors' y, load, load_se and se.
 
     Water laid on the wrong oil hides what water does: the usual effect of it is tried beside the fitted one.
     """
+    job_hours, job_water_g, at, y, load, load_se, se, leak, theta = floors
     on = np.flatnonzero(fill[at] == number)
     hours, water = np.empty(fill.size), np.empty(fill.size)
     ran, swallowed = 0.0, 0.0

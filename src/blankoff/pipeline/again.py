@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from itertools import islice
 
 import polars as pl
 
+from blankoff.pipeline.ahead import in_order
 from blankoff.pipeline.judging import JudgedJobs, judge_jobs
 from blankoff.pipeline.new_logs import store_judged
 from blankoff.pipeline.progress import Progress
@@ -44,7 +43,7 @@ def judge_again(store: Store, pending: pl.DataFrame, settings: Settings, progres
     """
     held: list[JudgedJobs] = []
     done = stored = 0
-    for judged in _in_order(_batches(store, pending), settings, workers):
+    for judged in in_order(_judge, _batches(store, pending, settings), workers):
         held.append(judged)
         done += judged.measure.height
         if done - stored >= FETCHED_JOBS:
@@ -76,7 +75,9 @@ def _cut(jobs: pl.DataFrame, most_jobs: int, most_readings: int) -> Iterator[pl.
         yield jobs[start:]
 
 
-def _batches(store: Store, pending: pl.DataFrame) -> Iterator[tuple[PackedSamples, pl.DataFrame]]:
+def _batches(
+    store: Store, pending: pl.DataFrame, settings: Settings
+) -> Iterator[tuple[PackedSamples, pl.DataFrame, Settings]]:
     """Return logs and the jobs that have them, with ``log_index`` into them; what shares a log lies together."""
     ordered = pending.sort("log_no", "evacuation_id")
     for group in _cut(ordered, FETCHED_JOBS, FETCHED_READINGS):
@@ -86,29 +87,8 @@ def _batches(store: Store, pending: pl.DataFrame) -> Iterator[tuple[PackedSample
         indexed = group.join(place, on="log_no", how="left", maintain_order="left")
         for part in _cut(indexed, BATCH_JOBS, BATCH_READINGS):
             first, last = int(part["log_index"][0]), int(part["log_index"][-1])
-            yield packed.between(first, last + 1), part.with_columns(pl.col("log_index") - first)
+            yield packed.between(first, last + 1), part.with_columns(pl.col("log_index") - first), settings
 
 
 def _judge(packed: PackedSamples, jobs: pl.DataFrame, settings: Settings) -> JudgedJobs:
     return judge_jobs(packed.unpacked(), jobs, settings)
-
-
-def _in_order(
-    batches: Iterator[tuple[PackedSamples, pl.DataFrame]], settings: Settings, workers: int
-) -> Iterator[JudgedJobs]:
-    """Judge in threads, some batches ahead of the one that reads and writes the store, and hand on in order."""
-    if workers == 1:
-        yield from (_judge(*batch, settings) for batch in batches)
-        return
-    with ThreadPoolExecutor(workers, thread_name_prefix="blankoff") as pool:
-        waiting: list[Future[JudgedJobs]] = [
-            pool.submit(_judge, *batch, settings) for batch in islice(batches, 2 * workers + 1)
-        ]
-        try:
-            while waiting:
-                judged = waiting.pop(0).result()
-                waiting.extend(pool.submit(_judge, *batch, settings) for batch in islice(batches, 1))
-                yield judged
-        finally:
-            for future in waiting:
-                future.cancel()

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import islice
 
 import polars as pl
 
 from blankoff.errors import ClusterError
+from blankoff.pipeline.ahead import in_order
 from blankoff.pipeline.judging import JudgedJobs, judge_jobs
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.refusals import replace_log_refusals
@@ -189,20 +188,7 @@ def _in_order(
 
         yield from in_order_on(scheduler, read_and_judge, calls)
         return
-    if workers == 1:
-        yield from (read_and_judge(*call) for call in calls)
-        return
-    with ThreadPoolExecutor(workers, thread_name_prefix="blankoff") as pool:
-        waiting: list[Future[_Batch]] = [pool.submit(read_and_judge, *call) for call in islice(calls, 2 * workers + 1)]
-        try:
-            while waiting:
-                batch = waiting.pop(0).result()
-                for call in islice(calls, 1):
-                    waiting.append(pool.submit(read_and_judge, *call))
-                yield batch
-        finally:
-            for future in waiting:
-                future.cancel()
+    yield from in_order(read_and_judge, calls, workers)
 
 
 def _judge_fresh(files: LogFiles, jobs: pl.DataFrame, settings: Settings) -> JudgedJobs | None:
