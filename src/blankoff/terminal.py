@@ -65,8 +65,11 @@ def curve(
         row = int((high - np.log10(level)) / (high - low) * (4 * rows - 1)) // 4
         for x in range(width):
             text[row][x] = ("-" if plain else "╌") if x % 2 == 0 else " "
-        shown = f" {name} "[: width - 1]  # on the left, where the curve is still high above
-        text[row][1 : 1 + len(shown)] = list(shown)
+        shown = f" {name} "[: width - 1]
+        # on the left, where the curve is still high above; on the right, where a quick one has come through there
+        sides = (1, width - len(shown))
+        at = next((x for x in sides if not cells[row, x : x + len(shown)].any()), 1)
+        text[row][at : at + len(shown)] = list(shown)
     for y, x in zip(*np.nonzero(cells), strict=True):
         text[y][x] = "*" if plain else chr(_BRAILLE + int(cells[y, x]))
     labels = _axis_labels(low, high, rows)

@@ -9,10 +9,12 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from click.testing import CliRunner, Result
 
+from blankoff import terminal
 from blankoff.cli import main
 from blankoff.store import open_store
 from tests.pipeline.fleets import SAMPLE, copy_sample, plain_logs
@@ -276,3 +278,12 @@ def test_completion_script_and_completed_words() -> None:
     asked = {**os.environ, "_BLANKOFF_COMPLETE": "bash_complete", "COMP_WORDS": "blankoff re", "COMP_CWORD": "1"}
     offered = subprocess.run([sys.executable, "-c", code], env=asked, capture_output=True, text=True, check=False)
     assert {line.split(",")[-1] for line in offered.stdout.split()} == {"report", "review"}
+
+
+@pytest.mark.parametrize("seconds", [17.0, 600.0])
+def test_names_of_levels_stand_beside_the_curve(seconds: float) -> None:
+    """A quick pull crosses them at the left edge, a slow one later on."""
+    t = np.arange(0.0, 1200.0, 1.0)
+    drawn = terminal.curve(t, 80.0 + 9000.0 * np.exp(-t / seconds), levels=[(1000.0, "limit"), (500.0, "target")])
+    assert " limit " in drawn
+    assert " target " in drawn
