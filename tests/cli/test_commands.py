@@ -285,5 +285,5 @@ def test_names_of_levels_stand_beside_the_curve(seconds: float) -> None:
     """A quick pull crosses them at the left edge, a slow one later on."""
     t = np.arange(0.0, 1200.0, 1.0)
     drawn = terminal.curve(t, 80.0 + 9000.0 * np.exp(-t / seconds), levels=[(1000.0, "limit"), (500.0, "target")])
-    assert " limit " in drawn
-    assert " target " in drawn
+    assert " limit" in drawn
+    assert " target" in drawn
