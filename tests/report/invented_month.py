@@ -362,6 +362,15 @@ def _with_estimates(
                         "ratio": base,
                         "ratio_lower": base * 0.86,
                         "ratio_upper": base * 1.16,
+                        **(
+                            {
+                                "ratio_to_like": base * 1.05,
+                                "ratio_to_like_lower": base * 0.8,
+                                "ratio_to_like_upper": base * 1.37,
+                            }
+                            if factor in ("pump", "hose")
+                            else {}
+                        ),
                         "n": 30 + i,
                         "separable": separable,
                         "entangled_with": [] if separable else [f"technician:{technicians[i % len(technicians)]}"],
@@ -413,6 +422,8 @@ def _with_estimates(
                 "due_lower": due - dt.timedelta(days=12),
                 "due_upper": due + dt.timedelta(days=20),
                 "reason": "rising with hours run and water swallowed",
+                "cost_of_waiting_per_week": float(rng.uniform(0.2, 80)),
+                "least_cost_on": max(due - dt.timedelta(days=9), data.as_of),
             }
         )
     for t in technicians:

@@ -135,8 +135,8 @@ WRITTEN: dict[str, tuple[Callable[[words.PressureWords, float], str], ...]] = {
 ENDINGS = {
     "_micron_per_min": "micron per min", "_micron_per_min_se": "micron per min", "_micron": "micron", "_minutes": "min", "_min": "min", "_rate": "share",
     "_peers": "share", "rate_before": "share", "rate_after": "share", "probability": "share", "p_improved": "share", "p_leak": "share", "p_moisture": "share",
-    "change": "points", "change_lower": "points", "change_upper": "points", "ratio": "ratio", "ratio_lower": "ratio", "ratio_upper": "ratio",
-    "_hours": "hours", "hours_lost": "hours", "hours_lower": "hours", "hours_upper": "hours", "cost": "money",
+    "change": "points", "change_lower": "points", "change_upper": "points", "_to_like": "ratio", "_like_lower": "ratio", "_like_upper": "ratio", "ratio": "ratio", "ratio_lower": "ratio", "ratio_upper": "ratio",
+    "_hours": "hours", "hours_lost": "hours", "hours_lower": "hours", "hours_upper": "hours", "cost": "money", "waiting_per_week": "money",
     **{f"{f}_{b}": "share" for f in schemas.FAULTS for b in ("lower", "upper")}, **{f"minutes_to_{p}": "min" for p in (10000, 5000, 2000, 1000, 500)},
 }  # fmt: skip
 
@@ -212,6 +212,21 @@ def asset_or_person(allowed: Allowed, book: Book, factor: str, id_: str) -> None
     if factor == "pump":
         allowed.rows(book.oil.filter(pl.col("pump_id") == id_))
         allowed.as_unit("micron", book.data.settings.maintenance.blankoff_limit_micron)
+        allowed.as_unit("money", book.data.settings.maintenance.oil_change_cost)
+
+
+def oil_changes(allowed: Allowed, book: Book) -> None:
+    """Allow how pumps' lowest pressures were in the six weeks before and after each service, counted again."""
+    for s in book.data.registers["services"].filter(pl.col("asset") == "pump").iter_rows(named=True):
+        own = book.work.filter((pl.col("pump_id") == s["asset_id"]) & pl.col("floor_micron").is_not_null())
+        for first, last in ((-42, -1), (1, 42)):
+            near = own.filter(
+                pl.col("started_on") >= s["serviced_on"] + dt.timedelta(days=first),
+                pl.col("started_on") <= s["serviced_on"] + dt.timedelta(days=last),
+            )
+            allowed.count(near.height)
+            if near.height:
+                allowed.as_unit("micron", near["floor_micron"].median())
 
 
 def whole_month(allowed: Allowed, book: Book) -> None:
@@ -229,6 +244,12 @@ def whole_month(allowed: Allowed, book: Book) -> None:
     signed = now.filter(pl.col("reported") == "passed")
     allowed.counts(signed)
     allowed.counts(signed.filter(pl.col("verdict") != "passed"), "reason")
+    signed_before = book.year.filter(pl.col("reported") == "passed")
+    for frame in (signed, signed_before):
+        share(allowed, frame, "passed")
+        allowed.as_unit("share", frame.filter(pl.col("verdict") != "passed").height / max(frame.height, 1))
+    for frame in (now, book.year):
+        allowed.counts(frame, "reason")
     for group in now.drop_nulls("group_id").partition_by("group_id"):
         allowed.counts(group, "verdict")
     hours = book.hours.filter(pl.col("month") == book.month)
@@ -239,6 +260,11 @@ def whole_month(allowed: Allowed, book: Book) -> None:
         .agg(pl.col("evacuations", "pumped_hours").sum())
     )
     maintenance = data.settings.maintenance
+    allowed.as_unit(
+        "money",
+        *(lost.group_by("factor").agg(pl.col("hours_lost").sum())["hours_lost"] * maintenance.labour_cost_per_hour),
+    )
+    oil_changes(allowed, book)
     allowed.rows(
         hours,
         lost.group_by("factor").agg(pl.col("hours_lost").sum()),
@@ -296,11 +322,14 @@ def whole_month(allowed: Allowed, book: Book) -> None:
         if held.height:
             allowed.as_unit("share", held["covered"].mean())
     items = work_list(book)
+    allowed.as_unit("money", sum(i.oil_cost_per_week or 0.0 for i in items if i.overdue))
     overdue = sum(i.overdue for i in items)
-    soon = book.oil.filter(pl.col("due_on") <= data.as_of + dt.timedelta(days=31)).height
+    due = book.oil.filter(pl.col("due_on") <= data.as_of).height
+    soon = book.oil.filter(pl.col("due_on") <= data.as_of + dt.timedelta(days=62)).height - due
     allowed.count(
         overdue,
         len(items) - overdue,
+        due,
         soon,
         len(book.paged["evacuation"]),
         *(now[c].null_count() for c in ("volume_l", "ambient_c", "gauge_id", "kind")),

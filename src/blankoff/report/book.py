@@ -36,6 +36,7 @@ EVIDENCE_SHOWN = 12
 EVIDENCE_PAGED = 60
 """Of the logs behind a finding, how many its card names, and how many have pages as long as there is room for them."""
 EVACUATION_PAGES = 900
+"""So many pages of evacuations there are unless more are asked for: those behind findings, then the month's, then older evidence."""
 _Z90 = 1.6448536269514722
 _NO_PHASES = schemas.PHASE.empty()
 _WORK_COLUMNS: dict[str, Any] = {
@@ -403,7 +404,8 @@ def _evacuations_with_pages(
             more.extend(newest[EVIDENCE_SHOWN:EVIDENCE_PAGED])
     for rest in (later, more):
         rest.sort(key=lambda e: (when[e] or "", e), reverse=True)
-    chosen = dict.fromkeys(e for e in (*first, *later, *more) if e in when)
+    this_month = sorted(e for e, m in when.items() if m == month)
+    chosen = dict.fromkeys(e for e in (*first, *this_month, *later, *more) if e in when)
     return frozenset(list(chosen)[: max(EVACUATION_PAGES, len(set(first)))])
 
 

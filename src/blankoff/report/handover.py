@@ -32,6 +32,8 @@ HEADERS = (
     "hours_lower",
     "hours_upper",
     "cost_per_month",
+    "oil_cost_per_week",
+    "oil_cheapest_on",
     "finding_id",
     "evidence",
 )
@@ -51,7 +53,9 @@ HEADINGS = (
     "hours lost a month",
     "at least (90 %)",
     "at most (90 %)",
-    "cost a month (own money)",
+    "cost a month (own currency)",
+    "oil: waiting costs a week (own currency)",
+    "oil: cheapest day for the change",
     "finding",
     "evacuations behind it",
 )
@@ -90,6 +94,8 @@ def _cells(item: WorkItem) -> tuple[str | float | dt.date | None, ...]:
         rounded(item.hours_lower),
         rounded(item.hours_upper),
         rounded(item.cost_per_month),
+        rounded(item.oil_cost_per_week),
+        item.cheapest_on,
         harmless(item.finding_id),
         harmless("; ".join(item.evidence)),
     )
@@ -115,7 +121,7 @@ def xlsx_bytes(items: list[WorkItem], as_of: dt.date) -> bytes:
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         date = book.add_format({"num_format": "d mmm yyyy", "align": "left"})
         wrap = book.add_format({"text_wrap": True, "valign": "top"})
-        widths = (12, 12, 12, 9, 18, 10, 16, 42, 60, 11, 12, 24, 10, 10, 10, 10, 18, 40)
+        widths = (12, 12, 12, 9, 18, 10, 16, 42, 60, 11, 12, 24, 10, 10, 10, 10, 10, 12, 18, 40)
         for column, (header, width) in enumerate(zip(HEADINGS, widths, strict=True)):
             sheet.set_column(column, column, width)
             sheet.write_string(0, column, header, bold)

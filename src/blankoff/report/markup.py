@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from blankoff.report.charts.base import Chart, Table
 from blankoff.report.layout import Block, Cell, Link, LivelyTable
-from blankoff.report.words import GLOSSARY, NONE
+from blankoff.report.words import GLOSSARY, NBSP, NONE
 
 LONG_WORD = 24
 _KEPT = 32_768
@@ -25,8 +25,13 @@ escape = lru_cache(maxsize=_KEPT)(html.escape)
 
 @lru_cache(maxsize=_KEPT)
 def _plain(text: str) -> str:
-    """Escape as templates do."""
-    return str(markupsafe.escape(text))
+    """Escape as templates do, a per cent sign kept with its number."""
+    return str(markupsafe.escape(tied(text)))
+
+
+def tied(value: Any) -> Any:
+    """Keep a per cent sign on its number's line, in prose; markup and what is no text stay as they are."""
+    return value.replace(" %", f"{NBSP}%") if type(value) is str else value
 
 
 @lru_cache(maxsize=_KEPT)

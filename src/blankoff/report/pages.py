@@ -54,6 +54,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
         auto_reload=False,
+        finalize=markup.tied,
     )
     environment.filters |= {f.__name__: f for f in (markup.words, markup.thing, markup.common_block, markup.glossed)}
     environment.tests |= {"made_here": markup.made_here}

@@ -30,6 +30,7 @@ from blankoff.report.views.evacuation import (
     dryness_sentence,
     gauge_words,
     hold_title,
+    oil_words,
     rise_sentence,
     verdict_sentence,
 )
@@ -82,7 +83,7 @@ def _columns(data: EvacuationData, longest: int) -> list[dict[str, Any]]:
     volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
     job = [
         ("circuit", f"{circuit(row)}{volume}"),
-        ("refrigerant, oil", ", ".join(str(row[k]) for k in ("refrigerant", "system_oil") if row.get(k)) or NONE),
+        ("refrigerant, oil", ", ".join((*filter(None, (row.get("refrigerant"),)), *oil_words(row))) or NONE),
         ("date", day(row.get("started_on"))),
         ("job, branch", ", ".join(str(row[k]) for k in ("job_id", "branch") if row.get(k)) or NONE),
         ("technician", data.names.get(who, who) if who else NONE),

@@ -14,6 +14,7 @@ from blankoff.report.words import day, effect_size, plain_sentence
 
 SOON_DAYS = 62
 """Oil that falls due within two months is on the list; this project's own judgement, no source."""
+_WEEKS_A_MONTH = 365.25 / 12 / 7
 _RANK = {"pump": 0, "hose": 1, "gauge": 2}
 _DO = {
     "pump_worn": "Overhaul or replace: fresh oil will not bring it back",
@@ -29,7 +30,8 @@ class WorkItem:
     """One line of the list.
 
     ``due`` is the day it should be done by; ``due_lower`` and ``due_upper`` bound it (80 %), where it is a forecast.
-    ``hours_per_month`` is what the asset cost this month beyond a typical one, with 90 % bounds.
+    ``hours_per_month`` is what the asset cost this month beyond a typical one, with 90 % bounds. Of oil, ``oil_cost_per_week``
+    is the labour that its state costs in a week as it is now, and ``cheapest_on`` the day on which a change costs least.
     """
 
     due: dt.date
@@ -50,6 +52,13 @@ class WorkItem:
     cost_per_month: float | None
     finding_id: str
     evidence: tuple[str, ...]
+    oil_cost_per_week: float | None = None
+    cheapest_on: dt.date | None = None
+
+    @property
+    def waiting_per_month(self) -> float:
+        """What waiting costs a month, by whichever account says more; 0 where none says anything."""
+        return max(self.cost_per_month or 0.0, (self.oil_cost_per_week or 0.0) * _WEEKS_A_MONTH)
 
 
 def _money(book: Book, asset: str, id_: str) -> Mapping[str, Any]:
@@ -80,6 +89,8 @@ def _from_finding(book: Book, f: Mapping[str, Any], oil: Mapping[str, Mapping[st
         money.get("cost"),
         f["finding_id"],
         tuple(f["evidence"] or ()),
+        forecast.get("cost_of_waiting_per_week"),
+        forecast.get("least_cost_on"),
     )
 
 
@@ -105,6 +116,8 @@ def _from_forecast(book: Book, row: Mapping[str, Any]) -> WorkItem:
         money.get("cost"),
         "",
         (),
+        row.get("cost_of_waiting_per_week"),
+        row.get("least_cost_on"),
     )
 
 
@@ -120,5 +133,5 @@ def work_list(book: Book) -> list[WorkItem]:
             items.append(_from_forecast(book, row))
     return sorted(
         items,
-        key=lambda i: (i.due, -(i.cost_per_month or 0.0), _RANK[i.asset], -(i.probability or 0.0), i.asset_id, i.kind),
+        key=lambda i: (i.due, -i.waiting_per_month, _RANK[i.asset], -(i.probability or 0.0), i.asset_id, i.kind),
     )

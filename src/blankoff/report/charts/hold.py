@@ -174,11 +174,13 @@ def hold_data(data: EvacuationData) -> HoldData | None:
     rows: list[tuple[str, str]] = []
     rise = split_rise(data, t, p)
     if rise is not None:
+        first = float(t[0])  # before it the step is nobody's reading, and would stretch the axis
         for m, s, w, whole in zip(rise.minutes, rise.steady, rise.saturating, rise.total, strict=True):
             low, mid = rise.start * factor, (rise.start + s) * factor
             parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": PARTS[0]})
             parts.append({"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": PARTS[1]})
-            total.append({"x": figures(float(m)), "y": figures(whole * factor)})
+            if m >= first:
+                total.append({"x": figures(float(m)), "y": figures(whole * factor)})
         rows = [
             ("steady part", pressure.rate(row.get("leak_micron_per_min"))),
             ("its standard error", pressure.rate(row.get("leak_micron_per_min_se"))),

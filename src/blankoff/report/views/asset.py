@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -31,6 +32,7 @@ from blankoff.report.words import (
     day,
     hours,
     listed,
+    money,
     month_name,
     number,
     plain_sentence,
@@ -47,6 +49,20 @@ _FACTS = {
     "gauge": (("top_of_range_micron", "top of range", "micron"), ("accuracy_percent", "stated accuracy", "% of reading"), ("calibrated_on", "calibrated on", "")),
 }  # fmt: skip
 _VALUES = {"speed_viscous": "speed_viscous_l_s", "speed_deep": "speed_deep_l_s", "floor": "floor_micron"}
+_MIDDLE = "the fleet's middle"
+_PROMISE_KEPT = 0.9
+"""Of what its register row promises, from how much on gear is said to give it; judgement."""
+_PROMISED = {
+    "pump": ("what pumps of its rating give", "speed"),
+    "hose": ("what hose sets of its bore and length give", "conductance"),
+}
+"""What speeds of gear are followed against, month by month, and as what: rating, bore and length are no merit and no fault."""
+
+
+def history_words(factor: str, measure: str) -> tuple[str, str]:
+    """What a history shows, and against what."""
+    against, quantity = _PROMISED.get(factor, (_MIDDLE, "speed")) if measure != "floor" else (_MIDDLE, "")
+    return capital(MEASURE_WORDS[measure]).replace("Speed", capital(quantity)), against
 
 
 def first_of(month: str) -> dt.date:
@@ -70,13 +86,13 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
         Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
     ]
     last = rows[-1]
-    word = capital(MEASURE_WORDS[measure])
+    word, against = history_words(factor, measure)
     return history_chart(
         f"history-{measure}",
-        f"{word}: {times(last['ratio'])} of the fleet's middle in {month_name(last['month'])}",
-        f"{word} by month against the fleet's middle on like work, with 90 % bounds and services marked.",
+        f"{word}: {times(last['ratio'])} of {against} in {month_name(last['month'])}",
+        f"{word} by month against {against} on like work, with 90 % bounds and services marked.",
         "ratio",
-        "ratio to the fleet's middle",
+        "ratio to the fleet's middle" if against == _MIDDLE else "ratio to that",
         table_of(
             ("month", "ratio", "90 % bounds", "evacuations"),
             [
@@ -91,7 +107,8 @@ def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | No
         ),
         levels=levels,
         events=events,
-        note="Line and band: this one with 90 % bounds. Dashes: the fleet's middle. Upright lines: services.",
+        note=f"Line and band: this one with 90 % bounds. Dashes: {against}."
+        + (" Upright lines: services." if events else ""),
     )
 
 
@@ -188,7 +205,20 @@ def _oil_sentence(book: Book, row: dict[str, Any]) -> str:
     why = capital(plain_sentence(row["reason"] or "", book.pressure))
     if not why:
         why = f"Blank-off pressure now {book.pressure.text(row['blankoff_micron'])}, {hours(row['oil_hours'])} on this oil"
-    return f"{when} {why.rstrip('.')}."
+    return f"{when} {why.rstrip('.')}.{_waiting_sentence(book, row)}"
+
+
+def _waiting_sentence(book: Book, row: Mapping[str, Any]) -> str:
+    """What the oil's state costs a week, and the day on which its change costs least; empty where neither is told."""
+    week, best = row.get("cost_of_waiting_per_week"), row.get("least_cost_on")
+    if week is None:
+        return ""
+    change = money(book.data.settings.maintenance.oil_change_cost)
+    cost = f"{money(week)} in labour a week" if week >= 1.0 else "next to nothing"
+    if best is None:
+        return f" Waiting costs {cost} as it is now."
+    when = "now" if best <= book.data.as_of else f"on {day(best)}"
+    return f" Waiting costs {cost} as it is now; with {change} for a change, changing it {when} is cheapest."
 
 
 def _in_short(book: Book, factor: str, id_: str) -> str:
@@ -217,6 +247,13 @@ def _matters(book: Book, factor: str, id_: str) -> tuple[str, ...]:
         lines.append(
             f"It cost {hours(lost['hours_lost'])} this month beyond a typical one on the same circuits (90 % bounds {hours(lost['hours_lower'])} to {hours(lost['hours_upper'])})."
         )
+        if as_built(book, factor, id_):
+            lines.append(
+                {
+                    "pump": "It gives what its rating promises: a larger pump would be quicker, a service would not help.",
+                    "hose": "It gives what its bore and length promise: a wider or shorter set would be quicker.",
+                }[factor]
+            )
     tied = {entangled_words(book, e) for e in book.effects_on(factor, id_)} - {""}
     if tied:
         lines.append(
@@ -237,7 +274,36 @@ def _now_sentence(book: Book, factor: str, id_: str) -> str:
             parts.append(
                 f"{word} {ratio_words(e['ratio'])} ({times(e['ratio_lower'])} to {times(e['ratio_upper'])} of the fleet's middle, {plural(e['n'] or 0, 'evacuation')})"
             )
-    return f"As it stands on like work: {'; '.join(parts)}." if parts else ""
+    if not parts:
+        return ""
+    like = _like_sentence(book, factor, id_)
+    return f"In a typical rig on like work: {'; '.join(parts)}.{' ' + like if like else ''}"
+
+
+def _like_sentence(book: Book, factor: str, id_: str) -> str:
+    """How a pump or hose set stands to what its register row promises; empty where that is not known."""
+    e = book.effects.get((factor, id_, "speed_deep"), {})
+    if factor not in _PROMISED or e.get("ratio_to_like") is None or not promised(book, factor, id_):
+        return ""
+    inside = f"{times(e['ratio_to_like_lower'])} to {times(e['ratio_to_like_upper'])}"
+    _, quantity = _PROMISED[factor]
+    return f"Its {quantity} in the deep stage is {times(e['ratio_to_like'])} ({inside}) of {_PROMISED[factor][0]}."
+
+
+def promised(book: Book, factor: str, id_: str) -> bool:
+    """Tell whether the register says what a pump or hose set should give."""
+    row = register_row(book, factor, id_)
+    needed = {"pump": ("rated_l_per_s",), "hose": ("bore_mm", "length_m")}.get(factor, ())
+    return bool(needed) and all(row.get(c) is not None for c in needed)
+
+
+def as_built(book: Book, factor: str, id_: str) -> bool:
+    """Tell whether gear is surely slow in a typical rig, yet gives what its rating, or its bore and length, promise."""
+    e = book.effects.get((factor, id_, "speed_deep"), {})
+    like = e.get("ratio_to_like")
+    if e.get("ratio_upper") is None or like is None or book.findings_on(factor, id_):
+        return False
+    return bool(e["ratio_upper"] < 1.0 and like >= _PROMISE_KEPT and promised(book, factor, id_))
 
 
 def asset_page(book: Book, factor: str, id_: str) -> Page:

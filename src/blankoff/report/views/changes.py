@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from blankoff import schemas
@@ -23,7 +24,6 @@ from blankoff.report.words import (
     percent,
     plural,
     sure,
-    times,
 )
 
 ANSWERS = {
@@ -35,6 +35,10 @@ ANSWERS = {
 }
 """Which findings a service may close; this project's own reading of the register's actions."""
 _MOST_ACTIONS = 60
+SIX_WEEKS = 42
+"""Days before and after a service whose lowest pressures are compared."""
+LEAST_PULLS = 2
+FLOOR_ACTIONS = ("oil_change", "overhaul", "repair", "replacement")
 
 
 def _first_of_previous(month: str) -> dt.date:
@@ -62,14 +66,17 @@ def _fate(
 
 
 def _level(book: Book, asset: str, id_: str, on: dt.date) -> str:
-    """Lowest pressure on like work in the months before and after a service, empty without both."""
-    month = f"{on:%Y-%m}"
-    rows = book.monthly_of(asset, id_, "floor")
-    before = [r for r in rows if r["month"] < month]
-    after = [r for r in rows if r["month"] > month]
-    if not before or not after:
+    """Lowest pressures as measured in the weeks before and after an oil change or overhaul; empty without both.
+
+    Levels on like work would not do: what oil does to a floor is no part of a pump's level there.
+    """
+    work = book.work_of(asset, id_).filter(pl.col("floor_micron").is_not_null() & pl.col("started_on").is_not_null())
+    days = (pl.col("started_on") - on).dt.total_days()
+    sides = [work.filter(days.is_between(*span))["floor_micron"] for span in ((-SIX_WEEKS, -1), (1, SIX_WEEKS))]
+    if any(len(side) < LEAST_PULLS for side in sides):
         return ""
-    return f"lowest pressure {times(before[-1]['ratio'])} of the fleet's middle the month before, {times(after[0]['ratio'])} the month after"
+    before, after = (book.pressure.text(float(np.median(side))) for side in sides)
+    return f"lowest pressure {before} before ({plural(len(sides[0]), 'pull')}), {after} after ({len(sides[1])})"
 
 
 def _services(book: Book, since: dt.date, then: Any, now: Any) -> list[tuple[dt.date, Row]]:
@@ -79,7 +86,8 @@ def _services(book: Book, since: dt.date, then: Any, now: Any) -> list[tuple[dt.
     for s in recent.sort("serviced_on", "asset", "asset_id", "action").iter_rows(named=True):
         link = book.link(s["asset"], s["asset_id"])
         followed = [_fate(then, now, s["asset"], s["asset_id"], ANSWERS.get(s["action"], ()))]
-        followed.extend(w for w in (_level(book, s["asset"], s["asset_id"], s["serviced_on"]),) if w)
+        if s["asset"] == "pump" and s["action"] in FLOOR_ACTIONS:
+            followed.extend(w for w in (_level(book, "pump", s["asset_id"], s["serviced_on"]),) if w)
         out.append(
             (
                 s["serviced_on"],
@@ -183,7 +191,7 @@ def changes_section(book: Book) -> Section:
         title,
         (
             table_or(
-                f"Services and talks on record since {day(since)}, and what followed; an earlier finding is one of {when}",
+                f"Services and talks on record since {day(since)}, and what followed; an earlier finding is one of {when}; lowest pressures are the middle ones of up to six weeks, as measured",
                 head("date", "action", "on", "what followed"),
                 [row for _, row in actions[:_MOST_ACTIONS]],
                 f"No service and no talk is on record since {day(since)}.",

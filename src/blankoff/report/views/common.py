@@ -27,7 +27,6 @@ from blankoff.report.words import (
 )
 
 SMALL_SAMPLE = 10
-EVERY_LOG_COMMAND = "blankoff report --store STORE --month MONTH --out DIR --every-log"
 
 
 @dataclass(frozen=True)
@@ -184,7 +183,8 @@ def pages_on_request(book: Book, rows: Iterable[Mapping[str, Any]]) -> tuple[Blo
     """Say how logs without a link get their pages, if there are such among some rows."""
     if all(book.href("evacuation", r["evacuation_id"]) for r in rows):
         return ()
-    return (Block("quiet", f"A log without a link gets its page too with: {EVERY_LOG_COMMAND}"),)
+    command = f"blankoff report --store STORE --month {book.month} --out DIR --every-log"
+    return (Block("quiet", f"A log without a link gets its page too with: {command}"),)
 
 
 def not_made_items(book: Book) -> list[tuple[str, str]]:

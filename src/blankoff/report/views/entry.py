@@ -61,7 +61,7 @@ def _logs_listed(book: Book, recent: list[dict[str, Any]]) -> Block:
     if not recent:
         return Block("missing", "No finding names a log.")
     cut = f"; the latest {count(MOST_LISTED)} of {count(len(recent))}" if len(recent) > MOST_LISTED else ""
-    caption = f"Logs that a finding names, or that are worth a look; the newest first{cut}"
+    caption = f"Logs of this month, and older ones that a finding names; the newest first{cut}"
     rows = tuple(evacuation_rows(book, recent[:MOST_LISTED]))
     return Block("table", LivelyTable(caption, EVACUATION_HEADS, rows, 12, folded_on_paper=True))
 

@@ -78,16 +78,20 @@ def dryness_sentence(row: Mapping[str, Any]) -> str:
     saturation, margin = row.get("saturation_c"), row.get("dryness_margin_k")
     if saturation is None:
         return ""
-    text = f"At the hold's end pressure, water would be {'ice' if saturation < 0 else 'liquid'} only below {number(saturation, 2)} °C"
+    last = "ice" if saturation < 0 else "water"
+    text = f"At the hold's end pressure {last} would last only below {number(saturation, 2)} °C"
     if margin is None:
         return f"{text}. The air's temperature is unknown."
+    if margin <= 0:
+        return f"{text}, which is not below the air's temperature: free water may be left."
+    away = f"{number(margin, 2)} K below the air"
     if row.get("verdict") == "failed" and row.get("rise_kind") in ("moisture", "leak_and_moisture"):
-        return f"{text}, {number(margin, 2)} K below the air; but the pressure was still rising as water makes it rise."
+        return f"{text}, {away}; but the pressure was still rising as water makes it rise."
+    if row.get("verdict") == "failed":
+        return f"{text}, {away}; but the pressure was still rising, so this does not say that the circuit is dry."
     if margin >= 20:
-        return f"{text}, {number(margin, 2)} K below the air: free water at the air's temperature would have raised it far higher."
-    if margin > 0:
-        return f"{text}, only {number(margin, 2)} K below the air: water in a cold spot could still be there."
-    return f"{text}, which is not below the air's temperature: free water may be left."
+        return f"{text}, {away}: free water at the air's temperature would have raised the pressure far higher."
+    return f"{text}, only {away}: water in a cold spot could still be there."
 
 
 def rise_sentence(row: Mapping[str, Any], pressure: PressureWords, material_micron: float) -> str:
@@ -106,8 +110,8 @@ def rise_sentence(row: Mapping[str, Any], pressure: PressureWords, material_micr
     if row.get("p_leak") is not None and row.get("p_moisture") is not None:
         matters = pressure.text(material_micron)
         parts += (
-            f" Chance that it adds {matters} or more within the required hold: {sure(row['p_leak'])} for the steady part, "
-            f"{sure(row['p_moisture'])} for the other."
+            f" Chance of {matters} or more within the required hold: {sure(row['p_leak'])} from the steady part, "
+            f"{sure(row['p_moisture'])} from the part that levels off."
         )
     more = row.get("more_hold_minutes")
     if kind == "undetermined" and more is not None and more >= 0.5:
@@ -166,6 +170,12 @@ def air_words(data: EvacuationData) -> str:
     return "temperature unknown" if air is None else f"{number(air, 3)} °C"
 
 
+def oil_words(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Name the circuit's oil so that a bare ``ester`` is read as oil; empty where it is unknown."""
+    oil = str(row.get("system_oil") or "")
+    return () if not oil else (oil if "oil" in oil.lower() else f"{oil} oil",)
+
+
 def gauge_words(row: Mapping[str, Any]) -> str:
     """Gauge's stated accuracy and calibration date."""
     if row.get("gauge_id") is None:
@@ -216,7 +226,7 @@ def _pump_down(row: Mapping[str, Any], pressure: PressureWords) -> list[tuple[st
 def _used(book: Book, data: EvacuationData) -> list[tuple[str, Link | str]]:
     row = data.row
     volume = "" if row.get("volume_l") is None else f", {number(row['volume_l'])} l"
-    extra = ", ".join(str(row[k]) for k in ("refrigerant", "system_oil") if row.get(k))
+    extra = ", ".join((*([row["refrigerant"]] if row.get("refrigerant") else []), *oil_words(row)))
     return [
         ("circuit", f"{circuit(row)}{volume}{', ' + extra if extra else ''}"),
         ("date", day(row.get("started_on"))),

@@ -8,6 +8,7 @@ from blankoff.report.book import Book
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.layout import Block, Cell, Link, Page, Row, Section, cell, head, table_or
+from blankoff.report.views.asset import as_built
 from blankoff.report.views.common import (
     capital,
     date_cell,
@@ -35,7 +36,7 @@ from blankoff.report.words import (
     sure,
     times,
 )
-from blankoff.report.worklist import WorkItem, work_list
+from blankoff.report.worklist import SOON_DAYS, WorkItem, work_list
 
 _MOST_DOTS = 24
 _LITTLE_H = 0.5
@@ -64,14 +65,20 @@ def oil_chart(book: Book) -> Chart | None:
                 f"{day(r['due_lower'])} to {day(r['due_upper'])}",
                 book.pressure.text(r["blankoff_micron"]),
                 hours(r["oil_hours"]),
+                money(r.get("cost_of_waiting_per_week")),
+                day(r.get("least_cost_on")),
                 plain_sentence(r["reason"] or NONE, book.pressure),
             )
         )
-    soon = sum(r["due_on"] <= book.data.as_of + dt.timedelta(days=31) for r in rows)
+    now = sum(r["due_on"] <= book.data.as_of for r in rows)
+    soon = sum(r["due_on"] <= book.data.as_of + dt.timedelta(days=SOON_DAYS) for r in rows) - now
+    later = f"{soon if now else plural(soon, 'pump needs', 'pumps need')} {'more' if now else 'fresh oil'} within two months"
     title = (
-        f"{plural(soon, 'pump needs', 'pumps need')} fresh oil within a month"
+        f"{plural(now, 'pump needs', 'pumps need')} fresh oil now{', ' + later if soon else ''}"
+        if now
+        else later
         if soon
-        else "No pump needs fresh oil within a month"
+        else "No pump needs fresh oil within two months"
     )
     note = "Dot: most likely day. Line: 80 % bounds. Dashes: the day of this report. A dot opens its pump."
     if known > len(rows):
@@ -84,11 +91,20 @@ def oil_chart(book: Book) -> Chart | None:
         "date",
         "",
         table_of(
-            ("pump", "due", "80 % bounds", "blank-off now", "hours on this oil", "why"),
+            (
+                "pump",
+                "due",
+                "80 % bounds",
+                "blank-off now",
+                "hours on this oil",
+                "waiting costs a week",
+                "cheapest day",
+                "why",
+            ),
             cells,
             [book.href("pump", r["pump_id"]) for r in rows],
         ),
-        reference=(book.data.as_of, "today"),
+        reference=(book.data.as_of, "this report"),
         note=note,
         rows_per_page=_MOST_DOTS,
     )
@@ -102,13 +118,17 @@ def _due_words(item: WorkItem, as_of: dt.date) -> str:
 
 
 def _waiting(item: WorkItem) -> Cell:
+    """What waiting costs: of oil a week's labour by its forecast, of anything what this month lost, with bounds."""
+    key = item.waiting_per_month
+    oil = "" if item.oil_cost_per_week is None else f"{money(item.oil_cost_per_week)} a week"
     if item.hours_per_month is None:
-        return cell(NONE, "")
+        return number_cell(oil or NONE, key if oil else None)
     if item.hours_per_month < _LITTLE_H:
-        return number_cell("under half an hour", item.hours_per_month)
+        return number_cell(oil or "under half an hour a month", key)
     inside = f"{bounds(hours(item.hours_lower), hours(item.hours_upper))}"
     cost = "" if item.cost_per_month is None else f"; {money(item.cost_per_month)}"
-    return number_cell(f"{hours(item.hours_per_month)} ({inside}){cost}", item.hours_per_month)
+    lost = f"{hours(item.hours_per_month)} {'this' if oil else 'a'} month ({inside}){cost}"
+    return number_cell(f"{oil}; {lost}" if oil else lost, key)
 
 
 def _why(item: WorkItem) -> str:
@@ -116,7 +136,8 @@ def _why(item: WorkItem) -> str:
     words = capital(KIND_WORDS[item.kind])
     if not item.finding_id:
         return f"{words}: {item.reason or item.size}"
-    size = f": {item.size}" if item.size != NONE else ""
+    blanks = "blank-off " if item.kind == "oil_due" else ""
+    size = f": {blanks}{item.size}" if item.size != NONE else ""
     return f"{words}{size}{f', since about {day(item.since)}' if item.since else ''}"
 
 
@@ -179,7 +200,7 @@ def levels_chart(book: Book, factor: str, measure: str, key: str, what: str) -> 
                 tied or NONE,
             )
         )
-    note = "1.0 is the fleet's middle on like work. Lines: 90 % bounds. Circle: stands alone; diamond: always used with something else, so the cause may be that."
+    note = "1.0 is the fleet's middle in a typical rig on like work. Lines: 90 % bounds. Circle: stands alone; diamond: always used with something else, so the cause may be that."
     if len(rows) > _MOST_DOTS:
         note += f" {_MOST_DOTS} at a time, the lowest first."
     first = rows[0]
@@ -214,7 +235,7 @@ def _asset_section(book: Book, factor: str) -> Section:
                 Row(
                     (
                         thing_cell(book, factor, id_),
-                        cell(capital(words) or "nothing found", words or "~"),
+                        cell(capital(words) or _unfound(book, factor, id_), words or "~"),
                         number_cell(_ratio(deep), deep.get("ratio")),
                         number_cell(_ratio(floor), floor.get("ratio")),
                         number_cell(hours(lost), lost),
@@ -260,7 +281,7 @@ def _asset_section(book: Book, factor: str) -> Section:
         )
     blocks.append(
         table_or(
-            f"All {FACTOR_PLURALS[factor]}, those with findings first; ratios are to the fleet's middle on like work, with 90 % bounds",
+            f"All {FACTOR_PLURALS[factor]}, those with findings first; ratios are to the fleet's middle in a typical rig on like work, with 90 % bounds; hours below zero are hours saved",
             head(
                 FACTOR_WORDS[factor],
                 "found",
@@ -276,6 +297,12 @@ def _asset_section(book: Book, factor: str) -> Section:
     )
     blocks.extend(not_made_blocks(book, kinds))
     return Section(f"all-{factor}", capital(FACTOR_PLURALS[factor]), tuple(blocks))
+
+
+def _unfound(book: Book, factor: str, id_: str) -> str:
+    """Say that nothing was found; of gear that is slow by its make, that as well."""
+    slow = {"pump": "small by its rating", "hose": "narrow or long by the register"}
+    return f"nothing found; {slow[factor]}" if as_built(book, factor, id_) else "nothing found"
 
 
 def _ratio(effect: dict[str, float]) -> str:
@@ -305,6 +332,12 @@ def matters(book: Book, items: list[WorkItem]) -> tuple[str, ...]:
         lines.append(
             f"Waiting costs most with {FACTOR_WORDS[costly.asset]} {costly.asset_id}: {hours(costly.hours_per_month)} a month beyond a typical one."
         )
+    tired = [i.oil_cost_per_week for i in now if i.oil_cost_per_week is not None]
+    if sum(tired) >= 1.0:
+        change = book.data.settings.maintenance.oil_change_cost
+        lines.append(
+            f"Tired oil costs {money(sum(tired))} in labour a week on {plural(len(tired), 'pump')} that {'is' if len(tired) == 1 else 'are'} due; a change costs {money(change)}."
+        )
     return tuple(lines)
 
 
@@ -324,7 +357,7 @@ def maintenance_page(book: Book) -> Page:
         Link("Plain table (CSV)", "maintenance.csv"),
         Link("Calendar (iCalendar)", "maintenance.ics", "all-day entries on the due days"),
     ]
-    cost = book.data.settings.maintenance.oil_change_cost
+    cost, labour = book.data.settings.maintenance.oil_change_cost, book.data.settings.maintenance.labour_cost_per_hour
     return Page(
         "maintenance",
         f"Maintenance, {month_name(book.month)}: {in_short(items)}",
@@ -343,7 +376,7 @@ def maintenance_page(book: Book) -> Page:
                         work_rows(book, items),
                         "Nothing is due.",
                     ),
-                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change is counted as {money(cost)} of the fleet's own money. Dates in brackets are 80 % bounds. What waiting costs: hours a month beyond a typical one on the same circuits, their 90 % bounds, and the money at the fleet's labour cost."),
+                    Block("quiet", f"Oil is due above a blank-off pressure of {book.pressure.text(book.data.settings.maintenance.blankoff_limit_micron)}; an oil change costs {money(cost)}. Dates in brackets are 80 % bounds. What waiting costs, a month: hours beyond a typical one on the same circuits, with 90 % bounds, and that labour at {money(labour)} an hour; of oil, a week: the labour lost to its state as it is now. Money is in the fleet's own currency, as set in fleet.toml."),
                     Block("links", files),
                 ),
             ),

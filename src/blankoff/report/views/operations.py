@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 
 import polars as pl
 
-from blankoff.report.book import Book, share_bounds
+from blankoff.report.book import PEOPLE, Book, share_bounds
 from blankoff.report.layout import Block, Cell, Page, Row, Section, cell, chart_or, head, table_or
 from blankoff.report.views.changes import changes_section
 from blankoff.report.views.common import (
     capital,
-    evacuation_table,
     finding_cards,
     no_rows_section,
     not_made_items,
@@ -28,12 +28,12 @@ from blankoff.report.views.operations_charts import (
     verdict_counts,
     verdict_rows,
 )
+from blankoff.report.views.proof import reasons_section, signed_section
 from blankoff.report.words import (
     FACTOR_PLURALS,
     FACTOR_WORDS,
     KIND_WORDS,
     NONE,
-    WITHOUT_PROOF_WORDS,
     bounds,
     count,
     day,
@@ -78,8 +78,8 @@ def _hours_section(book: Book) -> Section:
             "Hours lost could not be worked out this month: too few pulls on circuits of known volume.",
         )
     by = {f: sum(r["hours_lost"] for r in rows if r["factor"] == f) for f in dict.fromkeys(r["factor"] for r in rows)}
-    total = ", ".join(f"{FACTOR_PLURALS.get(f, f)} {hours(h)}" for f, h in by.items())
     cost = book.data.settings.maintenance.labour_cost_per_hour
+    total = ", ".join(f"{FACTOR_PLURALS.get(f, f)} {hours(h)} ({money(h * cost)})" for f, h in by.items())
     blocks: list[Block] = [Block("chart", chart)]
     repeat = book.proof_lost.filter(pl.col("month") == book.month)
     if repeat.height:
@@ -91,12 +91,12 @@ def _hours_section(book: Book) -> Section:
         blocks.append(
             table_or(
                 "Pumping that ended without proof: what it would take to pump these again",
-                head("habit", "#evacuations", "#hours", "#cost (own money)"),
+                head("habit", "#evacuations", "#hours", "#cost"),
                 table,
                 "",
             )
         )
-    lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart; the columns are not to be added up. An hour is counted as {money(cost)} of the fleet's own money."
+    lead = f"Beyond a typical rig on the same circuits: {total}. The same hour may stand under a pump and under its hose set where the two can't be told apart: do not add them up. In brackets the cost, at {money(cost)} an hour in the fleet's own currency."
     return Section("lost", "Hours and money lost", tuple(blocks), lead)
 
 
@@ -104,26 +104,6 @@ def _hours_and_cost(pumped: float, cost: float) -> tuple[Cell, Cell]:
     """Return hours and their cost as cells; without a log nobody knows how long was pumped."""
     known = pumped or None
     return number_cell(hours(known), known), number_cell(money(known and known * cost), known)
-
-
-def _signed_section(book: Book) -> Section:
-    rows = signed_without_proof(book.now)
-    signed = book.now.filter(pl.col("reported") == "passed").height
-    if signed == 0:
-        return no_rows_section(
-            "signed",
-            "Signed without proof",
-            "Nothing was signed as passed this month, or the register has no column 'reported'.",
-        )
-    by = rows.group_by("reason").len().sort(["len", "reason"], descending=[True, False])
-    why = ", ".join(f"{r['len']} {WITHOUT_PROOF_WORDS.get(r['reason'] or '', '')}" for r in by.iter_rows(named=True))
-    lead = f"{rows.height} of {plural(signed, 'job')} signed as passed {'is' if rows.height == 1 else 'are'} not proven by {'its' if rows.height == 1 else 'their'} log{': ' + why if why else ''}."
-    return Section(
-        "signed",
-        "Signed without proof",
-        (evacuation_table(book, "Signed as passed, not proven", rows.sort("started_on", "evacuation_id", descending=True).iter_rows(named=True), "Every job signed as passed is proven by its log."),),
-        lead,
-    )  # fmt: skip
 
 
 def _group_words(name: str) -> str:
@@ -167,6 +147,12 @@ def _groups_section(book: Book) -> Section:
     )
 
 
+def _with_names(book: Book, sentence: str) -> str:
+    """Write a sentence of the exchange plan with people's names where the table has their ids."""
+    named = re.sub(r"\(with ([^()]+)\)", lambda m: f"(with {book.name_of(PEOPLE, m[1])})", sentence)
+    return named.replace(" levels that", " pumps, hose sets, gauges and people that")
+
+
 def _thin_section(book: Book) -> Section:
     lines: list[str] = []
     for column, word in (("branch", "branch"), ("kind", "system kind")):
@@ -192,7 +178,7 @@ def _thin_section(book: Book) -> Section:
         lines.append(
             f"Always used together with something else, so that this fleet's history can't tell which is the cause: {told}."
         )
-    lines.extend(book.data.swap_plan)
+    lines.extend(_with_names(book, sentence) for sentence in book.data.swap_plan)
     blocks: list[Block] = (
         [Block("list", lines)] if lines else [Block("missing", "Nothing stands out as thin this month.")]
     )
@@ -327,13 +313,14 @@ def operations_page(book: Book) -> Page:
             if where
             else (Block("missing", "Neither branches nor system kinds are known."),),
         ),
-        _signed_section(book),
+        reasons_section(book),
+        signed_section(book),
         _hours_section(book),
         changes_section(book),
         _groups_section(book),
     ]
     if evacuation_findings:
-        sections.insert(3, Section("copies", "Logs that are copies of other jobs'", (Block("findings", finding_cards(book, evacuation_findings)),),
+        sections.insert(4, Section("copies", "Logs that are copies of other jobs'", (Block("findings", finding_cards(book, evacuation_findings)),),
                                    "Look at the two curves side by side before speaking to anybody."))  # fmt: skip
     sections += [_thin_section(book), _coverage_section(book)]
     return Page(

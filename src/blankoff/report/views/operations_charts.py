@@ -214,7 +214,7 @@ def hours_chart(book: Book) -> tuple[Chart | None, list[dict[str, Any]]]:
         "hours",
         "hours beyond a typical rig",
         table_of(
-            ("what", "hours lost", "90 % bounds", "cost (own money)", "evacuations"),
+            ("what", "hours lost", "90 % bounds", "cost", "evacuations"),
             cells,
             [book.href(r["factor"], r["level_id"]) for r in shown],
         ),

@@ -118,7 +118,8 @@ def trend_chart(book: Book, id_: str, fault: str) -> Chart | None:
         levels=levels,
         events=events,
         height=170,
-        note="Line and band: own standing rate with 90 % bounds. Dashes: like work. Upright lines: talks on this topic.",
+        note="Line and band: own standing rate with 90 % bounds. Dashes: like work."
+        + (" Upright lines: talks on this topic." if events else ""),
     )  # fmt: skip
 
 

@@ -172,9 +172,9 @@ def training_page(book: Book) -> Page:
     for f in findings:
         whom.setdefault(f["subject_id"], []).append(KIND_WORDS.get(f["kind"], f["kind"]))
     lines = [
-        f"{plural(len(whom), 'person', 'people')} would gain from a talk: clearly and materially more of something than like work predicts."
+        f"{plural(len(whom), 'person', 'people')} to talk to: surely, and by enough to matter, {'does' if len(whom) == 1 else 'each does'} something more often or slower than like work predicts."
         if whom
-        else "Nobody does anything clearly and materially more often than like work predicts."
+        else "Nobody surely does anything more often or slower than like work predicts, by enough to matter."
     ]
     topics = Counter(k for kinds in whom.values() for k in dict.fromkeys(kinds))
     if topics:
