@@ -18,7 +18,7 @@ import numpy as np
 
 from blankoff.evacuation.phases_rows import N_PHASE
 from blankoff.evacuation.phases_segments import MARK_CLOSED, MARK_OPENED, segment_log
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray, IntArray, Mark, SampleBatch
 from blankoff.settings import Judging
 
@@ -172,9 +172,11 @@ def _find_all(
         k = segment_log(t[a:b], p[a:b], mean_known(ambient_c[a:b]), mark_s[c:d], mark_kinds[c:d], one)
         while used + k > rows.shape[0]:
             more = np.empty((2 * rows.shape[0] + k, N_PHASE))
-            more[:used] = rows[:used]
+            for r in range(used):
+                copy_into(more[r], rows[r])
             rows = more
-        rows[used : used + k] = one[:k]
+        for r in range(k):
+            copy_into(rows[used + r], one[r])
         used += k
         counts[i] = k
     return rows[:used].copy(), counts

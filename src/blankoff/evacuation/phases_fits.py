@@ -220,7 +220,8 @@ def best_fits(
     of = np.zeros((n_fit, 2), dtype=np.int64)
     share, left, rest = np.empty((m, n)), np.empty((m, n)), np.empty((m, n))
     alone = right[0] * right[0] / gram[0, 0]
-    cost[0] = zz - alone
+    for c in range(n):
+        cost[0, c] = zz[c] - alone[c]
     best = cost[0].copy()
     at = np.zeros(n, dtype=np.int64)
     down = 1.0 if falling else 0.0

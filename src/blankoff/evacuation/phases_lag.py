@@ -22,7 +22,7 @@ from blankoff.evacuation.phases_sides import (
     VALUE,
     VAR,
 )
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray
 
 LAGS_S = np.array([2.5, 6.0])
@@ -79,8 +79,8 @@ def lagged_rises(
     n_tau, n_lag = RISE_TAUS_S.size, LAGS_S.size
     n = n_tau + n_lag
     own_s = np.empty(n)
-    own_s[:n_tau] = RISE_TAUS_S
-    own_s[n_tau:] = LAGS_S
+    copy_into(own_s[:n_tau], RISE_TAUS_S)
+    copy_into(own_s[n_tau:], LAGS_S)
     e = np.zeros((n, 4))
     pair = np.zeros((n_tau, n_lag))
     rho = np.ones(n)

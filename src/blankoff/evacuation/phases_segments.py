@@ -65,7 +65,7 @@ from blankoff.evacuation.phases_weigh import (
     STEP,
     weigh_rise,
 )
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.physics.saturation import _psat_kernel
 from blankoff.samples import FloatArray, IntArray
 
@@ -373,7 +373,7 @@ def segment_log(
                     if located and not plainly and _is_long(reached, stand_end):
                         better = moment[MOMENT_SHARP] > _LONG_SHARP
                     if better:
-                        rise[:] = later
+                        copy_into(rise, later)
                         if located:
                             _take_moment(moment, rise)
                     else:

@@ -18,7 +18,7 @@ from blankoff.evacuation.phases_isolation import (
     SKIPPED,
     candidate_costs,
 )
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray, IntArray
 
 _WINDOW_BLOCKS = 24
@@ -100,10 +100,10 @@ def _evidence(
             spread = now
             bend = (smooth_cost(bt, by, bv, start, end) - fitted) / spread
             climb = (standing_cost(by, bv, k, end) - (row[0, COST] - row[0, COST_BEFORE])) / spread
-            kept[:] = row[0]
+            copy_into(kept, row[0])
         if spread < (_DESCRIBED_LONG if window == _LONG_WINDOW_BLOCKS else _DESCRIBED):
             break
-    row[0] = kept
+    copy_into(row[0], kept)
     return bend, climb, spread
 
 

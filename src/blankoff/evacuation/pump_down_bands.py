@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from blankoff.physics.compiled import kernel
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray
 
 N_TOLD = 5
@@ -130,8 +130,9 @@ def rate_of_sums(
     m = np.empty((4, 4))
     b = np.empty(4)
     for _ in range(3):
-        m[:] = data
-        b[:] = rhs
+        for r in range(4):
+            copy_into(m[r], data[r])
+        copy_into(b, rhs)
         yy = squares
         for r in range(4):
             for c in range(r):

@@ -18,7 +18,6 @@ from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
@@ -26,6 +25,7 @@ from blankoff.fleet.control_charts import cusum_down, cusum_limit, find_step
 from blankoff.fleet.threads import in_threads
 from blankoff.fleet.wear_causes import SpeedCauses
 from blankoff.fleet.wear_noise import noise_density
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["CHART_SCHEMA", "asset_charts", "false_alarm_limit", "normal_scores", "self_starting"]
 
@@ -83,7 +83,7 @@ def normal_scores(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     return np.asarray(ndtri(np.minimum(np.maximum(share, 1e-6), 1.0 - 1e-6)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _shares_below(grid: Floats, residual: Floats, variance: Floats, shape: Floats) -> Floats:
     """Share of probability below each residual under its noise, (n,), by trapezoids between the points of a grid."""
     out, below = np.empty(residual.size), np.zeros(grid.size)

@@ -8,14 +8,15 @@ rank-one correction ``W - W 1 1' W / (1/v + sum W)``.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from blankoff.physics.compiled import copy_into, kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def accumulate(
     position: Ints,
     z: Floats,
@@ -117,7 +118,7 @@ def accumulate(
     return zwz, zwr, rwr
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def system_effects(
     residual: Floats, weight: Floats, group_start: Ints, group_variance: Floats
 ) -> tuple[Floats, Floats]:
@@ -140,7 +141,7 @@ def system_effects(
     return mean, variance
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def row_variances(position: Ints, z: Floats, inverse: Floats) -> Floats:
     """Posterior variance of each row's sum of stretch effects, the fixed effects taken as known."""
     n, f = position.shape
@@ -163,7 +164,7 @@ BLOCK = 64
 """Side of the squares in which matrices are turned and mirrored: two of them stay in the processor's nearest cache."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def turned(square: Floats) -> Floats:
     """A square matrix transposed into memory of its own."""
     n = len(square)
@@ -176,7 +177,7 @@ def turned(square: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mirror(square: Floats) -> None:
     """Copy the upper triangle of a matrix onto its lower one, in place."""
     n = len(square)
@@ -187,7 +188,7 @@ def mirror(square: Floats) -> None:
                     square[i, j] = square[j, i]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def eliminate(h: Floats, met: NDArray[np.bool_], previous: Ints) -> tuple[Ints, Ints, Floats, Floats]:
     """Take out of a matrix, in place, the stretches that only their joints tie to others.
 
@@ -232,7 +233,7 @@ def eliminate(h: Floats, met: NDArray[np.bool_], previous: Ints) -> tuple[Ints, 
     return left, right, share, pivot
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def put_back(inverse: Floats, at: Ints, left: Ints, right: Ints, share: Floats, pivot: Floats) -> Floats:
     """Inverse of the whole matrix from that of what was left of it.
 
@@ -266,6 +267,6 @@ def put_back(inverse: Floats, at: Ints, left: Ints, right: Ints, share: Floats, 
         if b >= 0:
             own -= share[i, 1] * row[b]
         row[i] = own
-        out[i] = row
-        out[:, i] = row
+        copy_into(out[i], row)
+        copy_into(out[:, i], row)
     return out

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numba import njit
 from numpy.typing import NDArray
+
+from blankoff.physics.compiled import kernel
 
 __all__ = ["FactorStates", "expected_levels", "factor_states"]
 
@@ -81,7 +82,7 @@ class FactorStates:
         return len(self.level_of_state)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _cut(level: Ints, epoch: Ints, newest: int, longest: int) -> Ints:
     """Stretch number of each row; rows sorted by level, then time. Numbers ascend with the rows."""
     n = len(level)

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numba import njit
 from scipy.optimize import brentq
 from scipy.stats import norm
 
+from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
 _NODES = 100
@@ -129,7 +129,7 @@ def cusum_up(values: FloatArray, reference: float, target: float = 0.0) -> Float
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sum_up(values: FloatArray, reference: float, target: float) -> FloatArray:
     out = np.empty(values.size)
     s = 0.0
@@ -154,7 +154,7 @@ class Change:
     """Probability that there was a step at all."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _step_log_likelihoods(y: FloatArray, w: FloatArray, spread: float) -> FloatArray:
     """Log marginal likelihood of each step place; entry 0 = no step. Means integrated under N(overall, spread²)."""
     n = y.size

@@ -9,7 +9,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.evacuation.middles import median_spacings
@@ -21,6 +20,7 @@ from blankoff.fleet.copy_propose import PairArray
 from blankoff.fleet.copy_readings import READING_COLUMNS
 from blankoff.fleet.copy_single import compare_single, prepare_single, room_for
 from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 READINGS_AT_ONCE = 2_000_000
@@ -85,7 +85,7 @@ def in_neighbourhoods(
         yield pairs[start:stop]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _cut(pairs: PairArray, weight: IntArray, most: int, edges: IntArray) -> int:
     """Where batches of pairs begin, and the last one ends; returns how many there are."""
     held = np.full(weight.size, -1, dtype=np.int64)

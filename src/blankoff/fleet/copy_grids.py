@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from blankoff.physics.compiled import copy_into, kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray
 
 SCALE_ROUNDS = 3
@@ -20,7 +20,7 @@ LEAST_STRAIGHT = 20
 """Readings off the bends from which on the noise is measured."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def uniform_filter(x: FloatArray, size: int, out: FloatArray) -> None:
     """Moving mean, ends repeated."""
     n = x.size
@@ -34,7 +34,7 @@ def uniform_filter(x: FloatArray, size: int, out: FloatArray) -> None:
         out[i] = total / size
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _medians_of_9(x: FloatArray, out: FloatArray) -> None:
     """Median of each nine neighbours, by exchanges alone, so that it runs in vectors; ``x`` is longer by eight."""
     for i in range(np.uint64(out.size)):
@@ -64,18 +64,18 @@ def _medians_of_9(x: FloatArray, out: FloatArray) -> None:
         out[i] = middle if middle < high else high
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def median_filter_9(x: FloatArray, out: FloatArray) -> None:
     """Moving median of nine, ends repeated."""
     n = x.size
     padded = np.empty(n + 8)
     padded[:4] = x[0]
-    padded[4 : n + 4] = x
+    copy_into(padded[4 : n + 4], x)
     padded[n + 4 :] = x[n - 1]
     _medians_of_9(padded, out)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _bridge(y: FloatArray, reach: int) -> None:
     """Fill NaN between known values along straight lines, cells further than ``reach`` from any known one left out."""
     n = y.size
@@ -91,7 +91,7 @@ def _bridge(y: FloatArray, reach: int) -> None:
         a = b
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _noise_scale(sizes: FloatArray) -> float:
     """Robust standard deviation: by the median of the sizes, by half their 0.9 quantile at least."""
     n = sizes.size
@@ -105,7 +105,7 @@ def _noise_scale(sizes: FloatArray) -> float:
     return float(max(1.4826 * float(np.median(sizes)), 0.5 * quantile) + 1e-5)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
     """What is left of ln p once its smooth course is taken out; see `copy_match`."""
     n = course.size
@@ -145,7 +145,7 @@ def part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
             noise[i] = math.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _off_bends(course: FloatArray, bend: FloatArray, limit: float, straight: NDArray[np.bool_]) -> None:
     """Readings further than six cells from any bend above a limit."""
     n = bend.size
@@ -159,7 +159,7 @@ def _off_bends(course: FloatArray, bend: FloatArray, limit: float, straight: NDA
         straight[i] = bent_until < i and not math.isnan(course[i])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def grid_sizes(
     offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, sizes: IntArray
 ) -> None:
@@ -177,7 +177,7 @@ def grid_sizes(
         sizes[e] = last - first + 1 if n >= 5 else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def prepare_logs(
     offsets: IntArray, t: FloatArray, ln_p: FloatArray, logs: IntArray, steps: FloatArray, cells: IntArray,
     most_bend: float, first: int, last: int, start_s: FloatArray, course: FloatArray, noise: FloatArray,

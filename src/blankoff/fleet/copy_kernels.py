@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from blankoff.fleet.copy_grids import median_filter_9
+from blankoff.physics.compiled import kernel, rough_sum_kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray
 
 MATCH_COLUMNS = 9
@@ -28,7 +28,7 @@ _ROUGH = 1e-8
 """Room left for the order of summing where correlations are first taken roughly."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[float, int]:
     """Correlation of two curves at a lag over what both have, and over how many points; 0 under `least` points."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
@@ -50,13 +50,13 @@ def correlation(a: FloatArray, b: FloatArray, lag: int, least: int) -> tuple[flo
     return (sab - sa * sb / n) / np.sqrt(va * vb), n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def noise_z(rho: float, points: int) -> float:
     """A correlation in standard deviations of what chance gives: Fisher's z, whose spread hangs on the points alone."""
     return float(math.atanh(min(max(rho, -0.99999), 0.99999)) * math.sqrt(max(points - 3, 1)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "nsz"})
+@rough_sum_kernel
 def _rough(a: FloatArray, b: FloatArray) -> tuple[float, float, bool]:
     """Correlation of two curves of equal length as quickly as can be, over how many points, and whether to rely on it.
 
@@ -81,7 +81,7 @@ def _rough(a: FloatArray, b: FloatArray) -> tuple[float, float, bool]:
     return (sab - sa * sb / size) / np.sqrt(va * vb) if sound else 0.0, n, sound
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _count_within(a: FloatArray, b: FloatArray, start: int, stop: int, tolerance: float) -> tuple[int, int]:
     """How many differences of a stretch are within a tolerance, and how many there are."""
     within = n = 0
@@ -92,7 +92,7 @@ def _count_within(a: FloatArray, b: FloatArray, start: int, stop: int, tolerance
     return within, n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _courses_agree(a: FloatArray, b: FloatArray, lag: int, least: int, tolerance: float) -> bool:
     """Whether the median difference of two courses is within a tolerance; the median itself only where it is close."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
@@ -121,7 +121,7 @@ def _courses_agree(a: FloatArray, b: FloatArray, lag: int, least: int, tolerance
     return _course_difference(a, b, lag) <= tolerance
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _differences(a: FloatArray, b: FloatArray, lag: int) -> FloatArray:
     """Differences of two curves at a lag, of what both have."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
@@ -135,12 +135,12 @@ def _differences(a: FloatArray, b: FloatArray, lag: int) -> FloatArray:
     return d[:n]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _course_difference(a: FloatArray, b: FloatArray, lag: int) -> float:
     return float(np.median(np.abs(_differences(a, b, lag))))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
     """Correlation in the second worst quarter of what both have, over that of the whole; 0 under 40 points."""
     lo, hi = max(0, lag), min(a.size, b.size + lag)
@@ -162,7 +162,7 @@ def even_share(a: FloatArray, b: FloatArray, lag: int, rho: float) -> float:
     return float(quarters[1] / rho)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     seen = np.empty(_DISTINCT)
@@ -186,7 +186,7 @@ def _equal_share(a: FloatArray, b: FloatArray, lag: int) -> float:
     return same / n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def apart(difference: FloatArray, floor: float) -> float:
     """Smooth part of two curves' difference over the noise in it: medians of the sizes, over a running median of nine.
 
@@ -203,7 +203,7 @@ def apart(difference: FloatArray, floor: float) -> float:
     return float(np.median(np.abs(smooth)) / max(noise, floor))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
     """Cells that both curves have at a lag."""
     n = 0
@@ -213,7 +213,7 @@ def _both(a: FloatArray, b: FloatArray, lag: int) -> int:
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def match_pairs(
     later: IntArray, earlier: IntArray, step_s: FloatArray, guessed_s: FloatArray,
     cells: IntArray, start_s: FloatArray, readings: IntArray, course: FloatArray, noise: FloatArray,

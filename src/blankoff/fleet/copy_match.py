@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
 from blankoff.fleet.copy_grids import LEAST_STRAIGHT, SCALE_ROUNDS
 from blankoff.fleet.copy_kernels import ROUNDED, correlation, noise_z
 from blankoff.fleet.copy_readings import compare_readings, prepare_readings
 from blankoff.fleet.copy_sketch import CopyRules
+from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 MOST_BEND = 3.0
@@ -146,7 +146,7 @@ def spacing_s(log: SampleBatch) -> float:
     return max(float(np.median(np.diff(log.elapsed_s))), 1.0) if log.readings > 2 else np.inf
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> float:
     lo, hi = max(0, lag), min(a.size, b.size + lag)
     if hi - lo < least:
@@ -161,7 +161,7 @@ def _course_difference(a: FloatArray, b: FloatArray, lag: int, least: int) -> fl
     return np.median(d[:n]) if n >= least else np.inf
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _best_alignment(
     a: FloatArray, noise_a: FloatArray, b: FloatArray, noise_b: FloatArray, lags: IntArray, least: int, tolerance: float
 ) -> tuple[int, float, int, float, float]:

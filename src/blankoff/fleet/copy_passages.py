@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numba import njit
 from numpy.typing import NDArray
 
+from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray, IntArray
 
 __all__ = ["Passages"]
@@ -63,7 +63,7 @@ class Passages:
         return lags
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _lags(starts: IntArray, what: IntArray, when_s: FloatArray, earlier: IntArray, later: IntArray) -> FloatArray:
     out = np.full(earlier.size, np.nan)
     for q in range(earlier.size):

@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.copy_grids import median_filter_9, part_noise
 from blankoff.fleet.copy_kernels import ROUNDED, apart, correlation, even_share, noise_z
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray, IntArray
 
 _NULL_FROM, _NULL_TO = 14, 46
@@ -32,7 +32,7 @@ READING_COLUMNS = 14
 """Numbers that `compare_readings` returns."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _grains(y: FloatArray) -> FloatArray:
     """Rounding of each reading in ln units: the least step between different readings of about its size."""
     order = np.argsort(y)
@@ -55,7 +55,7 @@ def _grains(y: FloatArray) -> FloatArray:
     return step
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def prepare_readings(y: FloatArray, most_bend: float) -> FloatArray:
     """Noise in each reading (NaN where the course bends), what a running median leaves, and the rounding, ``(3, n)``.
 
@@ -73,7 +73,7 @@ def prepare_readings(y: FloatArray, most_bend: float) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_off(
     sparse_t: FloatArray, dense_t: FloatArray, lag_s: float, longest_s: float, right: IntArray, share: FloatArray
 ) -> int:
@@ -96,7 +96,7 @@ def _read_off(
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _seen(values: FloatArray, right: IntArray, share: FloatArray, out: FloatArray) -> None:
     """Values of the denser log at the moments read off."""
     for i in range(right.size):
@@ -104,7 +104,7 @@ def _seen(values: FloatArray, right: IntArray, share: FloatArray, out: FloatArra
         out[i] = values[k - 1] + share[i] * (values[k] - values[k - 1]) if k > 0 else math.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _agreement(
     y: FloatArray, dense: FloatArray, tolerance: FloatArray, right: IntArray, share: FloatArray, shift: int
 ) -> float:
@@ -125,7 +125,7 @@ def _agreement(
     return same / n if n > 0 else 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tolerances(
     y: FloatArray, sparse_grain: FloatArray, dense_grain: FloatArray, right: IntArray, tolerance: FloatArray
 ) -> float:
@@ -142,7 +142,7 @@ def _tolerances(
     return total / max(n, 1)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _span(right: IntArray) -> tuple[int, int]:
     """Return the first and the last place that was read off; -1 where none was."""
     first = last = -1
@@ -154,7 +154,7 @@ def _span(right: IntArray) -> tuple[int, int]:
     return first, last
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _by_noise(
     sparse_y: FloatArray, sparse_noise: FloatArray, seen: FloatArray, right: IntArray, rounding: float,
     most_bend: float, least: int, out: FloatArray,
@@ -199,7 +199,7 @@ def _by_noise(
     out[4] = apart(difference[:m], max(ROUNDED, 0.5 * rounding))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _any_agree(
     sparse_t: FloatArray, sparse_y: FloatArray, sparse_grain: FloatArray, dense_t: FloatArray, dense_y: FloatArray,
     dense_grain: FloatArray, lags_s: FloatArray, least_share: float,
@@ -228,7 +228,7 @@ def _any_agree(
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _beyond_chance(share: float, chance: float, n: int) -> float:
     """How far a share lies above chance, in standard deviations: signed root of the binomial's likelihood ratio."""
     if share <= chance:
@@ -239,7 +239,7 @@ def _beyond_chance(share: float, chance: float, n: int) -> float:
     return math.sqrt(2.0 * n * gain)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def compare_readings(
     sparse_t: FloatArray, sparse_y: FloatArray, sparse_parts: FloatArray, dense_t: FloatArray, dense_y: FloatArray,
     dense_parts: FloatArray, lags_s: FloatArray, least: int, least_overlap_s: float, course_tolerance: float,
@@ -325,7 +325,7 @@ def compare_readings(
         rounding = _tolerances(sparse_y, sparse_parts[2], dense_parts[2], right, tolerance)
         _by_noise(sparse_y, sparse_parts[0], seen, right, rounding, most_bend, least, other)
         if k == 0 or other[1] > told[1]:
-            told[:] = other
+            copy_into(told, other)
             if k:
                 out[0], out[1] = out[8], out[9]
         m = 0
@@ -338,7 +338,7 @@ def compare_readings(
             out[10] = course
         if out[0] == lag:
             out[2] = course
-    out[3:8] = told
+    copy_into(out[3:8], told)
     if to_the_digit:
         # as wide as the rounding: what a running median leaves is no whole number of steps
         for i in range(n):

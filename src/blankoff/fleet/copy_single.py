@@ -9,10 +9,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.copy_readings import compare_readings, prepare_readings
+from blankoff.physics.compiled import copy_into, kernel
 from blankoff.samples import FloatArray, IntArray
 
 __all__ = ["LEAST_READINGS", "SingleReadings", "compare_single", "prepare_single", "room_for"]
@@ -57,7 +57,7 @@ def room_for(offsets: IntArray, ln_p: FloatArray, wanted: IntArray) -> SingleRea
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def prepare_single(
     offsets: IntArray, elapsed_s: FloatArray, ln_p: FloatArray, wanted: IntArray, most_bend: float, most_picked: int,
     first: int, last: int, starts: IntArray, out_s: FloatArray, out_ln: FloatArray, parts: FloatArray,
@@ -73,12 +73,14 @@ def prepare_single(
             if not math.isnan(ln_p[i]):
                 out_s[at], out_ln[at] = elapsed_s[i], ln_p[i]
                 at += 1
-        parts[:, a:b] = prepare_readings(out_ln[a:b], most_bend)
+        own = prepare_readings(out_ln[a:b], most_bend)
+        for r in range(own.shape[0]):
+            copy_into(parts[r, a:b], own[r])
         usual_s[k] = np.median(np.diff(out_s[a:b]))
         usual_last_s[k] = np.median(np.diff(out_s[max(a, b - most_picked) : b]))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _alignments(guesses_s: FloatArray, sign: float, reach: float, fine: float, other_moment_s: float) -> FloatArray:
     """Alignments to try, ascending: about each guess that differs from those before, and the guesses themselves."""
     told = np.empty(guesses_s.size)
@@ -120,7 +122,7 @@ def _alignments(guesses_s: FloatArray, sign: float, reach: float, fine: float, o
     return out[:kept]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def compare_single(
     pairs: IntArray, guessed_s: FloatArray, hopeful: NDArray[np.bool_], starts: IntArray, elapsed_s: FloatArray,
     ln_p: FloatArray, parts: FloatArray, usual_s: FloatArray, usual_last_s: FloatArray, least_picked: int,
@@ -160,7 +162,8 @@ def compare_single(
         lags = _alignments(guessed_s[q], sign, reach, fine, other_moment_s)
         c, d = starts[dense], starts[dense + 1]
         out[q, 0] = sign
-        out[q, 1:] = compare_readings(
+        found = compare_readings(
             elapsed_s[a:b], ln_p[a:b], parts[:, a:b].copy(), elapsed_s[c:d], ln_p[c:d], parts[:, c:d].copy(), lags, least_picked,
             least_overlap_s, course_tolerance, picked_share, most_bend, hopeful[q],
         )  # fmt: skip
+        copy_into(out[q, 1:], found)

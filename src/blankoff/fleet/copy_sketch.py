@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numba import njit
 
 from blankoff.fleet.vector_math import ln
+from blankoff.physics.compiled import copy_into, kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray, SampleBatch
 
 HOLD_MOMENTS_S = (60.0, 180.0, 360.0)
@@ -74,7 +74,7 @@ class CopyRules:
     """Numbers by a log's end, how long it lasted among them, from which on that one may be off."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _levels_kernel(p: FloatArray, ln_p: FloatArray, levels: IntArray) -> None:
     """Logarithm of each pressure, and the step of `_PASSAGE_STEP` it lies in; below nought where there is none."""
     for i in range(p.size):
@@ -84,7 +84,7 @@ def _levels_kernel(p: FloatArray, ln_p: FloatArray, levels: IntArray) -> None:
         levels[i] = int(np.rint(y / _PASSAGE_STEP)) + 100_000 if there else -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sketch_kernel(
     t: FloatArray, p: FloatArray, ln_p: FloatArray, offsets: IntArray, isolated_at_s: FloatArray, out: FloatArray
 ) -> None:
@@ -138,7 +138,7 @@ def _sketch_kernel(
         out[k, 8] = passed[2]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _ends_kernel(
     t: FloatArray, p: FloatArray, ln_p: FloatArray, offsets: IntArray, ends: FloatArray, moments: FloatArray
 ) -> None:
@@ -169,7 +169,7 @@ def _ends_kernel(
                 ends[k, j] = s / n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _mixed(x: np.uint64) -> np.uint64:
     """Spread a number over all bits (the finaliser of splitmix64, public domain, from memory)."""
     x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -177,7 +177,7 @@ def _mixed(x: np.uint64) -> np.uint64:
     return x ^ (x >> np.uint64(31))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _passages_kernel(
     t: FloatArray, levels: IntArray, offsets: IntArray, passages: IntArray, at_s: FloatArray, count: IntArray
 ) -> None:
@@ -214,11 +214,11 @@ def _passages_kernel(
                         _keep_least(least, at_s[k], kept, whole, begins[runs % _PASSAGE_RUNS])
                         kept = min(kept + 1, PASSAGES_KEPT)
             value, length, begun = now, 1, t[i]
-        passages[k, :kept] = least[:kept]
+        copy_into(passages[k], least[:kept])
         count[k] = kept
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _keep_least(least: IntArray, at_s: FloatArray, kept: int, value: int, at: float) -> None:
     place = kept if kept < least.size else kept - 1
     while place > 0 and least[place - 1] > value:

@@ -13,7 +13,6 @@ from functools import partial
 
 import numpy as np
 import polars as pl
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_floors import floor_likelihood
@@ -21,6 +20,7 @@ from blankoff.fleet.oil_history import oil_histories, reordered
 from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HOURS_BEFORE, HOURS_UNIT, POWER
 from blankoff.fleet.oil_model import START_MEAN, TOGETHER, OilPrior, PumpFit, PumpRows, fit_fleet, pump_rows, with_oil
 from blankoff.fleet.threads import in_threads
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["dated_changes", "settled_rows"]
 
@@ -99,7 +99,7 @@ def dated_changes(rows: PumpRows, fit: PumpFit, prior: OilPrior) -> Mapping[tupl
     return {(oil.pump_id, float(day)): int(n) for day, n in zip(oil.changes, late, strict=True) if n}
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _late_uses(changes: Floats, dates: Floats, fill: Ints, floors: _Floors, own_sd: float, fill_sd: float) -> Ints:
     """How many uses of its day ran before each change, the changes in order; changes ``fill`` in place."""
     job_water_g = floors[1]
@@ -126,7 +126,7 @@ def _late_uses(changes: Floats, dates: Floats, fill: Ints, floors: _Floors, own_
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _score(fill: Ints, number: int, own_sd: float, fill_sd: float, floors: _Floors) -> float:
     """Ln likelihood of the floors on one filling, with the factor that suits it best."""
     held, y, load, load_se, se = _held_up(number, fill, floors)
@@ -141,7 +141,7 @@ def _score(fill: Ints, number: int, own_sd: float, fill_sd: float, floors: _Floo
     return total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _held_up(number: int, fill: Ints, floors: _Floors) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """What is held up of the floors on one filling, (guesses, n); and those floors' y, load, load_se and se.
 

@@ -11,10 +11,10 @@ depend on the fitted parameters is prepared once per fit (`prepare`).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.vector_math import ln
+from blankoff.physics.compiled import inlined_kernel, vector_kernel
 
 __all__ = ["BLOCK", "FIRST", "HELD", "ROOM", "SPARE", "STIFF", "STILL", "VALUE", "Y", "floor_block", "floor_likelihood"]
 
@@ -40,7 +40,7 @@ likelihood, its slope by what is held up (sign turned), its curvature.  From ``S
 ROOM = SPARE + 7 * BLOCK
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _one_load(w: Floats, here: Floats, wide: Floats, size: int, share: float) -> None:
     """Add to a block what it is under one possible load: ``here`` microns, of variance ``wide`` times 1 / floor²."""
     for i in range(size):
@@ -63,7 +63,7 @@ def _one_load(w: Floats, here: Floats, wide: Floats, size: int, share: float) ->
         w[STIFF + i] += density * weight * (inverse * inverse)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def floor_block(w: Floats, start: int, size: int, here: Floats, wide: Floats) -> None:
     """Work off a block of floors in its workspace.
 
@@ -94,7 +94,7 @@ def floor_block(w: Floats, start: int, size: int, here: Floats, wide: Floats) ->
         w[VALUE + i] = -ln(total)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def prepare(load: Floats, load_se: Floats) -> tuple[Floats, Floats]:
     """Possible loads of each floor in microns, and the square of how far each reaches; both (LOADS, n)."""
     n = load.size
@@ -106,7 +106,7 @@ def prepare(load: Floats, load_se: Floats) -> tuple[Floats, Floats]:
     return here, wide
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@inlined_kernel
 def still_variance(held: float, se: float, own_sd: float) -> float:
     """Variance of ln floor that no load makes.  Oil spoiled beyond any use is spoiled: how far, the model cannot say."""
     far = 0.5 * ln(held / SPOILED_MICRON)
@@ -114,7 +114,7 @@ def still_variance(held: float, se: float, own_sd: float) -> float:
     return float(se * se + own_sd * own_sd + far * far)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def floor_likelihood(y: Floats, held: Floats, load: Floats, load_se: Floats, se: Floats, own_sd: float) -> Floats:
     """Ln likelihood of floors under several guesses at what pump and line hold up, up to a constant, (guesses,).
 
@@ -156,7 +156,7 @@ def floor_likelihood(y: Floats, held: Floats, load: Floats, load_se: Floats, se:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def floor_moments(
     y: Floats, held: Floats, load: Floats, load_se: Floats, se: Floats, own_sd: float
 ) -> tuple[Floats, Floats]:

@@ -13,7 +13,6 @@ line, ``g`` a gauge's error.  All are fitted as logarithms but ``m``, ``Q`` and 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_floors import (
@@ -31,6 +30,7 @@ from blankoff.fleet.oil_floors import (
     still_variance,
 )
 from blankoff.fleet.vector_math import exp, ln
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["FRESH", "HEAD", "Floors", "fit_pump"]
 
@@ -47,7 +47,7 @@ _TILT, _BY_HOURS, _BY_WATER, _LN_HOURS, _TIMES, _BASE, _RAN = (SPARE + k * BLOCK
 """Places in the workspace of `oil_floors` for what a floor's slopes by the parameters are made of."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _hold_up(theta: Floats, start: int, size: int, floors: Floors, scale: Floats, own_sd: float, w: Floats) -> None:
     """Put into the workspace what pump and line hold up of a block of floors, and what its slopes are made of."""
     y, se, _, _, hours, water, fill, base, x_add, x_mul = floors
@@ -75,7 +75,7 @@ def _hold_up(theta: Floats, start: int, size: int, floors: Floors, scale: Floats
         w[STILL + i] = still_variance(held, se[g], own_sd)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _evaluate(
     theta: Floats,
     floors: Floors,
@@ -116,7 +116,7 @@ def _evaluate(
     return total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _add_filling(
     w: Floats,
     start: int,
@@ -171,7 +171,7 @@ def _add_filling(
     return i
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _lay_out(sums: Floats, push_sums: Floats, f: float, of: int, gradient: Floats, hessian: Floats) -> None:
     """Add one filling's sums to gradient and lower hessian; the parameters stand in the order of the sums, then fillings."""
     for j in range(HEAD):
@@ -189,7 +189,7 @@ def _lay_out(sums: Floats, push_sums: Floats, f: float, of: int, gradient: Float
     hessian[own, own] += sums[BY_HOURS, BY_HOURS] + 2.0 * sums[BY_WATER, BY_HOURS] + sums[BY_WATER, BY_WATER]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _solve(a: Floats, b: Floats) -> None:
     """Solve ``a x = b`` in place of ``b``, for a positive definite ``a`` whose lower triangle is used up.
 
@@ -212,7 +212,7 @@ def _solve(a: Floats, b: Floats) -> None:
         b[j] /= a[j, j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def fit_pump(
     start: Floats,
     mean: Floats,
@@ -283,7 +283,8 @@ def fit_pump(
         if new <= cost:
             done = cost - new < 1e-4
             theta, cost = trial, new
-            gradient[:], hessian[:] = g2, h2
+            gradient, g2 = g2, gradient
+            hessian, h2 = h2, hessian
             damping = max(damping * 0.3, 1e-6)
             if done:
                 break

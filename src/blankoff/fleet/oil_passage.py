@@ -7,11 +7,11 @@ that the compiler turns it into vector instructions.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HEAD, HOURS_BEFORE, HOURS_UNIT, POWER
 from blankoff.fleet.vector_math import exp, ln
+from blankoff.physics.compiled import inlined_kernel, vector_kernel
 
 __all__ = ["DRAWS", "Passage", "drawn_blankoff", "passage_days"]
 
@@ -28,7 +28,7 @@ Passage = Floats
 """A workspace of draws, from `drawn_blankoff`."""
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@inlined_kernel
 def _micron(w: Floats, i: int, hours: float, water: float) -> float:
     """Blank-off of one draw whose filling ran ``hours`` and swallowed ``water`` grams."""
     ran = hours + w[_BEFORE + i]
@@ -37,7 +37,7 @@ def _micron(w: Floats, i: int, hours: float, water: float) -> float:
     return float((w[_FRESH + i] + w[_TIMES + i] * grown) * w[_NOW + i])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def drawn_blankoff(theta: Floats, ratio: Floats, fill: int, hours: float, water: float) -> tuple[Passage, Floats]:
     """Prepare draws, and say what blank-off each has now.
 
@@ -65,7 +65,7 @@ def drawn_blankoff(theta: Floats, ratio: Floats, fill: int, hours: float, water:
     return w, out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def passage_days(
     w: Passage,
     now: Floats,

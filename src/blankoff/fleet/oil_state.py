@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.oil_floors import floor_moments
 from blankoff.fleet.oil_model import FleetOil, PumpFit, PumpRows, fit_arguments, predicted_blankoff
 from blankoff.fleet.wear_levels import Floats
+from blankoff.physics.compiled import kernel
 
 __all__ = ["OilState", "oil_state", "wander_of_fleet"]
 
@@ -42,7 +42,7 @@ def _observations(rows: PumpRows, fit: PumpFit, own_sd: float) -> tuple[Floats, 
     return np.clip(value, -1.5, 1.5), variance
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _filter(value: Floats, variance: Floats, fill: NDArray[np.int64], wander: float) -> tuple[Floats, Floats, float]:
     """Filtered mean and variance after each row, and the log likelihood of the rows."""
     n = value.size

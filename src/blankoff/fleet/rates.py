@@ -11,9 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from blankoff.fleet.vector_math import exp
+from blankoff.physics.compiled import kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray
 
 GRID_POINTS = 121
@@ -120,7 +120,7 @@ def rate_prior(successes: IntArray, trials: IntArray, unsure: IntArray | None = 
     return (1 - _WIDE_SHARE) * prior + _WIDE_SHARE * wide
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _weigh(
     prior: FloatArray,
     log_rate: FloatArray,
@@ -137,7 +137,7 @@ def _weigh(
         out[j] = prior[j] * exp(faults * log_rate[j] + others * log_not[j] + unsure * log_unsure[j] - peak)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _posterior_kernel(
     y: FloatArray,
     change_prior: FloatArray,

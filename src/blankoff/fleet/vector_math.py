@@ -8,8 +8,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import config, njit, types
+from numba import config, types
 from numba.extending import intrinsic
+
+from blankoff.physics.compiled import inlined_kernel
 
 __all__ = ["exp", "ln"]
 
@@ -48,7 +50,7 @@ _ROUNDER, _POWER_BIAS = 6755399441055744.0, np.uint64(1023)
 LEAST_EXPONENT = -700.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@inlined_kernel
 def _compiled_ln(x: float) -> float:
     """Natural logarithm of a positive, normal number."""
     # x is brought to between 1/sqrt(2) and sqrt(2) by its bits.
@@ -64,7 +66,7 @@ def _compiled_ln(x: float) -> float:
     return float(k * _LN2_HIGH - ((half - (s * (half + r) + k * _LN2_LOW)) - f))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@inlined_kernel
 def _compiled_exp(x: float) -> float:
     """Exponential of a number below 700; of one below -700 as of -700."""
     x = x if x > LEAST_EXPONENT else LEAST_EXPONENT

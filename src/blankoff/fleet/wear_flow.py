@@ -10,8 +10,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from blankoff.physics.compiled import inlined_kernel
 
 __all__ = [
     "DEEP_LINE_MICRON",
@@ -63,7 +64,7 @@ def _speed(pump: Any, viscous: Any, molecular: Any, hole: Any, port_micron: Any,
     return pump * (at_pump - blankoff_micron) / port_micron
 
 
-compiled_speed: Any = njit(cache=True, nogil=True, error_model="numpy", forceinline=True)(_speed)
+compiled_speed: Any = inlined_kernel(_speed)
 """`speed_through` of numbers, for loops that shall run in vectors."""
 
 

@@ -19,9 +19,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import logsumexp
+
+from blankoff.physics.compiled import kernel
 
 __all__ = ["GRID", "MOVES", "LevelPaths", "Movement", "level_paths"]
 
@@ -119,7 +120,7 @@ class LevelPaths:
         return np.asarray(0.5 * (self.days[first] + self.days[before]))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _walk(p: Floats, spread: float) -> Floats:
     """One stretch of wander: ``spread`` is its variance in grid steps squared; nothing leaves the grid."""
     out = p.copy()
@@ -139,7 +140,7 @@ def _walk(p: Floats, spread: float) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: Floats) -> tuple[Floats, float]:
     """(n, levels): what is known of each level after each value; and ln likelihood of all values."""
     n, m = like.shape
@@ -157,7 +158,7 @@ def _filter(like: Floats, start: Floats, jump_to: Floats, jump: Floats, spread: 
     return known, evidence
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _draw(known: Floats, jump_to: Floats, jump: Floats, spread: Floats, now: Ints, luck: Floats) -> Ints:
     """(draws, n): histories drawn backwards from the levels ``now`` after the newest value."""
     n, m = known.shape

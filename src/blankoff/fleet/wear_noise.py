@@ -11,11 +11,11 @@ from dataclasses import astuple, dataclass
 from typing import TypeAlias
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.threads import in_threads
 from blankoff.fleet.vector_math import exp, ln
+from blankoff.physics.compiled import inlined_kernel, vector_kernel
 
 __all__ = [
     "NoiseShape",
@@ -142,7 +142,7 @@ def _tail(x: Floats, variance: Floats, scale: float) -> Floats:
     )
 
 
-@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+@inlined_kernel
 def density(r: float, narrow: Four, sides: Four) -> tuple[float, float, float]:
     """Density of one residual under a noise shape (see `density_terms`), its core's part and its wide core's.
 
@@ -162,7 +162,7 @@ def density(r: float, narrow: Four, sides: Four) -> tuple[float, float, float]:
     return core + around + below + above + 1e-9, core, around
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def density_terms(variance: float, shape: Floats) -> tuple[Four, Four]:
     """What the density of all residuals of one variance and noise shape is made of."""
     sd, low, low_scale, high, high_scale = shape[0], shape[1], shape[2], shape[3], shape[4]
@@ -175,7 +175,7 @@ def density_terms(variance: float, shape: Floats) -> tuple[Four, Four]:
     return (v, peak, wide_v, wide / np.sqrt(2.0 * np.pi * wide_v)), sides
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
     """Density of residuals (n,) of one measurement variance under one noise shape, up to its norm."""
     out = np.empty(residual.size)
@@ -185,7 +185,7 @@ def noise_density(residual: Floats, variance: float, shape: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Floats) -> Floats:
     """(n, levels): ln density of each value under each prediction; 0 where the value is nan.
 
@@ -205,7 +205,7 @@ def row_likelihood(value: Floats, predicted: Floats, variance: Floats, shape: Fl
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def core_weight(residual: Floats, variance: Floats, shape: Floats) -> Floats:
     """Weight of each residual in an estimate of the middle: its chance to be of either core, over that one's variance."""
     out = np.zeros(residual.size)

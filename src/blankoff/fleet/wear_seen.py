@@ -7,11 +7,11 @@ reckoned once for a job.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.vector_math import exp, ln
 from blankoff.fleet.wear_flow import LINE_ABOVE, OVER_LN, compiled_speed
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["DEEP_MICRON", "VISCOUS_MICRON", "lagging", "late", "seen_values", "show_job", "what_moves"]
 
@@ -36,7 +36,7 @@ def late(speed_ln: Floats, cap_ln: Floats) -> Floats:
     return np.asarray(-np.log(np.exp(-speed_ln) + np.exp(-cap_ln) / OVER_LN))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _factor(w: Floats, which: int, sign: float, level: float, more: Floats, moves: bool, last: Floats) -> None:
     """Exponential of one level of a job, or of its opposite, under all that is tried, into a row of ``w``.
 
@@ -52,7 +52,7 @@ def _factor(w: Floats, which: int, sign: float, level: float, more: Floats, move
         w[which, :] = np.exp(sign * level)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _as_shown(w: Floats, which: int, more: Floats, gauge: int, level: float, cap: float) -> None:
     """Put ln speed in a row of ``w`` as the gauge shows it, where it sits and with its lag."""
     for j in range(more.shape[1]):
@@ -63,7 +63,7 @@ def _as_shown(w: Floats, which: int, more: Floats, gauge: int, level: float, cap
             w[which, j] = speed - ln(1.0 + exp(LAG_POWER * (speed - cap))) / LAG_POWER
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def what_moves(more: Floats) -> Bools:
     """Which gear moves with what is tried, (gear,)."""
     moves = np.zeros(_GAUGE, dtype=np.bool_)
@@ -72,7 +72,7 @@ def what_moves(more: Floats) -> Bools:
     return moves
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def show_job(
     i: int,
     of_row: Floats,
@@ -141,7 +141,7 @@ def show_job(
         _as_shown(shown, 1, more, _GAUGE, base[_GAUGE, i] * keep[_GAUGE], cap)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def seen_values(of_row: Floats, base: Floats, more: Floats, constants: Floats, middle: float) -> Floats:
     """Ln viscous speed, the line's value and the one above range of jobs under levels; see `wear_speeds.predicted`.
 

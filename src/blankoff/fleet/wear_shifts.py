@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.vector_math import exp
 from blankoff.fleet.wear_flow import LINE_ABOVE
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["FEWEST_USES", "IN_BANDS", "SHIFTS", "evidence", "grid_prior", "hole_of", "mean_level", "through_hole"]
 
@@ -116,7 +116,7 @@ def evidence(like: Floats, prior: tuple[Floats, Floats], zero: int, later: bool)
     return float(total), score - total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def _scores(like: Floats, begin: Floats, later: Floats, zero: int, last: int) -> tuple[Floats, float]:
     """Ln evidence of every (onset, shift), for onsets at the first ``last`` jobs; and that of all together."""
     n, m = like.shape

@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from blankoff.fleet.vector_math import ln
 from blankoff.fleet.wear_noise import density, density_terms
 from blankoff.fleet.wear_seen import show_job, what_moves
+from blankoff.physics.compiled import vector_kernel
 
 __all__ = ["Told", "told_of_levels"]
 
@@ -45,7 +45,7 @@ class Told:
     middle: float
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@vector_kernel
 def told_of_levels(
     rows: Ints,
     of_row: Floats,

@@ -13,21 +13,66 @@ from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
 import numba
-from numba.core import event
+from numba.core import event, types
+from numpy.typing import NDArray
 
-__all__ = ["before_the_first_compiles", "kernel", "tell_when_compiling", "vector_kernel"]
+__all__ = [
+    "before_the_first_compiles",
+    "copy_into",
+    "inlined_kernel",
+    "kernel",
+    "rough_sum_kernel",
+    "tell_when_compiling",
+    "vector_kernel",
+]
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
 
+def _compiled(function: _Function, **options: Any) -> _Function:
+    """Compile `function` without the interpreter lock, cached on disk, once for all values of an argument.
+
+    numba would compile a kernel anew for each constant that another kernel hands it, a fifth of all compiling here.
+    """
+    dispatcher: Any = numba.njit(cache=True, nogil=True, **options)(function)
+    asked = getattr(dispatcher, "get_call_template", None)
+    if asked is not None:  # none where compiling is switched off
+
+        def of_any_value(args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
+            return asked(tuple(map(types.unliteral, args)), {k: types.unliteral(v) for k, v in kws.items()})
+
+        dispatcher.get_call_template = of_any_value
+    return cast(_Function, dispatcher)
+
+
 def kernel(function: _Function) -> _Function:
     """Compile `function` on first call, without the interpreter lock, cached on disk."""
-    return cast(_Function, numba.njit(cache=True, nogil=True)(function))
+    return _compiled(function)
 
 
 def vector_kernel(function: _Function) -> _Function:
     """Compile like `kernel`, for loops that shall run in vectors: a check for division by zero is a branch, so none is made."""
-    return cast(_Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    return _compiled(function, error_model="numpy")
+
+
+def inlined_kernel(function: _Function) -> _Function:
+    """Compile like `vector_kernel`, into every loop that calls it: what is too long for that to happen by itself."""
+    return _compiled(function, error_model="numpy", forceinline=True)
+
+
+def rough_sum_kernel(function: _Function) -> _Function:
+    """Compile like `vector_kernel`, with sums taken in any order: for what is taken again in the plain order where it counts."""
+    return _compiled(function, error_model="numpy", fastmath={"reassoc", "nsz"})
+
+
+@kernel
+def copy_into(target: NDArray[Any], values: NDArray[Any]) -> None:
+    """Set the first elements of `target` to those of `values`, both one-dimensional and not overlapping.
+
+    Assigning one slice to another compiles a check of shapes with its message, half a second for each pair of types.
+    """
+    for i in range(values.size):
+        target[i] = values[i]
 
 
 class _Patience(event.Listener):

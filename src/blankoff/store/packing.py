@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blankoff.errors import StoreError
-from blankoff.physics.compiled import kernel, vector_kernel
+from blankoff.physics.compiled import copy_into, kernel, vector_kernel
 from blankoff.samples import FloatArray, IntArray
 from blankoff.units import PressureUnit, TemperatureUnit, to_celsius, to_micron
 
@@ -65,7 +65,7 @@ def _put(out: ByteArray, at: int, number: int) -> int:
 def _put_bytes(out: ByteArray, at: int, values: FloatArray) -> int:
     """Write values as they are."""
     raw = values.view(np.uint8)
-    out[at : at + raw.size] = raw
+    copy_into(out[at : at + raw.size], raw)
     return at + raw.size
 
 
@@ -241,7 +241,7 @@ def _take_column(raw: ByteArray, at: int, end: int, x: FloatArray, twice: bool) 
     if way == _AS_IT_IS:
         if at + 8 * x.size > end:
             return wrong
-        x.view(np.uint8)[:] = raw[at : at + 8 * x.size]
+        copy_into(x.view(np.uint8), raw[at : at + 8 * x.size])
         return at + 8 * x.size
     scale, shift = 1.0, 0.0
     if way >= _SCALED:
@@ -249,7 +249,7 @@ def _take_column(raw: ByteArray, at: int, end: int, x: FloatArray, twice: bool) 
         if at + 16 > end:
             return wrong
         both = np.empty(2)
-        both.view(np.uint8)[:] = raw[at : at + 16]
+        copy_into(both.view(np.uint8), raw[at : at + 16])
         scale, shift = both[0], both[1]
         at += 16
     power = 1.0
