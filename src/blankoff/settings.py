@@ -174,6 +174,11 @@ class Settings(_Frozen):
         return self.acceptance_by_kind.get(kind or "", self.acceptance)
 
 
+_MOST_BYTES = 256 * 2**10
+_LONGEST_LINE = 4_096
+"""Both far above what settings need; a line of a million dotted names would be read for hours."""
+
+
 def read_settings(path: str | Path | None) -> Settings:
     """Read ``fleet.toml``.
 
@@ -191,9 +196,20 @@ def read_settings(path: str | Path | None) -> Settings:
     if path is None or not path.is_file():
         return Settings()
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        with path.open("rb") as stream:
+            content = stream.read(_MOST_BYTES + 1)
+        if len(content) > _MOST_BYTES:
+            raise SettingsError(f"{path.name}: larger than {_MOST_BYTES >> 10} KB, too large for settings")
+        text = content.decode("utf-8-sig")
+        if max(map(len, text.splitlines()), default=0) > _LONGEST_LINE:
+            raise SettingsError(f"{path.name}: a line of more than {_LONGEST_LINE} characters; break it")
+        raw = tomllib.loads(text)
+    except SettingsError:
+        raise
+    except (ValueError, OSError) as error:
         raise SettingsError(f"{path.name}: cannot be read as TOML ({error}); correct that line") from None
+    except RecursionError:
+        raise SettingsError(f"{path.name}: cannot be read as TOML (brackets within brackets without end)") from None
     return settings_from_dict(raw, where=path.name)
 
 

@@ -23,8 +23,8 @@ from blankoff.report import pages
 
 
 def say(stage: str, done: int, total: int) -> None:
-    """Print what the review is at."""
-    print(stage, flush=True)
+    """Print what the review is at, in one piece: killed between its words and the line's end, it would spoil the next line."""
+    print(f"{stage}\n", end="", flush=True)
 
 
 def die(*_: Any, **__: Any) -> NoReturn:

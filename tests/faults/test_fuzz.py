@@ -231,6 +231,27 @@ def test_a_time_format_that_is_none_is_refused_with_the_settings(form: str, tmp_
         read_settings(tmp_path / "fleet.toml")
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("a=" + "[" * 4_000, "brackets within brackets"),
+        ("a=[\n" + "[\n" * 100_000, "brackets within brackets"),
+        ("a." * 400_000 + "b=1", "larger than 256 KB"),
+        ("a." * 100_000 + "b=1", "a line of more than 4096"),
+        ("log_layouts." + "a." * 2_000 + "b=1", "log_layouts.a"),
+        ("[acceptance]\nhold_minutes = " + "9" * 4_050, "hold_minutes"),
+        ("#" * 300_000, "larger than 256 KB"),
+    ],
+)
+def test_settings_that_would_be_read_for_hours_or_break_the_reader(text: str, says: str, tmp_path: Path) -> None:
+    (tmp_path / "fleet.toml").write_text(text)
+    begun = time.monotonic()
+    with pytest.raises(SettingsError, match="fleet") as refused:
+        read_settings(tmp_path / "fleet.toml")
+    assert says in str(refused.value)
+    assert time.monotonic() - begun < 20
+
+
 @given(
     delimiter=st.sampled_from([",", ";", "\t", " ", "::", "a", '"', "\\", ".", "|", "\n", "\0"]),
     decimal=st.sampled_from([".", ",", "d", " ", '"']),

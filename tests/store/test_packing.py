@@ -101,3 +101,11 @@ def test_damaged_words_are_told_or_read_within_their_bounds(place: int, bit: int
     except StoreError:
         return
     assert offsets[-1] > 0
+
+
+def test_a_damaged_head_asks_for_no_more_memory_than_a_log_may_have() -> None:
+    """Four thousand million readings in no bytes: a nought and how often there is no difference."""
+    head = np.uint64(0xFFFFFFFF) | (np.uint64(3) << np.uint64(32))
+    words = np.array([head, 0, 0, 0], dtype=np.uint64)
+    with pytest.raises(StoreError, match="damaged"):
+        unpack(words, np.array([0]), np.array([4]))

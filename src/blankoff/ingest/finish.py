@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.clock import naive_to_utc, unwrap_midnight
+from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.order import FAR_S, put_in_order
 from blankoff.ingest.plausible import bad_readings, is_plain, pressure_problem, rounded_zero_micron, unit_problem
 from blankoff.ingest.rejects import Rejects
@@ -47,6 +48,9 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
     LogUnreadableError
         The unit must be wrong, or what is left is no log.
     """
+    if len(raw.marks) > LIMITS.marks:
+        rejects.add(None, "mark", f"more than {LIMITS.marks} marks; the later ones were left out")
+        raw = replace(raw, marks=raw.marks[: LIMITS.marks])
     pressure = raw.pressure_micron
     bad: NDArray[np.bool_] | None = None
     if not raw.is_judged and not is_plain(raw.pressure_micron):
@@ -124,12 +128,12 @@ def _marks(
         return ()
     rows = kept[index]
     by_row = np.argsort(rows)
-    found = set()
-    for row, text in raw.marks:
-        place = int(np.searchsorted(rows[by_row], row, "right")) - 1
-        at = int(by_row[max(place, 0)])
-        if rows[at] != row:  # a repeat: its first showing has the same time
-            same = np.flatnonzero(time_s[rows] == time_s[row])
-            at = int(same[0]) if same.size else at
-        found.add((float(elapsed_s[at]), text))
+    marked = np.array([row for row, _ in raw.marks], dtype=np.int64)
+    at = by_row[np.maximum(np.searchsorted(rows[by_row], marked, "right") - 1, 0)]
+    # a repeat: its first showing has the same time
+    shown_s = time_s[rows]
+    by_time = np.argsort(shown_s, kind="stable")
+    first = by_time[np.minimum(np.searchsorted(shown_s[by_time], time_s[marked], "left"), rows.size - 1)]
+    at = np.where((rows[at] != marked) & (shown_s[first] == time_s[marked]), first, at)
+    found = {(when, text) for when, (_, text) in zip(elapsed_s[at].tolist(), raw.marks, strict=True)}
     return tuple(sorted(found))

@@ -21,6 +21,10 @@ class Limits:
     """Largest decompressed size over stored size, above `ratio_free_bytes`; text deflates to a tenth or a fiftieth."""
     ratio_free_bytes: int = 4 * 2**20
     """Below this the ratio doesn't matter."""
+    members: int = 100_000
+    """Most gzip members or zstd frames in a file; a logger that appends one a reading makes a day's worth at one a second."""
+    marks: int = 100_000
+    """Most marks that are kept of a log; one more quarantine row says that there were more."""
     held_bytes: int = 64 * 2**20
     """Text one thread holds before it parses what it has."""
     lines: int = 4_000_000

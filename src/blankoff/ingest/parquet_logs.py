@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.arrow import pa, parquet
+from blankoff.ingest.arrow import pa
 from blankoff.ingest.dialect import Columns, clean_heading, standard_columns
-from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.parquet_bounded import is_nested, open_bounded, read_bounded
 from blankoff.ingest.rejects import Rejects, printable
 from blankoff.ingest.times import Moments, epoch_or_plain, parse_formatted, parse_moments
 from blankoff.ingest.tolerant import MARK_CHARACTERS, FloatArray, RawLog, parse_numbers, parse_pressures
@@ -57,24 +57,15 @@ def read_parquet_log(data: bytes, shown: str, rejects: Rejects, layout: tuple[st
 
 def _read_columns(data: bytes, shown: str, layout: tuple[str, LogLayout] | None) -> tuple[Columns, dict[int, Any]]:
     """Which column is what, and the Arrow columns that are used, by position."""
-    file = parquet().ParquetFile(pa.BufferReader(data), pre_buffer=False)
+    file = open_bounded(data, shown)
     names = file.schema_arrow.names
-    if file.metadata.num_rows > LIMITS.lines:
-        raise LogUnreadableError(shown, f"more than {LIMITS.lines} rows: no log has so many")
-    if len(names) > LIMITS.columns:
-        raise LogUnreadableError(shown, f"more than {LIMITS.columns} columns: no log has so many")
     columns = _columns(names, shown, layout)
     used = [columns.time, columns.pressure, columns.ambient, columns.mark]
     wanted = list(dict.fromkeys(names[i] for i in used if i is not None))
-    size = sum(
-        file.metadata.row_group(g).column(c).total_uncompressed_size
-        for g in range(file.metadata.num_row_groups)
-        for c in range(file.metadata.row_group(g).num_columns)
-        if file.metadata.row_group(g).column(c).path_in_schema in wanted
-    )
-    if size > LIMITS.text_bytes:
-        raise LogUnreadableError(shown, f"it opens to more than {LIMITS.text_bytes >> 20} MB: no log does")
-    table = file.read(columns=wanted, use_threads=False)
+    nested = [name for name in wanted if is_nested(file, name)]
+    if nested:
+        raise LogUnreadableError(shown, "the column holds lists or structures, not values", nested[0])
+    table = read_bounded(file, data, wanted, shown)
     return columns, {i: table.column(names[i]) for i in used if i is not None}
 
 

@@ -17,6 +17,7 @@ from blankoff.ingest.arrow import pa, parquet
 from blankoff.ingest.dialect import Columns
 from blankoff.ingest.fast import Parsed, Plan, cut, marks_of
 from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.parquet_bounded import lies_open
 from blankoff.ingest.parquet_logs import ambient_of, cannot, pressures_of, text_of, times_of, usual_columns
 from blankoff.ingest.tolerant import RawLog
 from blankoff.units import to_micron
@@ -51,6 +52,9 @@ def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
             footer = parquet().read_metadata(pa.BufferReader(data))
             size = sum(footer.row_group(g).total_byte_size for g in range(footer.num_row_groups))
             k = _kind_of(footer, kinds)
+            marked = kinds[k].columns
+            if marked is not None and marked.mark is not None and not lies_open(footer):
+                continue
         except cannot():
             continue
         rows = footer.num_rows
@@ -108,6 +112,8 @@ def _read(members: Sequence[tuple[int, int]], kind: _Kind, contents: Sequence[by
         frame = pl.scan_parquet(files, hive_partitioning=False, glob=False).select(list(names.values())).collect()
         if frame.height != sum(rows):
             return
+        if columns.mark is not None and (frame[names[columns.mark]].str.len_bytes().sum() or 0) > LIMITS.held_bytes:
+            return  # few bytes that stand for many: which file it was, the careful path finds out
         read = {i: frame[name].rechunk().to_arrow() for i, name in names.items()}
         time = times_of(read[columns.time], columns, "")
         pressure, _ = pressures_of(read[columns.pressure])

@@ -107,7 +107,8 @@ def fetch_registers(root: str, into: Path) -> None:
             if entry["type"] == "file" and (
                 name == "fleet.toml" or name.rsplit(".", 1)[0].casefold() in schemas.REGISTERS
             ):
-                (into / name).write_bytes(system.cat_file(entry["name"]))
+                with system.open(entry["name"], "rb") as stream:  # a byte too many is refused for its size
+                    (into / name).write_bytes(stream.read(LIMITS.stored_bytes + 1))
     except FileNotFoundError:
         raise FleetFolderError(
             f"there is no fleet folder at {root}; name the one that holds evacuations.csv and logs/"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,12 +12,16 @@ from blankoff import schemas
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.dialect import clean_heading
 from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.parquet_bounded import is_nested, open_bounded, read_bounded
+from blankoff.ingest.parquet_logs import cannot
 from blankoff.ingest.rejects import Rejects
 from blankoff.ingest.text import decode, is_foreign, split_lines
 from blankoff.ingest.unpack import kind_of_bytes, read_stored
 
 _DELIMITERS = (",", ";", "\t", "|")
 _CELL_CHARACTERS = 4_096
+_NUL = "NUL bytes in the row"
+_LONG_FIELD = f"a field of more than {_CELL_CHARACTERS} characters"
 
 
 @dataclass
@@ -45,7 +48,7 @@ def read_cells(path: Path, rejects: Rejects) -> Cells:
     if path.suffix.casefold() == ".parquet":
         if kind != "parquet":
             raise LogUnreadableError(shown, "the bytes are not what the name says: it is no Parquet file")
-        return _parquet_cells(stored, shown)
+        return _parquet_cells(stored, shown, rejects)
     if kind:
         raise LogUnreadableError(shown, f"the bytes are not what the name says: its bytes are {kind}, not text")
     if stored.count(b"\n") + stored.count(b"\r") > LIMITS.lines:
@@ -53,16 +56,44 @@ def read_cells(path: Path, rejects: Rejects) -> Cells:
     return _csv_cells(split_lines(decode(stored)), shown, rejects)
 
 
-def _parquet_cells(stored: bytes, shown: str) -> Cells:
+def _parquet_cells(stored: bytes, shown: str, rejects: Rejects) -> Cells:
+    columns: dict[str, pl.Series] = {}
     try:
-        frame = pl.read_parquet(io.BytesIO(stored))
-    except (pl.exceptions.PolarsError, OSError, ValueError, pl.exceptions.PanicException) as error:
+        file = open_bounded(stored, shown)
+        names: dict[str, str] = {}
+        for name in file.schema_arrow.names:
+            names.setdefault(clean_heading(name), name)
+        known = {c.name for t in schemas.REGISTERS.values() for c in t.columns}
+        flat = [n for heading, n in names.items() if heading in known and not is_nested(file, n)]
+        table = read_bounded(file, stored, flat, shown)
+        for heading, name in names.items():
+            if name in flat:
+                columns[heading] = _as_text(pl.Series(heading, pl.from_arrow(table.column(name))))
+            elif heading in known:
+                columns[heading] = pl.Series(heading, [None] * table.num_rows, dtype=pl.String)
+        return _without_bad_rows(columns, file.metadata.num_rows, rejects)
+    except LogUnreadableError:
+        raise
+    except cannot() as error:
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         raise LogUnreadableError(shown, f"it cannot be read as Parquet ({reason[:120]})") from None
-    columns: dict[str, pl.Series] = {}
-    for series in frame.get_columns():
-        columns.setdefault(clean_heading(series.name), _as_text(series))
-    return Cells(columns, list(range(1, frame.height + 1)))
+
+
+def _without_bad_rows(columns: dict[str, pl.Series], n: int, rejects: Rejects) -> Cells:
+    """Refuse the rows that a CSV's would be refused for, where a Parquet file can have them."""
+    bad: dict[int, str] = {}
+    for text in columns.values():
+        for wrong, problem in (
+            (text.str.contains("\0", literal=True), _NUL),
+            (text.str.len_chars() > _CELL_CHARACTERS, _LONG_FIELD),
+        ):
+            for i in wrong.arg_true().to_list():
+                bad.setdefault(i, problem)
+    for i in sorted(bad):
+        rejects.add(i + 1, "", bad[i])
+    good = [i for i in range(n) if i not in bad] if bad else list(range(n))
+    kept = {name: text.gather(good) for name, text in columns.items()} if bad else columns
+    return Cells(kept, [i + 1 for i in good], len(bad))
 
 
 def _as_text(series: pl.Series) -> pl.Series:
@@ -194,7 +225,7 @@ def _row_problem(line: str, fields: list[str] | None, headings: list[str]) -> st
     # a quoted field may go on in the lines below, which may hold anything
     said = line if fields is None or '"' not in line else line + "".join(fields)
     if "\0" in said:
-        return "NUL bytes in the row"
+        return _NUL
     if fields is None:
         return "a quotation mark is not closed, so the fields cannot be told apart"
     if is_foreign(said):
@@ -202,7 +233,7 @@ def _row_problem(line: str, fields: list[str] | None, headings: list[str]) -> st
     if len(fields) > len(headings) and any(f.strip() for f in fields[len(headings) :]):
         return "more fields than the heading has"
     if any(len(f) > _CELL_CHARACTERS for f in fields):
-        return f"a field of more than {_CELL_CHARACTERS} characters"
+        return _LONG_FIELD
     # mostly the first cell says that it is none
     if len(fields) >= len(headings) and all(clean_heading(f) == h for f, h in zip(fields, headings, strict=False)):
         return "a heading line among the rows"

@@ -34,6 +34,12 @@ _ANY_MAGIC = tuple(magic for magic, _ in _MAGIC)
 _READ = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK
 """A pipe must not be waited for."""
 _PIECE = 1 << 20
+_FED = 1 << 14
+"""Compressed bytes fed at a time: what follows a member's end among them is copied, once a member."""
+_ZSTD_HEAD = 18
+"""The longest head of a zstd frame, in bytes (RFC 8878, section 3.1.1)."""
+_ZSTD_RUN = 1
+"""Type of a block that is one byte repeated."""
 
 
 @dataclass(frozen=True)
@@ -142,28 +148,47 @@ def _check_size(size: int, stored: int, name: str) -> None:
         )
 
 
+def _too_many_members(name: str) -> LogUnreadableError:
+    return LogUnreadableError(name, f"the compressed file has more than {LIMITS.members} members: no log does")
+
+
 def _gunzip(stored: bytes, name: str) -> tuple[bytes, str]:
+    """Open a gzip file, which may have several members; what it costs grows with its bytes, however many those are."""
+    view, at = memoryview(stored), 0
     pieces: list[bytes] = []
-    size, rest = 0, stored
-    while rest:  # a gzip file may have several members
+    size = 0
+    for _ in range(LIMITS.members):
         member = zlib.decompressobj(wbits=31)
         try:
-            while not member.eof:
-                piece = member.decompress(rest, _PIECE)
-                rest = member.unconsumed_tail
+            while not member.eof and at < len(view):
+                given = view[at : at + _FED]
+                piece = member.decompress(given, _PIECE)
+                at += len(given) - len(member.unused_data if member.eof else member.unconsumed_tail)
                 size += len(piece)
                 pieces.append(piece)
                 _check_size(size, len(stored), name)
-                if not piece and not rest:
-                    break
+            while not member.eof and (piece := member.decompress(member.unconsumed_tail, _PIECE)):
+                size += len(piece)
+                pieces.append(piece)
+                _check_size(size, len(stored), name)
         except zlib.error as error:
             return b"".join(pieces), f"the gzip stream is damaged ({error}); what came before was used"
         if not member.eof:
             return b"".join(pieces), "the gzip stream ends early; what came before was used"
-        rest = member.unused_data.lstrip(b"\0")
-        if rest and not rest.startswith(b"\x1f\x8b"):
+        at = _behind_noughts(stored, at)
+        if at == len(stored):
+            return b"".join(pieces), ""
+        if stored[at : at + 2] != b"\x1f\x8b":
             return b"".join(pieces), "bytes that are no gzip follow the gzip stream; they were left out"
-    return b"".join(pieces), ""
+    raise _too_many_members(name)
+
+
+def _behind_noughts(stored: bytes, at: int) -> int:
+    """Where the next byte that is none stands; the end if there is none."""
+    while at < len(stored) and not stored[at]:
+        part = stored[at : at + _PIECE]
+        at += len(part) - len(part.lstrip(b"\0"))
+    return at
 
 
 def _unzstd(stored: bytes, name: str) -> tuple[bytes, str]:
@@ -177,6 +202,7 @@ def _unzstd(stored: bytes, name: str) -> tuple[bytes, str]:
             return zstandard.ZstdDecompressor().decompress(stored, allow_extra_data=False), ""
     except zstandard.ZstdError:
         pass
+    whole = _zstd_is_whole(stored, name)
     reader = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(
         io.BytesIO(stored), read_across_frames=True
     )
@@ -188,30 +214,41 @@ def _unzstd(stored: bytes, name: str) -> tuple[bytes, str]:
     except zstandard.ZstdError as error:
         return b"".join(pieces), f"the zstd stream is damaged ({error}); what came before was used"
     data = b"".join(pieces)
-    if not _zstd_is_whole(stored):
-        return data, "the zstd stream ends early; what came before was used"
-    return data, ""
+    return data, "" if whole else "the zstd stream ends early; what came before was used"
 
 
-def _zstd_is_whole(stored: bytes) -> bool:
-    """Whether the last frame is complete: a truncated frame reads as a quiet end of stream."""
+def _zstd_is_whole(stored: bytes, name: str) -> bool:
+    """Whether the last frame is complete: a truncated frame reads as a quiet end of stream.
+
+    Frames and blocks say how long they are, so nothing is decompressed. RFC 8878, sections 3.1.1 and 3.1.2.
+    """
     import zstandard
 
-    rest, size = stored, 0
-    while rest:
-        if not rest.startswith(b"\x28\xb5\x2f\xfd"):
-            return not rest.strip(b"\0")
-        worker = zstandard.ZstdDecompressor(max_window_size=1 << 27).decompressobj()
-        try:
-            for start in range(0, len(rest), _PIECE):
-                size += len(worker.decompress(rest[start : start + _PIECE]))
-                if size > 2 * LIMITS.text_bytes:
-                    return False
-                if worker.eof:
-                    rest = worker.unused_data + rest[start + _PIECE :]
-                    break
-            else:
+    at, end = 0, len(stored)
+    for _ in range(LIMITS.members):
+        at = _behind_noughts(stored, at)
+        if at == end:
+            return True
+        head = stored[at : at + _ZSTD_HEAD]
+        if head[1:4] == b"\x2a\x4d\x18" and head[0] >> 4 == 5:  # a frame to be skipped
+            if len(head) < 8:
                 return False
-        except zstandard.ZstdError:
+            at += 8 + int.from_bytes(head[4:8], "little")
+            continue
+        try:
+            checked = zstandard.get_frame_parameters(head).has_checksum
+            at += zstandard.frame_header_size(head)
+        except (zstandard.ZstdError, ValueError):
             return False
-    return True
+        last = False
+        while not last:
+            block = stored[at : at + 3]
+            if len(block) < 3:
+                return False
+            said = int.from_bytes(block, "little")
+            last, kind, length = bool(said & 1), said >> 1 & 3, said >> 3
+            at += 3 + (1 if kind == _ZSTD_RUN else length)
+        at += 4 if checked else 0
+        if at > end:
+            return False
+    raise _too_many_members(name)

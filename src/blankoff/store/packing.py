@@ -33,6 +33,8 @@ _SCALED = 32
 _MOST_DECIMALS = 9
 _LARGEST = 2.0**50
 """Whole numbers beyond this, and differences of differences of them, might not be exact."""
+_MOST_READINGS = 1 << 27
+"""Of one stretch, a gigabyte a column: a damaged head must not ask for more. Logs that are read have 30 times less at most."""
 _TRIED = 32
 """Values on which a step is tried before all of them are."""
 _COLUMN_BYTES = 48
@@ -210,7 +212,7 @@ def _count_readings(words: WordArray, starts: IntArray, ends: IntArray, out: Int
             n, more = int(words[at] & np.uint64(0xFFFFFFFF)), int(words[at] >> np.uint64(32))
             at += 1 + more
             # each reading takes no bytes at all where nothing changes, but a column has some
-            if n == 0 or more == 0 or at > ends[k]:
+            if n == 0 or more == 0 or at > ends[k] or n > _MOST_READINGS:
                 return False
             out[k] += n
     return True
