@@ -8,7 +8,8 @@ import pytest
 
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import MonthData
-from blankoff.report.pages import write_month
+from blankoff.report.layout import Page
+from blankoff.report.pages import month_pages, write_month
 from tests.report.invented_month import WILD_NAMES, Plan, invented_month
 
 
@@ -20,6 +21,12 @@ def data() -> MonthData:
 @pytest.fixture(scope="session")
 def book(data: MonthData) -> Book:
     return open_book(data, all_evacuations=True)
+
+
+@pytest.fixture(scope="session")
+def every_page(book: Book) -> list[tuple[str, Page]]:
+    """Every page of the book with its path, as it is before it is written."""
+    return list(month_pages(book))
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,6 @@ from blankoff.report.charts.base import Chart, safe_json
 from blankoff.report.charts.copies import copies_chart
 from blankoff.report.charts.curve import curve_chart, over_range_stretches, thin_out
 from blankoff.report.charts.hold import hold_chart, hold_parts, hold_readings, split_rise
-from blankoff.report.pages import month_pages
 
 
 def charts_of(page):
@@ -25,18 +24,18 @@ def charts_of(page):
             yield from block.value
 
 
-def one_of_each(book):
+def one_of_each(pages):
     """One chart of every kind on the month's pages, by page and key."""
     found: dict[tuple[str, str], Chart] = {}
-    for path, page in month_pages(book):
+    for path, page in pages:
         for chart in charts_of(page):
             found.setdefault((path.partition("/")[0] if "/" in path else path, chart.key), chart)
     return found
 
 
 @pytest.fixture(scope="module")
-def charts(book):
-    return one_of_each(book)
+def charts(every_page):
+    return one_of_each(every_page)
 
 
 def test_there_are_charts_of_every_sort(charts):

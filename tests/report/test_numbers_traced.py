@@ -374,9 +374,8 @@ def allowed_on(book: Book, name: str) -> Allowed:
     return allowed
 
 
-def strangers(book: Book, name: str, shown: Iterable[str]) -> list[str]:
+def strangers(allowed: Allowed, shown: Iterable[str]) -> list[str]:
     """Numbers that no table holds."""
-    allowed = allowed_on(book, name)
     return [n for n in shown if n not in allowed and n.lstrip("−-") not in allowed]
 
 
@@ -399,13 +398,18 @@ def pages_to_trace(out: Path) -> list[str]:
     return [n for n in found if n not in evacuations] + evacuations[::3]
 
 
-def test_no_number_on_any_page_that_the_tables_do_not_hold(traced: tuple[Book, Path]) -> None:
+@pytest.fixture(scope="module")
+def read(traced: tuple[Book, Path]) -> dict[str, tuple[list[str], Allowed]]:
+    """Of every page the numbers on it, and those that it may show."""
     book, out = traced
+    return {name: (numbers_of(book, out / name), allowed_on(book, name)) for name in pages_to_trace(out)}
+
+
+def test_no_number_on_any_page_that_the_tables_do_not_hold(read: dict[str, tuple[list[str], Allowed]]) -> None:
     checked = 0
-    for name in pages_to_trace(out):
-        shown = numbers_of(book, out / name)
+    for name, (shown, allowed) in read.items():
         assert shown, name
-        assert strangers(book, name, shown) == [], name
+        assert strangers(allowed, shown) == [], name
         checked += len(shown)
     assert checked > 5_000
 
@@ -421,23 +425,21 @@ def test_no_number_on_the_sample_fleets_pages_that_its_store_does_not_hold(tmp_p
         checked = 0
         for name in pages_to_trace(tmp_path / "pages"):
             shown = numbers_of(book, tmp_path / "pages" / name)
-            assert strangers(book, name, shown) == [], name
+            assert strangers(allowed_on(book, name), shown) == [], name
             checked += len(shown)
     assert checked > 500
 
 
-def test_a_changed_number_would_be_found(traced: tuple[Book, Path]) -> None:
+def test_a_changed_number_would_be_found(read: dict[str, tuple[list[str], Allowed]]) -> None:
     """The check above can fail: of the numbers with three figures on the pages of things, most would be missed once altered.
 
     Ratios to the fleet's middle are too many and too alike for that; the next test follows them row by row.
     """
-    book, out = traced
     altered = found = 0
-    for name in pages_to_trace(out):
+    for name, (shown, allowed) in read.items():
         if "/" not in name:
             continue
-        allowed = allowed_on(book, name)
-        for n in numbers_of(book, out / name):
+        for n in shown:
             if len(re.sub(r"\D", "", n)) >= 3 and not re.fullmatch(r"\d\.\d\d", n):
                 other = n[:-1] + str((int(n[-1]) + 4) % 10)
                 altered += 1

@@ -84,9 +84,9 @@ class Positive(_NumberType):
         try:
             number = float(value)
         except ValueError:
-            self.fail(f"{value!r} is no number; write one such as 500", param, ctx)
+            self.fail(f"{value!r} is no number; write one above 0", param, ctx)
         if not (math.isfinite(number) and number > 0):
-            self.fail(f"{value} is out of range; write a number above 0, such as 500", param, ctx)
+            self.fail(f"{value} is out of range; write a number above 0", param, ctx)
         return number
 
 

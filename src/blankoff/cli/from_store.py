@@ -47,7 +47,11 @@ def assess(store: Path, as_of: dt.date | None, as_json: bool) -> None:
 @store_option
 @click.option("--month", required=True, type=arguments.Month(), help="Which month.")
 @click.option("--out", required=True, type=arguments.ANY, metavar="DIR", help="Where the pages go.")
-@click.option("--every-log", is_flag=True, help="Write a page for every evacuation, not only those that matter.")
+@click.option(
+    "--every-log",
+    is_flag=True,
+    help="Write a page for every evacuation on record, not only for the month's and those behind findings.",
+)
 @pseudonyms_option
 @key_file_option
 @as_json_option

@@ -80,14 +80,14 @@ class ShownLog:
                 ("levelling part", f"{pressure.text(hold.moisture_rise_micron)} over the required hold; adds {matters} or more: {sure(j.p_moisture)} likely"),
             ]  # fmt: skip
         if hold.saturation_c is not None:
-            state = "ice" if hold.saturation_c < 0 else "liquid"
+            last = "ice" if hold.saturation_c < 0 else "water"
             margin = (
                 "the air's temperature is unknown"
                 if hold.dryness_margin_k is None
                 else f"{number(hold.dryness_margin_k, 2)}{NBSP}K below the air"
             )
             rows.append(
-                ("dryness", f"water would be {state} there only below {number(hold.saturation_c, 2)}{NBSP}°C; {margin}")
+                ("dryness", f"{last} would last there only below {number(hold.saturation_c, 2)}{NBSP}°C; {margin}")
             )
         if hold.more_hold_minutes:
             rows.append(("to tell", f"stand {minutes(hold.more_hold_minutes)} longer to tell a leak from moisture"))

@@ -417,7 +417,7 @@ def open_book(data: MonthData, *, all_evacuations: bool = False, extra: Iterable
     data
         The month's frames.
     all_evacuations
-        Give every evacuation its page, not only those that findings name.
+        Give every evacuation its page, not only the month's and those that findings name.
     extra
         More evacuations that get a page.
     """

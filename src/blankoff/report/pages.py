@@ -145,7 +145,7 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
         The folder; made when missing. Files of an earlier run that this one does not write again are removed if, and
         only if, that run listed them.
     all_evacuations
-        Write a page for every evacuation on record, not only for those that findings name.
+        Write a page for every evacuation on record, not only for the month's and those that findings name.
 
     Returns
     -------
