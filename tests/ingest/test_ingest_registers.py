@@ -336,3 +336,31 @@ def test_rows_split_together_are_those_split_one_by_one(rows: list[list[str]], e
     assert {k: v.to_list() for k, v in together.columns.items()} == {
         k: v.to_list() for k, v in one_by_one.columns.items()
     }
+
+
+def test_hours_that_came_twice_or_never_are_asked_about_and_nothing_is_lost(tmp_path: Path) -> None:
+    """Reference: the IANA zone data. Denver's clocks were set back on 2026-11-01 at 2, forward on 2026-03-08 at 2."""
+    times = {
+        "2026-11-01T00:59": "",
+        "2026-11-01T01:00": "came twice",
+        "2026-11-01 01:59:59": "came twice",
+        "2026-11-01T01:30-07:00": "",
+        "2026-11-01T08:30Z": "",
+        "2026-11-01T02:00": "",
+        "2026-03-08T01:59": "",
+        "2026-03-08T02:00": "never showed",
+        "2026-03-08T02:59": "never showed",
+        "2026-03-08T03:00": "",
+        "2026-07-01T01:30": "",
+    }
+    rows = [ROW.format(f"E{i}").replace("2026-05-04T14:00", text) for i, text in enumerate(times)]
+    got = _read(tmp_path / "f", "\n".join([HEAD, *rows]) + "\n")
+    assert got.frames["evacuations"].height == len(times)
+    asked = dict(got.quarantine.select("row", "problem").iter_rows())
+    for line, says in enumerate(times.values(), 2):
+        assert bool(says) == (line in asked), (line, asked)
+        assert says in asked.get(line, "")
+    assert set(got.quarantine["field"]) == {"started_at"}
+    began = got.frames["evacuations"]["started_at"].to_list()
+    assert began[1] == dt.datetime(2026, 11, 1, 7, 0, tzinfo=dt.UTC), "the first of the two"
+    assert began[3] == began[4] == dt.datetime(2026, 11, 1, 8, 30, tzinfo=dt.UTC)

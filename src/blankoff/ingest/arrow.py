@@ -19,6 +19,7 @@ class _WhenUsed:
 
 pa: Any = _WhenUsed("pyarrow")
 pa_csv: Any = _WhenUsed("pyarrow.csv")
+pa_compute: Any = _WhenUsed("pyarrow.compute")
 
 
 @cache

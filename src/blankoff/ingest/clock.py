@@ -36,9 +36,7 @@ def _zone(name: str) -> ZoneInfo:
 @lru_cache(maxsize=4096)
 def _offset_at(name: str, utc_hour: int) -> float:
     """UTC offset of a zone at a moment given in whole quarter hours since 1970."""
-    moment = datetime.fromtimestamp(utc_hour * 900, tz=UTC).astimezone(_zone(name))
-    offset = moment.utcoffset()
-    return offset.total_seconds() if offset is not None else 0.0
+    return _offset_s(datetime.fromtimestamp(utc_hour * 900, tz=UTC).astimezone(_zone(name)))
 
 
 @lru_cache(maxsize=1024)
@@ -102,16 +100,30 @@ def naive_to_utc(wall_s: FloatArray, zone: str) -> FloatArray:
     return out
 
 
-def local_to_utc(wall_s: FloatArray, zone: str) -> FloatArray:
-    """Unrelated wall-clock moments to seconds since 1970 UTC; of an hour that comes twice, the first one."""
+def local_to_utc(wall_s: FloatArray, zone: str) -> tuple[FloatArray, NDArray[np.int8]]:
+    """Unrelated wall-clock moments to seconds since 1970 UTC, and how often each of them was there.
+
+    Returns
+    -------
+    seconds : (n,)
+        Of an hour that comes twice, the first one; of one that was left out, as if clocks had not been set yet.
+    times : (n,)
+        2 for an hour that comes twice, 0 for one that was left out, else 1.
+    """
     out = np.full(wall_s.size, np.nan)
+    times = np.ones(wall_s.size, dtype=np.int8)
     tz = _zone(zone)
     good = np.isfinite(wall_s)
-    hours, where = np.unique(np.floor(wall_s[good] / 900).astype(np.int64), return_inverse=True)
-    offsets = np.empty(hours.size)
-    for i, quarter in enumerate(hours.tolist()):
+    quarters, where = np.unique(np.floor(wall_s[good] / 900).astype(np.int64), return_inverse=True)
+    offsets, later = np.empty(quarters.size), np.empty(quarters.size)
+    for i, quarter in enumerate(quarters.tolist()):
         local = (_EPOCH + timedelta(seconds=quarter * 900)).replace(tzinfo=tz)
-        offset = local.utcoffset()
-        offsets[i] = offset.total_seconds() if offset is not None else 0.0
+        offsets[i], later[i] = (_offset_s(local.replace(fold=fold)) for fold in (0, 1))
     out[good] = wall_s[good] - offsets[where]
-    return out
+    times[good] = (1 + np.sign(offsets - later)).astype(np.int8)[where]
+    return out, times
+
+
+def _offset_s(moment: datetime) -> float:
+    offset = moment.utcoffset()
+    return offset.total_seconds() if offset is not None else 0.0

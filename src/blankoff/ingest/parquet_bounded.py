@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from blankoff.errors import LogUnreadableError
-from blankoff.ingest.arrow import pa, parquet
+from blankoff.ingest.arrow import pa, pa_compute, parquet
 from blankoff.ingest.limits import LIMITS
 
 __all__ = ["is_nested", "lies_open", "open_bounded", "read_bounded"]
@@ -123,8 +123,8 @@ def _text_bytes(chunk: Any) -> int:
     """Bytes of a dictionary's values, each as often as it occurs."""
     if not pa.types.is_dictionary(chunk.type):
         return int(chunk.nbytes)
-    lengths = pa.compute.binary_length(chunk.dictionary)
-    return int(pa.compute.sum(lengths.take(chunk.indices)).as_py() or 0)
+    lengths = pa_compute.binary_length(chunk.dictionary)
+    return int(pa_compute.sum(lengths.take(chunk.indices)).as_py() or 0)
 
 
 def _laid_out(column: Any) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -170,6 +171,7 @@ def _typed(name: str, table: schemas.Table, cells: Cells, settings: Settings, re
     stays = np.ones(n, dtype=bool)
     typed: dict[str, pl.Series] = {}
     field_faults: list[tuple[int, str, str, object]] = []
+    asked: list[tuple[int, str, str, object]] = []
     for column in table.columns:
         text = cells.columns.get(column.name)
         if text is None:
@@ -177,6 +179,8 @@ def _typed(name: str, table: schemas.Table, cells: Cells, settings: Settings, re
             continue
         values, problem = _convert(name, column, text, settings)
         typed[column.name] = values
+        if column.dtype == schemas.TIME:
+            asked += [(i, column.name, question, text[i]) for i, question in _asked_of_hours(text, values, settings)]
         blank = text.is_null().to_numpy()
         wrong = values.is_null().to_numpy() & ~blank
         needed = column.required and (name, column.name) not in MAY_BE_BLANK
@@ -191,6 +195,9 @@ def _typed(name: str, table: schemas.Table, cells: Cells, settings: Settings, re
     for i, column_name, problem, value in field_faults:
         if stays[i]:
             rejects.add(int(lines[i]), column_name, f"{problem}; the field was left blank", value)
+    for i, column_name, question, value in asked:
+        if stays[i]:
+            rejects.add(int(lines[i]), column_name, question, value)
     frame = pl.DataFrame([*typed.values(), pl.Series("row", lines)])
     return frame.filter(pl.Series(stays))
 
@@ -241,9 +248,7 @@ def _dates(name: str, text: pl.Series) -> tuple[pl.Series, str]:
 
 def _moments(text: pl.Series, timezone: str) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], str]:
     """Seconds since 1970 UTC, aware and naive texts mixed; all NaN where the whole column leaves a question."""
-    zoned = text.str.contains(r"(?i)(?:Z|UTC|GMT|\d[+-]\d{2}(?::?\d{2})?)\s*$").fill_null(False) & text.str.contains(
-        ":", literal=True
-    ).fill_null(False)
+    zoned = _is_zoned(text)
     out = np.full(text.len(), np.nan)
     question = ""
     for is_zoned in (False, True):
@@ -253,13 +258,50 @@ def _moments(text: pl.Series, timezone: str) -> tuple[np.ndarray[tuple[int], np.
         moments = parse_moments(text.gather(where), dates_of_many_jobs=True)
         if moments.kind not in ("aware", "naive"):
             continue
-        seconds = moments.seconds if moments.kind == "aware" else local_to_utc(moments.seconds, timezone)
+        seconds = moments.seconds if moments.kind == "aware" else local_to_utc(moments.seconds, timezone)[0]
         if moments.question:
             question = moments.question
             certain = text.gather(where).str.contains(r"^\s*\d{4}").fill_null(False).to_numpy()
             seconds = np.where(certain, seconds, np.nan)
         out[where] = seconds
     return out, question
+
+
+_HOURS = {
+    2: "was it before or after clocks were set back? This hour came twice that night; until the time is written with its "
+    "offset, such as 01:30-07:00, the first counts",
+    0: "when was it? Clocks were set forward that night and never showed this hour; until the time is corrected it counts as "
+    "if they had not been",
+}
+
+
+def _asked_of_hours(text: pl.Series, values: pl.Series, settings: Settings) -> list[tuple[int, str]]:
+    """Rows whose time was shown twice in the fleet's zone, or never, and what is asked of them."""
+    # near a change of the clocks only: elsewhere a day before has the same offset as a day after
+    known = values.drop_nulls().dt.truncate("1h").unique()
+    offsets = (
+        (known + dt.timedelta(days=days)).dt.convert_time_zone(settings.timezone).dt.base_utc_offset()
+        + (known + dt.timedelta(days=days)).dt.convert_time_zone(settings.timezone).dt.dst_offset()
+        for days in (-1, 1)
+    )
+    near = known.filter(next(offsets) != next(offsets))
+    where = np.flatnonzero(
+        (values.dt.truncate("1h").is_in(near.implode()).fill_null(False) & ~_is_zoned(text)).to_numpy()
+    )
+    if where.size == 0:
+        return []
+    moments = parse_moments(text.gather(where), dates_of_many_jobs=True)
+    if moments.kind != "naive":
+        return []
+    _, times = local_to_utc(moments.seconds, settings.timezone)
+    return [(int(where[i]), _HOURS[int(times[i])]) for i in np.flatnonzero(times != 1).tolist()]
+
+
+def _is_zoned(text: pl.Series) -> pl.Series:
+    """Whether a text says in which zone its time is."""
+    return text.str.contains(r"(?i)(?:Z|UTC|GMT|\d[+-]\d{2}(?::?\d{2})?)\s*$").fill_null(False) & text.str.contains(
+        ":", literal=True
+    ).fill_null(False)
 
 
 def _refuse_repeats(
