@@ -9,6 +9,7 @@ from blankoff.report import words
 from blankoff.report.book import open_book
 from blankoff.report.views.asset import asset_page
 from blankoff.report.views.changes import changes_section
+from blankoff.report.views.history import ratio_history
 from blankoff.report.views.maintenance import work_rows
 from blankoff.report.views.proof import reasons_section
 from blankoff.report.worklist import work_list
@@ -27,11 +28,34 @@ def test_a_hose_set_is_followed_against_its_bore_and_length_and_its_page_says_so
     page = asset_page(book, "hose", quiet)
     assert any("a wider or shorter set would be quicker" in line for line in page.matters)
     titles = [c.title for c in charts_of(page) if c.key in ("history-speed_deep", "history-floor")]
-    assert "of what hose sets of its bore and length give" in titles[0]
-    assert "of the fleet's middle" in titles[1]
+    assert titles[0].startswith("Conductance in the deep stage")
+    assert "what hose sets of its bore and length give" in titles[0]
+    assert "the fleet's middle" in titles[1]
     bare = {**data.registers, "hoses": data.registers["hoses"].with_columns(bore_mm=pl.lit(None, pl.Float64))}
     unknown = asset_page(open_book(replace(data, effect=slow, hours_lost=hours, registers=bare)), "hose", quiet)
     assert not any("its bore and length promise" in line for line in unknown.matters)
+    assert not any("bore and length" in c.title for c in charts_of(unknown))
+
+
+def test_a_month_that_tells_nothing_is_not_drawn_and_no_title_says_more_than_its_bounds(data):
+    """Bounds from a twentieth to twenty hide the other months when drawn; a level whose bounds hold 1 is not called different."""
+    months = pl.DataFrame(
+        {
+            "month": ["2026-08", "2026-09", "2026-10"],
+            "ratio": [0.5, 25.0, 0.8],
+            "ratio_lower": [0.4, 0.05, 0.6],
+            "ratio_upper": [0.6, 20.0, 1.1],
+        }
+    )
+    pump = data.work["pump_id"].drop_nulls()[0]
+    frame = months.with_columns(factor=pl.lit("pump"), level_id=pl.lit(pump), measure=pl.lit("speed_deep"), n=pl.lit(6))
+    for last, says in ((3, "not clearly apart from"), (1, "0.50 of")):
+        chart = ratio_history(open_book(replace(data, monthly=frame.head(last))), "pump", pump, "speed_deep")
+        assert says in chart.title
+    chart = ratio_history(open_book(replace(data, monthly=frame)), "pump", pump, "speed_deep")
+    assert [row["v"] for row in chart.spec["datasets"]["levels"]] == [0.5, 0.8]
+    assert [row[1] for row in chart.table.rows] == ["0.50", "25.00", "0.80"]
+    assert "in the numbers only" in chart.note
 
 
 def test_why_it_was_not_proven_is_counted_from_the_table(data, book):

@@ -10,7 +10,7 @@ import polars as pl
 
 from blankoff.report.book import Book
 from blankoff.report.charts.base import Chart, table_of
-from blankoff.report.charts.series import Event, Level, Spot, history_chart
+from blankoff.report.charts.series import Event, Spot, history_chart
 from blankoff.report.layout import Block, Page, Section
 from blankoff.report.views.common import (
     capital,
@@ -22,13 +22,13 @@ from blankoff.report.views.common import (
     pages_on_request,
     ratio_words,
 )
+from blankoff.report.views.history import PROMISED, promised, ratio_history
 from blankoff.report.words import (
     ACTION_WORDS,
     FACTOR_WORDS,
     KIND_WORDS,
     MEASURE_WORDS,
     VERDICT_WORDS,
-    count,
     day,
     hours,
     listed,
@@ -48,68 +48,9 @@ _FACTS = {
     "hose": (("bore_mm", "bore", "mm"), ("length_m", "length", "m"), ("in_service_on", "in service since", "")),
     "gauge": (("top_of_range_micron", "top of range", "micron"), ("accuracy_percent", "stated accuracy", "% of reading"), ("calibrated_on", "calibrated on", "")),
 }  # fmt: skip
-_VALUES = {"speed_viscous": "speed_viscous_l_s", "speed_deep": "speed_deep_l_s", "floor": "floor_micron"}
-_MIDDLE = "the fleet's middle"
 _PROMISE_KEPT = 0.9
 """Of what its register row promises, from how much on gear is said to give it; judgement."""
-_PROMISED = {
-    "pump": ("what pumps of its rating give", "speed"),
-    "hose": ("what hose sets of its bore and length give", "conductance"),
-}
-"""What speeds of gear are followed against, month by month, and as what: rating, bore and length are no merit and no fault."""
-
-
-def history_words(factor: str, measure: str) -> tuple[str, str]:
-    """What a history shows, and against what."""
-    against, quantity = _PROMISED.get(factor, (_MIDDLE, "speed")) if measure != "floor" else (_MIDDLE, "")
-    return capital(MEASURE_WORDS[measure]).replace("Speed", capital(quantity)), against
-
-
-def first_of(month: str) -> dt.date:
-    """First day of ``YYYY-MM``."""
-    return dt.date(int(month[:4]), int(month[5:7]), 1)
-
-
-def ratio_history(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
-    """Monthly level against the fleet's middle, with bounds and services; ``None`` without months."""
-    rows = book.monthly_of(factor, id_, measure)
-    if not rows:
-        return None
-    levels = [
-        Level(
-            first_of(r["month"]), r["ratio"], r["ratio_lower"], r["ratio_upper"], 1.0,
-            f"{month_name(r['month'])}: {times(r['ratio'])} ({times(r['ratio_lower'])} to {times(r['ratio_upper'])}), {plural(r['n'] or 0, 'evacuation')}",
-        )
-        for r in rows
-    ]  # fmt: skip
-    events = [
-        Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
-    ]
-    last = rows[-1]
-    word, against = history_words(factor, measure)
-    return history_chart(
-        f"history-{measure}",
-        f"{word}: {times(last['ratio'])} of {against} in {month_name(last['month'])}",
-        f"{word} by month against {against} on like work, with 90 % bounds and services marked.",
-        "ratio",
-        "ratio to the fleet's middle" if against == _MIDDLE else "ratio to that",
-        table_of(
-            ("month", "ratio", "90 % bounds", "evacuations"),
-            [
-                (
-                    month_name(r["month"]),
-                    times(r["ratio"]),
-                    f"{times(r['ratio_lower'])} to {times(r['ratio_upper'])}",
-                    count(r["n"]),
-                )
-                for r in rows
-            ],
-        ),
-        levels=levels,
-        events=events,
-        note=f"Line and band: this one with 90 % bounds. Dashes: {against}."
-        + (" Upright lines: services." if events else ""),
-    )
+_VALUES = {"speed_viscous": "speed_viscous_l_s", "speed_deep": "speed_deep_l_s", "floor": "floor_micron"}
 
 
 def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
@@ -283,18 +224,11 @@ def _now_sentence(book: Book, factor: str, id_: str) -> str:
 def _like_sentence(book: Book, factor: str, id_: str) -> str:
     """How a pump or hose set stands to what its register row promises; empty where that is not known."""
     e = book.effects.get((factor, id_, "speed_deep"), {})
-    if factor not in _PROMISED or e.get("ratio_to_like") is None or not promised(book, factor, id_):
+    if factor not in PROMISED or e.get("ratio_to_like") is None or not promised(book, factor, id_):
         return ""
     inside = f"{times(e['ratio_to_like_lower'])} to {times(e['ratio_to_like_upper'])}"
-    _, quantity = _PROMISED[factor]
-    return f"Its {quantity} in the deep stage is {times(e['ratio_to_like'])} ({inside}) of {_PROMISED[factor][0]}."
-
-
-def promised(book: Book, factor: str, id_: str) -> bool:
-    """Tell whether the register says what a pump or hose set should give."""
-    row = register_row(book, factor, id_)
-    needed = {"pump": ("rated_l_per_s",), "hose": ("bore_mm", "length_m")}.get(factor, ())
-    return bool(needed) and all(row.get(c) is not None for c in needed)
+    _, quantity = PROMISED[factor]
+    return f"Its {quantity} in the deep stage is {times(e['ratio_to_like'])} ({inside}) of {PROMISED[factor][0]}."
 
 
 def as_built(book: Book, factor: str, id_: str) -> bool:

@@ -12,7 +12,6 @@ from blankoff.report.charts.curve import CURVE_NOTE, curve_chart
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import Event, Level, history_chart
 from blankoff.report.layout import Block, Link, Page, Section, head, table_or
-from blankoff.report.views.asset import first_of, ratio_history
 from blankoff.report.views.common import (
     SMALL_SAMPLE,
     capital,
@@ -25,6 +24,7 @@ from blankoff.report.views.common import (
     pages_on_request,
 )
 from blankoff.report.views.evacuation import curve_title, verdict_sentence
+from blankoff.report.views.history import first_of, ratio_history
 from blankoff.report.views.practice import (
     FAULT_COUNTS,
     REASON_OF_FAULT,
