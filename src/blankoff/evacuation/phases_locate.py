@@ -18,6 +18,7 @@ from blankoff.evacuation.phases_sides import (
     HEAD_SHARES,
     N_SIDE,
     SLOPE,
+    TERM_PRICE,
     VALUE,
     VAR,
     WHOLE_SHARES,
@@ -70,6 +71,11 @@ _ANSWER_S = 1.5
 _SHAPE_SHARE = 0.02
 """No sum of exponentials is quite the curve: it is trusted to this share of what pressure lies above its lowest."""
 
+_AT_ONCE_BLOCKS = 5
+_FREE_READINGS = 4
+"""A hold that begins within so many blocks of a steep fall may have begun at any reading of it. So few readings before it
+are not asked to follow a shape: each costs a term."""
+
 _PARTS = 4
 """Parts of the interval between two readings that the isolation is placed in."""
 
@@ -97,6 +103,26 @@ def _back(part: int) -> float:
 
 
 @kernel
+def _free_fall(z: FloatArray, w: FloatArray, n: int, row: FloatArray, other: FloatArray) -> bool:
+    """Let the `n` first readings fall as they do, where that is cheaper than a shape; whether it is.
+
+    Pressure goes on falling to the isolation, which leaves the rise to say where it came to, unless that is above them.
+    """
+    for i in range(1, n):
+        if z[i] > z[i - 1] + 3.0 * math.sqrt(1.0 / w[i] + 1.0 / w[i - 1]):
+            return False
+    price = TERM_PRICE * n
+    if price >= row[COST]:
+        return False
+    row[COST] = price
+    row[VAR] = 1.0 / w[n - 1]
+    row[VALUE], row[SLOPE] = z[n - 1], 0.0
+    if other[VALUE] < z[n - 1]:
+        row[VALUE], row[SLOPE] = other[VALUE], other[SLOPE]
+    return True
+
+
+@kernel
 def _weigh(
     t: FloatArray,
     z: FloatArray,
@@ -105,6 +131,7 @@ def _weigh(
     hi: int,
     stride: int,
     inflate: float,
+    at_once: bool,
     cost: FloatArray,
     share: FloatArray,
     before: FloatArray,
@@ -114,11 +141,15 @@ def _weigh(
     """Twice the negative log-likelihood that the hold begins with each candidate, and how it lies over the interval.
 
     The curve bends at a moment of the interval before the candidate, or it jumps somewhere in it; where `late` has room,
-    it may also bend as a gauge with lag shows it.
+    it may also bend as a gauge with lag shows it. `at_once`: the first readings may be a fall of no known shape.
     """
     n = hi - lo + 1
     pumped_side(t, z, w, lo, hi, stride, HEAD_SHARES, True, before)
     rising_side(t, z, w, lo, hi, stride, after)
+    falls = np.zeros(_FREE_READINGS, dtype=np.bool_)
+    if at_once:
+        for k in range(min(n, max(_FREE_READINGS + 1 - lo, 0))):
+            falls[k] = _free_fall(z, w, lo + k, before[k], after[k])
     best = 1e300
     for k in range(0, n, stride):
         best = min(best, before[k, COST] + after[k, COST])
@@ -134,6 +165,9 @@ def _weigh(
         # any moment is as likely as another beforehand, so a longer interval between readings is likelier
         base = (row[COST] + other[COST]) / inflate - 2.0 * math.log(max(spacing, 1e-3))
         jump = _JUMP_PRICE if other[VALUE] > row[VALUE] else _DROP_PRICE
+        if k < _FREE_READINGS and falls[k]:
+            # where a fall without a shape ended is not known, so that a step is no sign
+            jump = _DROP_PRICE
         slow = 0.0
         for i in range(late.shape[1] if late.size else 0):
             slow += math.exp(-0.5 * min(max((late[k, i] - other[COST]) / inflate + _LAG_PRICE, -60.0), 700.0))
@@ -226,7 +260,9 @@ def locate_isolation(
         w = 1.0 / (z * z * bv[first : last + 1] + shape * shape)
         stride = 1 + (n - 1) // _CANDIDATES
         inflate = max(scales[WANDER], 1.0)
-        _weigh(bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, cost, share, before, after, none)
+        _weigh(
+            bt[first : last + 1], z, w, lo - first, hi - first, stride, inflate, False, cost, share, before, after, none
+        )
         best = 0
         for k in range(n):
             if cost[k] < cost[best]:
@@ -251,13 +287,19 @@ def locate_isolation(
     # blocks far from the likely ones stay; between them readings count singly
     a = max(bs[max(lo + a - 1 - stride, first + 2)], bs[first] + 3)
     b = min(bs[min(lo + b + 1 + stride, last - 1) + 1] - 1, bs[last + 1] - 4)
+    at_once = lo + best <= first + _AT_ONCE_BLOCKS
+    extra = 0
+    if at_once:
+        # the last reading of the steep fall before is one more that may be the last before the isolation
+        extra = 1 if first > pull else 0
+        a = bs[first] - extra + 1
     head = first
     while head < last and bs[head + 1] <= a - _SINGLES:
         head += 1
     tail = last
     while tail > first and bs[tail] > b + _SINGLES:
         tail -= 1
-    single = bs[tail + 1] - bs[head]
+    single = bs[tail + 1] - bs[head] + extra
     m = head - first + single + last - tail
     t = np.empty(m)
     z = np.empty(m)
@@ -265,7 +307,7 @@ def locate_isolation(
     i = 0
     for k in range(first, last + 1):
         if head <= k <= tail:
-            for j in range(bs[k], bs[k + 1]):
+            for j in range(bs[k] - (extra if k == head else 0), bs[k + 1]):
                 t[i] = ct[j]
                 z[i] = math.exp(cy[j])
                 part = max(z[i] - floor, 0.0) * _SHAPE_SHARE
@@ -277,8 +319,8 @@ def locate_isolation(
             part = max(z[i] - floor, 0.0) * _SHAPE_SHARE
             w[i] = 1.0 / (z[i] * z[i] * bv[k] + part * part)
             i += 1
-    shift = head - first - bs[head]
-    a = max(a, bs[head] + 1)
+    shift = head - first - bs[head] + extra
+    a = max(a, bs[head] - extra + 1)
     b = max(a, b)
     n = b - a + 1
     cost = np.empty(n)
@@ -286,7 +328,7 @@ def locate_isolation(
     before = np.empty((n, N_SIDE))
     after = np.empty((n, N_SIDE))
     late = np.empty((n, LAGS_S.size)) if scales[MEDIAN_DT] < _LAG_SEEN_S else none
-    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, cost, share, before, after, late)
+    _weigh(t, z, w, a + shift, b + shift, 1, _FLOOR_INFLATION, at_once, cost, share, before, after, late)
     best = 0
     for k in range(n):
         if cost[k] < cost[best]:
