@@ -60,7 +60,7 @@ def test_parts_of_an_interval_begin_with_the_earliest() -> None:
 def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: int, late: bool) -> None:
     """Twice the log-likelihood of both sides; over each of four parts of the interval the sides meet, or jump.
 
-    A jump up costs nothing much (3 in favour), one down 12; a lagging gauge as it misfits.
+    A jump up may have any size to a tenth of the level (3 in favour); one down costs 12; a lagging gauge as it misfits.
     """
     rng = np.random.default_rng(1)
     t = 5.0 + np.cumsum(rng.uniform(1.0, 4.0, 40))
@@ -72,7 +72,7 @@ def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: in
     before, after, slow = np.empty((n, N_SIDE)), np.empty((n, N_SIDE)), np.zeros((n, LAGS_S.size))
     cost, share = np.empty(n + 2), np.empty((n + 2, 4))
     room = np.empty((n, LAGS_S.size)) if late else np.empty((0, 0))
-    _weigh(t, z, w, lo, hi, stride, 1.1, cost, share, before, after, room)
+    _weigh(t, z, w, lo, hi, stride, 1.1, False, cost, share, before, after, room)
     want_before, want_after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
     pumped_side(t, z, w, lo, hi, stride, constant(HEAD_SHARES), True, want_before)
     rising_side(t, z, w, lo, hi, stride, want_after)
@@ -92,8 +92,12 @@ def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: in
         parts = []
         for back in (0.875, 0.625, 0.375, 0.125):
             apart = (b[VALUE] - b[SLOPE] * back * spacing) - (a[VALUE] - a[SLOPE] * back * spacing)
-            bend = math.exp(-0.5 * min(apart**2 / ((a[VAR] + b[VAR]) * inflate), 700.0))
-            step = math.exp(1.5) if b[VALUE] > a[VALUE] else math.exp(-6.0)
+            known = math.sqrt((a[VAR] + b[VAR]) * inflate)
+            bend = math.exp(-0.5 * min((apart / known) ** 2, 700.0))
+            # the share of that width which the two levels leave open, as a normal density has it at its top
+            step = math.exp(-6.0)
+            if b[VALUE] > a[VALUE]:
+                step = max(step, math.exp(1.5) * min(math.sqrt(2.0 * math.pi) * known / (0.1 * a[VALUE]), 1.0))
             lag = sum(math.exp(-0.5 * max((s - b[COST]) / inflate, -60.0)) for s in slow[k]) if late else 0.0
             parts.append(bend + step + lag)
         whole = (a[COST] + b[COST]) / inflate - 2.0 * math.log(spacing) - 2.0 * math.log(sum(parts) / 4.0)
@@ -166,15 +170,15 @@ def test_isolation_is_placed_within_a_reading_of_where_it_was_drawn(kind: str, a
 
 
 def test_uncertainty_is_honest_over_many_holds() -> None:
-    """Errors over their stated deviation: fourteen of sixteen drawn holds within twice that, and not all within a tenth."""
+    """Errors over their stated deviation: seven of eight drawn holds within twice that, and not all within a tenth."""
     errors = []
-    for seed in range(16):
-        at = 300.0 + 0.25 * seed
+    for seed in range(64):
+        at = 300.0 + 0.25 * (seed % 16)
         t, p = drawn("small step", at, 4.0, noise=0.005, seed=seed)
         found, moment = located(t, p, at, sigma=0.005)
         assert found
         errors.append((moment[MOMENT_S] - at) / moment[MOMENT_SD])
-    assert (np.abs(errors) < 2.0).sum() >= 14
+    assert (np.abs(errors) < 2.0).sum() >= 56
     assert np.median(np.abs(errors)) > 0.1
 
 
@@ -266,7 +270,7 @@ def by_hand(t: Array, p: Array, v: Array, guess: float, scales: Array) -> Array:
         stride = 1 + (n - 1) // 48
         before, after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
         cost, share = np.empty(n), np.empty((n, 4))
-        _weigh(t[part], z, w, lo - first, hi - first, stride, wander, cost, share, before, after, none)
+        _weigh(t[part], z, w, lo - first, hi - first, stride, wander, False, cost, share, before, after, none)
         best = int(cost.argmin())
         if before[best, COST] < 2.0 * wander * (lo + best - first + 6):
             break
@@ -284,11 +288,18 @@ def by_hand(t: Array, p: Array, v: Array, guess: float, scales: Array) -> Array:
     still_open = np.flatnonzero(cost < cost[best] + 9.0)
     a = max(lo + still_open[0] - 1 - stride, first + 3)
     b = min(lo + still_open[-1] + 1 + stride, last - 3)
+    # near the beginning of what is fitted, any reading may be the last before the isolation, and the one before it too
+    at_once = lo + best <= first + 5
+    if at_once:
+        first -= 1 if first > 0 else 0
+        part, a = slice(first, last + 1), first + 1
+        z = np.exp(y[part])
+        w = 1.0 / (z * z * v[part] + (0.02 * np.maximum(z - np.exp(y[low]), 0.0)) ** 2)
     n = b - a + 1
     before, after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
     cost, share = np.empty(n), np.empty((n, 4))
     late = np.empty((n, LAGS_S.size)) if scales[MEDIAN_DT] < 4.0 else none
-    _weigh(t[part], z, w, a - first, b - first, 1, 1.2, cost, share, before, after, late)
+    _weigh(t[part], z, w, a - first, b - first, 1, 1.2, at_once, cost, share, before, after, late)
     weight = np.exp(-0.5 * np.minimum(cost - cost.min(), 700.0))[:, None] * share
     weight /= weight.sum()
     spacing = t[a : b + 1] - t[a - 1 : b]
@@ -323,7 +334,7 @@ def test_what_is_found_is_the_posterior_over_readings(kind: str, dt: float, seed
 
 
 def test_a_floor_from_the_first_reading_on() -> None:
-    """Candidates begin with the fourth reading, so that three are left for the pumped side."""
+    """Candidates begin with the fourth reading, so that three are left for the pumped side, until one of the first is likely."""
     rng = np.random.default_rng(8)
     n, at = 40, 9
     t = 10.0 * np.arange(n) + 4.0
@@ -360,3 +371,78 @@ def test_grid_of_many_candidates_is_looked_at_coarsely_first() -> None:
 def test_too_few_blocks_tell_nothing() -> None:
     t = np.arange(0.0, 40.0, 10.0)
     assert not located(t, np.array([500.0, 400.0, 300.0, 310.0]), 25.0)[0]
+
+
+def test_a_fall_of_no_shape_costs_a_term_for_each_reading() -> None:
+    """Up to four readings, where that is cheaper than a shape and none of them rises; the rise says where it came to."""
+    t = 5.0 * np.arange(24.0)
+    z = np.concatenate([[9000.0, 2500.0, 900.0], 600.0 + 4.0 * np.arange(21.0)])
+    w = np.full(24, 1.0 / 9.0)
+    n, none = 12, np.empty((0, 0))
+
+    def weighed(z: Array, at_once: bool) -> tuple[Array, Array, Array, Array]:
+        before, after = np.empty((n, N_SIDE)), np.empty((n, N_SIDE))
+        cost, share = np.empty(n), np.empty((n, 4))
+        _weigh(t, z, w, 1, n, 1, 1.0, at_once, cost, share, before, after, none)
+        return cost, share, before, after
+
+    shaped = weighed(z, False)
+    free = weighed(z, True)
+    np.testing.assert_array_equal(free[3], shaped[3])
+    for k in range(n):
+        before, plain = free[2][k], shaped[2][k]
+        if k < 4 and (k == 0 or 3.0 * (k + 1) < plain[COST]):
+            after = free[3][k]
+            assert before[COST] == 3.0 * (k + 1)
+            assert before[VAR] == pytest.approx(9.0)
+            met = after[VALUE] < z[k]
+            assert before[VALUE] == (after[VALUE] if met else z[k])
+            assert before[SLOPE] == (after[SLOPE] if met else 0.0)
+        else:
+            np.testing.assert_array_equal(before, plain)
+    # the first rising reading is the fourth, and nothing says where within the interval before it
+    assert free[0].argmin() == 2
+    assert free[1][2] == pytest.approx([0.25] * 4, abs=1e-9)
+    # a reading that rises is of the fall as far as noise explains it: here by two deviations of the two
+    risen = z.copy()
+    risen[1] = 9000.0 + 2.0 * math.sqrt(18.0)
+    assert weighed(risen, True)[2][2:4, COST] == pytest.approx([13.0, 16.0])
+    risen[1] = 9900.0
+    assert weighed(risen, True)[2][2:4, COST] == pytest.approx([45009.0, 45012.0])
+
+
+@pytest.mark.parametrize("readings", [1, 2, 3, 5])
+@pytest.mark.parametrize("dt", [2.0, 5.0, 10.0])
+def test_a_circuit_pulled_down_within_a_few_readings(readings: int, dt: float) -> None:
+    """A small circuit on a large pump, whether or not any floor was seen: five of six within a reading and its half."""
+    errors = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        t = np.arange(0.0, 600.0, dt)
+        at = dt * (readings - 0.5)
+        u = np.maximum(t - at, 0.0)
+        p = np.where(
+            t < at, 600.0 + 20000.0 * np.exp(-6.0 * t / at), 620.0 + 0.4 * u + 60.0 * (1.0 - np.exp(-u / 90.0))
+        )
+        found, moment = located(t, p * (1.0 + 0.004 * rng.normal(size=t.size)), at + 4.0 * dt, sigma=0.004)
+        assert found
+        errors.append(abs(moment[MOMENT_S] - at))
+    assert np.sort(errors)[-2] < max(12.0, 1.5 * dt)
+
+
+def test_a_slow_rise_without_a_step_is_found_neither_late_nor_early() -> None:
+    """Three microns a minute from a floor of 95, half a micron of noise: forty drawn, whose errors have no sign.
+
+    Were a step of any size as good as a bend, every one would be found late: the rise so far passes for the step.
+    """
+    errors = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        t = np.arange(0.0, 900.0, 2.0)
+        at = 400.0 + 0.37 * seed
+        p = 95.0 + 900.0 * np.exp(-np.minimum(t, at) / 60.0) + 0.05 * np.maximum(t - at, 0.0)
+        found, moment = located(t, p + 0.5 * rng.normal(size=t.size), at, sigma=0.5 / 95.0)
+        assert found
+        errors.append(moment[MOMENT_S] - at)
+    assert abs(np.median(errors)) < 4.0
+    assert np.abs(errors).max() < 20.0

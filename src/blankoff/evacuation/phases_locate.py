@@ -51,10 +51,13 @@ _SINGLES = 25
 """Candidate blocks looked at first; readings taken singly beyond the likely ones."""
 
 _JUMP_PRICE = -3.0
+_STEP_SCALE = 0.1
 _DROP_PRICE = 12.0
 _OPEN = 9.0
 """Price of a jump up against a mere bend: pressures along the circuit even out within seconds of the isolation, so a
-step is the rule. A drop is rare. And the price up to which a block stays open; in units of twice the log-likelihood."""
+step is the rule; of any size alike, a tenth of the level being usual, so that the better two levels are known the less a
+jump of just the size between them says. A drop is rare. And the price up to which a block stays open; in units of twice
+the log-likelihood."""
 
 _LAG_PRICE = 0.0
 _LAG_SEEN_S = 4.0
@@ -108,11 +111,12 @@ def _free_fall(z: FloatArray, w: FloatArray, n: int, row: FloatArray, other: Flo
 
     Pressure goes on falling to the isolation, which leaves the rise to say where it came to, unless that is above them.
     """
-    for i in range(1, n):
-        if z[i] > z[i - 1] + 3.0 * math.sqrt(1.0 / w[i] + 1.0 / w[i - 1]):
-            return False
     price = TERM_PRICE * n
-    if price >= row[COST]:
+    for i in range(1, n):
+        risen = max(z[i] - z[i - 1], 0.0)
+        price += risen * risen / (1.0 / w[i] + 1.0 / w[i - 1])
+    # any shape goes through one reading
+    if n > 1 and price >= row[COST]:
         return False
     row[COST] = price
     row[VAR] = 1.0 / w[n - 1]
@@ -164,10 +168,8 @@ def _weigh(
         spacing = t[lo + k] - t[lo + k - 1]
         # any moment is as likely as another beforehand, so a longer interval between readings is likelier
         base = (row[COST] + other[COST]) / inflate - 2.0 * math.log(max(spacing, 1e-3))
-        jump = _JUMP_PRICE if other[VALUE] > row[VALUE] else _DROP_PRICE
-        if k < _FREE_READINGS and falls[k]:
-            # where a fall without a shape ended is not known, so that a step is no sign
-            jump = _DROP_PRICE
+        # where a fall without a shape ended is not known, so that a step is no sign
+        up = other[VALUE] > row[VALUE] and not (k < _FREE_READINGS and falls[k])
         slow = 0.0
         for i in range(late.shape[1] if late.size else 0):
             slow += math.exp(-0.5 * min(max((late[k, i] - other[COST]) / inflate + _LAG_PRICE, -60.0), 700.0))
@@ -175,8 +177,13 @@ def _weigh(
         for part in range(_PARTS):
             back = _back(part) * spacing
             apart = (other[VALUE] - other[SLOPE] * back) - (row[VALUE] - row[SLOPE] * back)
-            bend = apart * apart / ((row[VAR] + other[VAR]) * inflate + 1e-12)
-            share[k, part] = math.exp(-0.5 * min(bend, 700.0)) + math.exp(-0.5 * jump) + slow
+            var = (row[VAR] + other[VAR]) * inflate + 1e-12
+            bend = apart * apart / var
+            step = math.exp(-0.5 * _DROP_PRICE)
+            if up:
+                wide = _STEP_SCALE * max(row[VALUE], 1.0)
+                step = max(step, math.exp(-0.5 * _JUMP_PRICE) * min(math.sqrt(2.0 * math.pi * var) / wide, 1.0))
+            share[k, part] = math.exp(-0.5 * min(bend, 700.0)) + step + slow
             total += share[k, part]
         cost[k] = base - 2.0 * math.log(total / _PARTS)
         for part in range(_PARTS):
