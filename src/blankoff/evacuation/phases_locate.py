@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from blankoff.evacuation.phases_clean import GAP_S, MEDIAN_DT, WANDER, reading_variance_ln
+from blankoff.evacuation.phases_gaps import earliest_in_gap
 from blankoff.evacuation.phases_lag import LAGS_S, lagged_rises
 from blankoff.evacuation.phases_sides import (
     COST,
@@ -66,8 +67,6 @@ _LAG_SEEN_S = 4.0
 _FLOOR_INFLATION = 1.2
 """Noise of single readings is seldom quite white."""
 
-_FIRST_READINGS = 8
-"""Readings after a gap by which a rise is led back into it."""
 _ANSWER_S = 1.5
 """How long a valve takes to close and a gauge to answer, which the curve does not tell apart (common practice)."""
 
@@ -368,40 +367,9 @@ def locate_isolation(
     result[MOMENT_STEP] = after[at, VALUE] - before[at, VALUE]
     result[MOMENT_GAP] = 0.0
     if spacing > scales[GAP_S]:
-        earliest = _earliest_in_gap(ct, cy, j, bs[last + 1] - 1, before[at, VALUE])
+        earliest = earliest_in_gap(ct, cy, j, bs[last + 1] - 1, before[at, VALUE])
         if isolated_s < earliest:
             # it lies between there and the first reading after
             result[MOMENT_S] = 0.5 * (earliest + ct[j])
         result[MOMENT_GAP] = spacing
     return True
-
-
-@kernel
-def _earliest_in_gap(ct: FloatArray, cy: FloatArray, j: int, last: int, level: float) -> float:
-    """Earliest that a circuit can have been isolated before reading `j`, to have been at `level` microns then.
-
-    A rise does not quicken, so it began no earlier than a straight line through its first readings says. A gauge that
-    writes only what changes is silent all along a floor, and that is no sign of an isolation in the middle of it.
-    """
-    n = min(_FIRST_READINGS, last - j + 1)
-    earliest = float(ct[j - 1])
-    if n < 4:
-        return earliest
-    t0 = p0 = 0.0
-    for i in range(j, j + n):
-        t0 += ct[i] / n
-        p0 += math.exp(cy[i]) / n
-    tt = tp = 0.0
-    for i in range(j, j + n):
-        tt += (ct[i] - t0) ** 2
-        tp += (ct[i] - t0) * (math.exp(cy[i]) - p0)
-    slope = tp / tt if tt > 0.0 else 0.0
-    rest = 0.0
-    for i in range(j, j + n):
-        rest += (math.exp(cy[i]) - p0 - slope * (ct[i] - t0)) ** 2
-    # as slow as the readings leave open
-    slope -= 2.0 * math.sqrt(rest / ((n - 2) * tt)) if tt > 0.0 else 0.0
-    if slope <= 0.0:
-        return earliest
-    begun = t0 - max(p0 - level, 0.0) / slope - (ct[j + n - 1] - ct[j]) / (n - 1)
-    return float(min(max(earliest, begun), ct[j]))
