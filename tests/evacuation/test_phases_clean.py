@@ -185,6 +185,7 @@ def test_a_frozen_gauge_keeps_one_reading() -> None:
     run = [300.0] * 8
     assert compacted([310.0, *run, 290.0])[0] == [0, 1, 9]
     assert len(compacted([310.0, *run[1:], 290.0])[0]) == 9
+    assert len(compacted([310.0, *run[1:], 290.0], t=np.arange(9.0) * 5.0)[0]) == 9, "seven, however long"
     # 24.5 s are too short
     assert len(compacted([310.0, *run, 290.0], t=np.arange(10.0) * 3.5)[0]) == 10
     assert compacted([310.0, *run, 290.0], t=np.arange(10.0) * 25.0 / 7.0 + 1e-9)[0] == [0, 1, 9]

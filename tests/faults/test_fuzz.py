@@ -340,7 +340,7 @@ def test_any_command_line_is_done_or_refused(words: list[str], first: str, place
 
 
 @pytest.mark.scheduled
-@pytest.mark.parametrize("target", ["log", "register", "settings", "packed"])
+@pytest.mark.parametrize("target", ["log", "register", "settings", "packed", "words", "store"])
 def test_coverage_guided_fuzzing(target: str, tmp_path: Path) -> None:
     pytest.importorskip("atheris", reason="needs the coverage-guided fuzzer: pip install atheris")
     seconds = 600 if os.environ.get("BLANKOFF_FULL") else 20
