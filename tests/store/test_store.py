@@ -278,6 +278,17 @@ def test_an_older_store_is_migrated_and_a_copy_kept(tmp_path: Path, version: int
     assert sorted(p.name for p in tmp_path.iterdir()) == ["s.duckdb", copy.name]
 
 
+def test_one_copy_is_kept_however_often_a_migration_was_killed(tmp_path: Path) -> None:
+    path = tmp_path / "s.duckdb"
+    older_store(path, 2)
+    for _ in range(2):
+        connection_module._keep_copy(path, 2)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["s.duckdb", "s.duckdb.layout2"]
+    path.write_bytes(path.read_bytes() + b"other")
+    connection_module._keep_copy(path, 2)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["s.duckdb", "s.duckdb.layout2", "s.duckdb.layout2.1"]
+
+
 def test_an_older_store_is_read_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "s.duckdb"
     older_store(path, 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import filecmp
 import re
 import shutil
 import time
@@ -193,6 +194,10 @@ def _keep_copy(path: Path, version: int) -> None:
     copy = path.with_name(f"{path.name}.layout{version}")
     number = 1
     while copy.exists():
+        if filecmp.cmp(
+            copy, path, shallow=False
+        ):  # kept by a run that was killed before it had brought the store up to date
+            return
         copy = path.with_name(f"{path.name}.layout{version}.{number}")
         number += 1
     aside = copy.with_name(copy.name + ".part")
