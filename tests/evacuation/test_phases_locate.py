@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-import scipy.stats
 from numpy.typing import NDArray
 from oracle import constant
 
@@ -34,7 +33,6 @@ from blankoff.evacuation.phases_locate import (
     MOMENT_STEP,
     N_MOMENT,
     _back,
-    _earliest_in_gap,
     _weigh,
     locate_isolation,
 )
@@ -55,27 +53,6 @@ Array = NDArray[np.float64]
 
 def test_parts_of_an_interval_begin_with_the_earliest() -> None:
     assert [_back(k) for k in range(4)] == [0.875, 0.625, 0.375, 0.125]
-
-
-@pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("n", [4, 7, 8, 20])
-def test_a_rise_after_a_gap_began_no_earlier_than_its_first_readings_say(seed: int, n: int) -> None:
-    """Reference: the line of `scipy.stats.linregress` through the first eight, two standard errors slower, and a reading before."""
-    rng = np.random.default_rng(seed)
-    ct = np.concatenate([[0.0, 3.0], 203.0 + np.cumsum(rng.uniform(1.5, 4.0, n))])
-    p = np.concatenate([[300.0, 300.0], 380.0 + 2.0 * (ct[2:] - ct[2]) + rng.normal(0.0, 0.3, n)])
-    first = slice(2, 2 + min(n, 8))
-    line = scipy.stats.linregress(ct[first], p[first])
-    slope = line.slope - 2.0 * line.stderr
-    wanted = ct[first].mean() - (p[first].mean() - 300.0) / slope - np.diff(ct[first]).mean()
-    assert 3.0 < wanted < ct[2], "else the bounds are what is tested"
-    assert _earliest_in_gap(ct, np.log(p), 2, n + 1, 300.0) == pytest.approx(wanted, rel=1e-9)
-    # never before the last reading of the floor, nor after the first of the rise
-    assert _earliest_in_gap(ct, np.log(p), 2, n + 1, -1e4) == 3.0
-    assert _earliest_in_gap(ct, np.log(p), 2, n + 1, 1e4) <= ct[2]
-    # too few readings, or none that rise: it may be anywhere in the gap
-    assert _earliest_in_gap(ct, np.log(p), 2, 4, 300.0) == 3.0
-    assert _earliest_in_gap(ct, np.log(p[::-1].copy()), 2, n + 1, 300.0) == 3.0
 
 
 @pytest.mark.parametrize("stride", [1, 3])
