@@ -150,7 +150,7 @@ def _groups_section(book: Book) -> Section:
 def _with_names(book: Book, sentence: str) -> str:
     """Write a sentence of the exchange plan with people's names where the table has their ids."""
     named = re.sub(r"\(with ([^()]+)\)", lambda m: f"(with {book.name_of(PEOPLE, m[1])})", sentence)
-    return named.replace(" levels that", " pumps, hose sets, gauges and people that")
+    return named.replace(" levels that", " levels (one speed or lowest pressure of one thing or person) that")
 
 
 def _thin_section(book: Book) -> Section:
