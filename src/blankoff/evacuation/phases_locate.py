@@ -51,7 +51,7 @@ _CANDIDATES = 48
 _SINGLES = 25
 """Candidate blocks looked at first; readings taken singly beyond the likely ones."""
 
-_JUMP_PRICE = -3.0
+_JUMP_PRICE = -4.5
 _STEP_SCALE = 0.1
 _DROP_PRICE = 12.0
 _OPEN = 9.0
