@@ -422,7 +422,7 @@ def _with_estimates(
                 "due_lower": due - dt.timedelta(days=12),
                 "due_upper": due + dt.timedelta(days=20),
                 "reason": "rising with hours run and water swallowed",
-                "cost_of_waiting_per_week": float(rng.uniform(0.2, 80)),
+                "cost_of_waiting_per_week": 1.7 + 6.3 * len(oil),
                 "least_cost_on": max(due - dt.timedelta(days=9), data.as_of),
             }
         )
