@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import resource
 import sys
 import tempfile
 import time
@@ -17,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from tests.memory import peak_mb
 
 _COLUMNS = "{'elapsed_s': 'DOUBLE', 'pressure_micron': 'DOUBLE', 'ambient_c': 'DOUBLE'}"
 
@@ -179,7 +180,7 @@ JOBS: dict[str, Callable[..., dict[str, Any]]] = {
 def main(name: str, *arguments: str) -> None:
     """Run one job and print what it took."""
     told = JOBS[name](*arguments)
-    told["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    told["peak_mb"] = peak_mb()
     print(json.dumps(told))
 
 

@@ -172,6 +172,7 @@ def one_evacuation(allowed: Allowed, book: Book, id_: str) -> None:
     if row["hold_end_micron"] is not None:
         allowed.as_unit("micron", abs(row["hold_end_micron"] - row["hold_start_micron"]))
     allowed.count(data.log.readings)
+    allowed.rows(pl.DataFrame(book.refused_of(id_), infer_schema_length=None))
     allowed.as_unit("micron", data.settings.judging.material_rise_micron, 10_000.0, 5_000.0, 2_000.0, 1_000.0, 500.0)
     if data.log.readings:
         air = float(np.median(data.log.ambient_c))
