@@ -1,4 +1,5 @@
-"""For all tests: no network, save this machine's own loopback, which the browser and the notebooks' kernels need."""
+"""For all tests: no network, save this machine's own loopback, which the browser and the notebooks' kernels need; no deadline
+for one drawn example, which a busy machine would miss."""
 
 from __future__ import annotations
 
@@ -9,6 +10,10 @@ import sys
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("any machine", settings.default, deadline=None)
+settings.load_profile("any machine")
 
 
 class NetworkRefusedError(AssertionError):

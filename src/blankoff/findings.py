@@ -84,7 +84,7 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     ),
     "holds_skipped": (
         lambda r: (
-            f"{r['subject_id']} stood no hold in {r['faults']} of {r['jobs']} jobs since then, a standing rate of "
+            f"{r['subject_id']} stood no hold in {r['faults']} of {r['jobs']} jobs since this began, a standing rate of "
             f"{_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
         ),
         lambda r: (
@@ -93,7 +93,7 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     ),
     "holds_cut_short": (
         lambda r: (
-            f"{r['subject_id']} cut the hold short in {r['faults']} of {r['jobs']} that stayed below the limit since then, a "
+            f"{r['subject_id']} cut the hold short in {r['faults']} of {r['jobs']} that stayed below the limit since this began, a "
             f"standing rate of {_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
         ),
         lambda r: "Talk over how long this work must stand and why; look at what pressed for time.",
@@ -101,7 +101,7 @@ _STATEMENTS: dict[str, tuple[Sentence, Sentence]] = {
     "pumping_stopped_early": (
         lambda r: (
             f"{r['subject_id']} stopped pumping above the target, with the pressure still falling, in {r['faults']} of "
-            f"{r['jobs']} jobs since then, a standing rate of {_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
+            f"{r['jobs']} jobs since this began, a standing rate of {_percent(r['rate'])}; like work predicts {_percent(r['peers'])}."
         ),
         lambda r: "Talk over when a pull is done; a faster rig may be what is missing.",
     ),
