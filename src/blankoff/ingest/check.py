@@ -8,9 +8,10 @@ from pathlib import Path
 
 import polars as pl
 
-from blankoff.ingest.folder import match_logs, scan_fleet
+from blankoff.ingest.folder import LogMatch, match_logs, scan_fleet
+from blankoff.ingest.hours import answered
 from blankoff.ingest.logs import plan_batches, read_logs
-from blankoff.ingest.registers import read_registers
+from blankoff.ingest.registers import Registers, read_registers
 from blankoff.settings import Settings
 
 
@@ -100,6 +101,15 @@ def check_fleet(
         registers=registers.counts,
         logs=logs,
         files_handed_in=scan.files_handed_in,
-        quarantine=pl.concat(quarantine),
+        quarantine=_still_asked(pl.concat(quarantine), match, registers),
         missing=registers.missing,
     )
+
+
+def _still_asked(quarantine: pl.DataFrame, match: LogMatch, registers: Registers) -> pl.DataFrame:
+    """Quarantine without what logs ask and registers answer."""
+    jobs = match.assigned.select("evacuation_id", path="logs/" + pl.col("log_file")).join(
+        registers.frames["evacuations"].select("evacuation_id", "started_at", "row"), on="evacuation_id"
+    )
+    settled = answered(quarantine, jobs, registers.quarantine.filter(pl.col("field") == "started_at"))
+    return quarantine.join(settled, on=["path", "row", "field", "problem"], how="anti", nulls_equal=True)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.clock import naive_to_utc, unwrap_midnight
+from blankoff.ingest.hours import how_long_a_gap, which_began
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.order import FAR_S, put_in_order
 from blankoff.ingest.plausible import bad_readings, is_plain, pressure_problem, rounded_zero_micron, unit_problem
@@ -55,13 +56,20 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
     bad: NDArray[np.bool_] | None = None
     if not raw.is_judged and not is_plain(raw.pressure_micron):
         pressure, bad = _judged(raw, shown, rejects)
-    time_s, turned = raw.time_s, False
+    time_s, turned, or_later_s = raw.time_s, False, 0.0
     if raw.kind == "clock":
         time_s = unwrap_midnight(time_s)
     elif raw.kind == "naive":
-        time_s = naive_to_utc(time_s, timezone)
+        running = naive_to_utc(time_s, timezone)
+        if running.open_gap is not None:
+            i, j = running.open_gap
+            raise LogUnreadableError(shown, how_long_a_gap(raw.time_s[i], raw.time_s[j]), raw.time_name)
+        time_s, or_later_s = running.seconds, running.or_later_s
         turned = bool(time_s.size > 1 and time_s[-1] - time_s[0] != raw.time_s[-1] - raw.time_s[0])
-    absolute = raw.kind in ("aware", "naive")
+    absolute = raw.kind in ("aware", "naive") and not or_later_s
+    if or_later_s:
+        began_s = float(np.nanmin(time_s))
+        rejects.ask(int(raw.line[0]), raw.time_name, which_began(began_s, began_s + or_later_s))
     if raw.is_judged and raw.is_ascending and time_s[-1] - time_s[0] < FAR_S and not turned:
         return CleanLog(  # the usual case, for speed; the way below gives the same
             time_s - time_s[0] if raw.elapsed_s is None else raw.elapsed_s,

@@ -229,13 +229,13 @@ def _parse_waiting(files: Sequence[_File], settings: Settings) -> None:
 
 
 def _finished(raw: RawLog, file: _File, settings: Settings) -> _Read | None:
-    """Outcome of readings parsed fast; None if a line must be refused, which needs its number."""
+    """Outcome of readings parsed fast; None if something must be said of a line, which needs its number."""
     rejects = Rejects(file.shown)
     try:
         log = finish(raw, settings.timezone, file.shown, rejects)
     except LogUnreadableError:
         return None
-    return None if rejects.total else _Read(file.log_file, file.shown, file.sha256, file.size, log, rejects)
+    return None if rejects.rows else _Read(file.log_file, file.shown, file.sha256, file.size, log, rejects)
 
 
 def _refused(file: _File, error: LogUnreadableError) -> _Read:

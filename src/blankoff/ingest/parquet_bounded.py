@@ -1,7 +1,7 @@
 """Columns of a Parquet file in bounded memory, whatever its bytes: few of them may stand for very many values.
 
 A value in a dictionary is written once and may stand in every row; a text may be told by what it shares with the one before.
-So texts are read as dictionaries, and their size is told before they are laid out.
+So texts are read as dictionaries, and their size is told before they are laid out; and pages are looked at before they are opened.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import Any
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.arrow import pa, pa_compute, parquet
 from blankoff.ingest.limits import LIMITS
+from blankoff.ingest.parquet_pages import page_bytes
 
 __all__ = ["is_nested", "lies_open", "open_bounded", "read_bounded"]
 
@@ -72,7 +73,7 @@ def read_bounded(file: Any, data: bytes, names: list[str], shown: str) -> Any:
     texts = [name for name in names if _is_text(types[name])]
     others = [name for name in names if name not in texts]
     fixed = sum(types[n].byte_width for n in others if pa.types.is_fixed_size_binary(types[n])) * file.metadata.num_rows
-    size = _stated_bytes(file.metadata, names)
+    size = page_bytes(data, file.metadata, names)
     if max(size, fixed) > LIMITS.text_bytes:
         raise _too_large(shown)
     columns = {}
@@ -99,20 +100,13 @@ def _is_text(kind: Any) -> bool:
     )
 
 
-def _stated_bytes(footer: Any, names: list[str]) -> int:
-    """What some columns take, compression aside, by the file's own word."""
-    groups = (footer.row_group(g) for g in range(footer.num_row_groups))
-    chunks = (group.column(c) for group in groups for c in range(group.num_columns))
-    return sum(chunk.total_uncompressed_size for chunk in chunks if chunk.path_in_schema in names)
-
-
 def _texts(file: Any, data: bytes, names: list[str], shown: str) -> Any:
     """Text columns, laid out once their size is known."""
     folded = parquet().ParquetFile(pa.BufferReader(data), pre_buffer=False, read_dictionary=names)
     try:
         table = folded.read(columns=names, use_threads=False)
     except (OSError, pa.ArrowNotImplementedError):  # an encoding that cannot be read so, or damage, which shows again
-        return _texts_bit_by_bit(file, names, shown)
+        return _texts_bit_by_bit(file, data, names, shown)
     size = sum(_text_bytes(chunk) for name in names for chunk in table.column(name).chunks)
     if size > LIMITS.text_bytes:
         raise _too_large(shown)
@@ -131,9 +125,9 @@ def _laid_out(column: Any) -> Any:
     return column.cast(column.type.value_type) if pa.types.is_dictionary(column.type) else column
 
 
-def _texts_bit_by_bit(file: Any, names: list[str], shown: str) -> Any:
+def _texts_bit_by_bit(file: Any, data: bytes, names: list[str], shown: str) -> Any:
     """Text columns in parts so small that even the longest texts there can be take no more than a few times the limit."""
-    longest = max(_stated_bytes(file.metadata, names), 1)
+    longest = max(page_bytes(data, file.metadata, names), 1)
     rows = min(max(8 * LIMITS.text_bytes // longest, 1), _MOST_ROWS_AT_ONCE)
     parts, size = [], 0
     for part in file.iter_batches(batch_size=rows, columns=names, use_threads=False):

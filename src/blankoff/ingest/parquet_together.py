@@ -19,6 +19,7 @@ from blankoff.ingest.fast import Parsed, Plan, cut, marks_of
 from blankoff.ingest.limits import LIMITS
 from blankoff.ingest.parquet_bounded import lies_open
 from blankoff.ingest.parquet_logs import ambient_of, cannot, pressures_of, text_of, times_of, usual_columns
+from blankoff.ingest.parquet_pages import page_bytes
 from blankoff.ingest.tolerant import RawLog
 from blankoff.units import to_micron
 
@@ -33,6 +34,13 @@ class _Kind:
     arrow: bytes
     columns: Columns | None
     """None where only the careful path will do."""
+
+    @property
+    def used(self) -> list[str]:
+        """Names of the columns that are read."""
+        c = self.columns
+        places = [] if c is None else [c.time, c.pressure, c.ambient, c.mark]
+        return [self.schema.names[i] for i in places if i is not None]
 
 
 def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
@@ -50,15 +58,15 @@ def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
     for i, data in enumerate(contents):
         try:
             footer = parquet().read_metadata(pa.BufferReader(data))
-            size = sum(footer.row_group(g).total_byte_size for g in range(footer.num_row_groups))
             k = _kind_of(footer, kinds)
             marked = kinds[k].columns
             if marked is not None and marked.mark is not None and not lies_open(footer):
                 continue
+            size = 0 if marked is None else page_bytes(data, footer, kinds[k].used)
         except cannot():
             continue
         rows = footer.num_rows
-        if kinds[k].columns is None or not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
+        if marked is None or not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
             continue
         if held.get(k, 0) + size > LIMITS.held_bytes:
             _read(waiting.pop(k), kinds[k], contents, out)

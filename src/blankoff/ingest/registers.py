@@ -14,6 +14,7 @@ import polars as pl
 from blankoff import schemas
 from blankoff.errors import FleetFolderError, LogUnreadableError
 from blankoff.ingest.clock import local_to_utc
+from blankoff.ingest.hours import REGISTER_HOURS
 from blankoff.ingest.register_cells import Cells, read_cells
 from blankoff.ingest.rejects import Rejects, frame_of, printable
 from blankoff.ingest.times import parse_moments
@@ -267,14 +268,6 @@ def _moments(text: pl.Series, timezone: str) -> tuple[np.ndarray[tuple[int], np.
     return out, question
 
 
-_HOURS = {
-    2: "was it before or after clocks were set back? This hour came twice that night; until the time is written with its "
-    "offset, such as 01:30-07:00, the first counts",
-    0: "when was it? Clocks were set forward that night and never showed this hour; until the time is corrected it counts as "
-    "if they had not been",
-}
-
-
 def _asked_of_hours(text: pl.Series, values: pl.Series, settings: Settings) -> list[tuple[int, str]]:
     """Rows whose time was shown twice in the fleet's zone, or never, and what is asked of them."""
     # near a change of the clocks only: elsewhere a day before has the same offset as a day after
@@ -294,7 +287,7 @@ def _asked_of_hours(text: pl.Series, values: pl.Series, settings: Settings) -> l
     if moments.kind != "naive":
         return []
     _, times = local_to_utc(moments.seconds, settings.timezone)
-    return [(int(where[i]), _HOURS[int(times[i])]) for i in np.flatnonzero(times != 1).tolist()]
+    return [(int(where[i]), REGISTER_HOURS[int(times[i])]) for i in np.flatnonzero(times != 1).tolist()]
 
 
 def _is_zoned(text: pl.Series) -> pl.Series:

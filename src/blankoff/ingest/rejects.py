@@ -58,6 +58,10 @@ class Rejects:
             shown = "" if value is None else f" (found {printable(value)!r})"
             self.rows.append((row, column, problem + shown))
 
+    def ask(self, row: int | None, column: str, question: str) -> None:
+        """Put a question about what is used all the same, so that it does not count as refused."""
+        self.rows.append((row, column, question))
+
     @property
     def total(self) -> int:
         """How many were refused, those beyond the listing limit included."""
@@ -65,7 +69,7 @@ class Rejects:
 
     def listed(self) -> list[tuple[str, int | None, str | None, str]]:
         """Rows of path, line, field and problem: whole-file ones first, then by line, then what was only counted."""
-        if not self._count:
+        if not self.rows:
             return []
         rows = sorted(self.rows, key=lambda r: (r[0] is not None, r[0] or 0))
         for (column, problem), n in self._count.items():

@@ -25,7 +25,7 @@ from blankoff.pipeline.contexts import job_contexts
 from blankoff.pipeline.copying import refresh_copies
 from blankoff.pipeline.new_logs import numbered, read_new_logs
 from blankoff.pipeline.progress import Progress, silent
-from blankoff.pipeline.refusals import FOLDER, replace_refusals
+from blankoff.pipeline.refusals import FOLDER, replace_refusals, settle_hours
 from blankoff.pipeline.results import refresh_results
 from blankoff.pipeline.sources import (
     FleetFolder,
@@ -109,6 +109,7 @@ def ingest(
         store.replace_all_if_changed("assigned", assigned.sort("evacuation_id"))
         refused = pl.concat([folder.scan.quarantine, match.quarantine], how="diagonal_relaxed")
         replace_refusals(store, FOLDER, refused, now)
+        settle_hours(store, assigned)
         _forget_orphans(store, jobs)
     judged += judge_again(store, _unjudged(store, jobs), folder.settings, progress, workers)
     with store.transaction():
@@ -140,7 +141,7 @@ def account(folder: FleetFolder, store: Store, match: LogMatch, files_read: int 
         if e["path"] is not None
     ]
     coverage = pl.DataFrame(rows, schema={k: v for k, v in COVERAGE_SCHEMA.items() if k != "refused"})
-    quarantine = store.raw("quarantine")
+    quarantine = store.table("quarantine")
     missing = store.raw("missing_input")
     return Intake(
         coverage.with_columns(refused=pl.col("handed_in") - pl.col("used")),

@@ -7,7 +7,8 @@ import datetime as dt
 import polars as pl
 
 from blankoff import schemas
-from blankoff.store import Store
+from blankoff.ingest.hours import WHICH_BEGAN, answered
+from blankoff.store import ANSWERED, Store
 
 _KEY = ["path", "row", "field", "problem"]
 LOG, FOLDER = "log", "folder"
@@ -50,3 +51,22 @@ def replace_log_refusals(store: Store, paths: pl.DataFrame, new: pl.DataFrame, n
     if old.height:
         store.change("delete_quarantine_of_logs", paths)
     store.insert("quarantine", fresh)
+
+
+def settle_hours(store: Store, assigned: pl.DataFrame) -> None:
+    """Leave out of table ``quarantine`` what logs ask and registers answer, for as long as they do. Call it inside a transaction.
+
+    ``assigned`` has ``evacuation_id`` and the ``path`` of its log.
+    """
+    asked = store.read("questions_of_logs", begins=WHICH_BEGAN)
+    if asked.is_empty():
+        return
+    jobs = assigned.join(
+        store.raw("register_evacuations").select("evacuation_id", "started_at", "row"), on="evacuation_id"
+    )
+    settled = answered(asked, jobs, store.read("quarantine_of_origin", origin="evacuations"))
+    is_settled = pl.struct(_KEY).is_in(settled.select(pl.struct(_KEY)).to_series().implode())
+    now = asked.with_columns(origin=pl.when(is_settled).then(pl.lit(ANSWERED)).otherwise(pl.lit(LOG)))
+    if not now.equals(asked):
+        store.change("delete_questions_of_logs", begins=WHICH_BEGAN)
+        store.insert("quarantine", now)

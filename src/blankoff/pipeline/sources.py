@@ -23,7 +23,7 @@ from blankoff.samples import SampleBatch
 from blankoff.settings import Settings, read_settings
 from blankoff.store import Store
 
-READ_BY = "2"
+READ_BY = "3"
 """Raised whenever reading a file changes what comes of it, so that files are read again."""
 
 _ENTRY = {

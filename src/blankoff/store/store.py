@@ -47,6 +47,8 @@ _SORT_KEYS = {
     "quarantine": ["path", "row", "field", "problem"],
 }
 
+ANSWERED = "answered"
+"""Origin of rows of ``quarantine`` that are kept and not shown: what a log asks and a register answers."""
 KEPT_BEFORE = tuple(KEYS)
 """Tables whose replaced rows are kept, so that a disputed month can be reproduced."""
 
@@ -212,6 +214,8 @@ class Store:
         frame = self.raw(name if name in schemas.TABLES else f"register_{name}")
         frame = known.conform(frame) if frame.width else known.empty()
         if name == "quarantine":
+            if "origin" in frame.columns:
+                frame = frame.filter(pl.col("origin").ne_missing(ANSWERED))
             frame = frame.drop("origin", strict=False)
         return frame.sort(_SORT_KEYS.get(name, list(known.key)), nulls_last=True, maintain_order=True)
 

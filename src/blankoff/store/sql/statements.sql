@@ -102,10 +102,16 @@ SELECT * FROM quarantine WHERE origin = $origin;
 DELETE FROM quarantine WHERE origin = $origin;
 
 -- name: quarantine_of_logs
-SELECT * FROM quarantine WHERE origin = 'log' AND path IN (SELECT path FROM incoming);
+SELECT * FROM quarantine WHERE origin IN ('log', 'answered') AND path IN (SELECT path FROM incoming);
 
 -- name: delete_quarantine_of_logs
-DELETE FROM quarantine WHERE origin = 'log' AND path IN (SELECT path FROM incoming);
+DELETE FROM quarantine WHERE origin IN ('log', 'answered') AND path IN (SELECT path FROM incoming);
+
+-- name: questions_of_logs
+SELECT * FROM quarantine WHERE origin IN ('log', 'answered') AND starts_with(problem, $begins);
+
+-- name: delete_questions_of_logs
+DELETE FROM quarantine WHERE origin IN ('log', 'answered') AND starts_with(problem, $begins);
 
 -- --- beliefs of one day --------------------------------------------------------------------------------------------
 
