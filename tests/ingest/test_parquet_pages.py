@@ -148,7 +148,7 @@ WRONG: dict[str, tuple[bytes, str]] = {
     "a list": (thrift(GOOD | {9: [1]}), "holds what none does"),
     "a structure for a size": (thrift({1: 0, 2: {}, 3: 1}), "holds what none does"),
     "out of order": (b"\x05\x04" + thrift(GOOD), "out of order"),
-    "no end": (b"\x18\xff\xff\xff\x7f", "no end"),
+    "no end": (b"\x98\xff\xff\xff\x7f", "no end"),
     "endless number": (b"\x15" + b"\x80" * 20, "number without an end"),
     "more values than rows may be": (thrift(GOOD | {5: {1: 2**30, 2: 0, 3: 3, 4: 3}}), "more values"),
     "longer than its column": (thrift(GOOD | {3: len(BODY) + 1}), "ends outside"),
