@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from blankoff import pipeline, schemas
 from blankoff.cli import main
 from blankoff.ingest import folder
+from blankoff.pipeline import results
 from blankoff.store import KEPT_BEFORE, open_store
 from blankoff.store.beliefs import as_it_stood
 from tests.pipeline.fleets import assert_same_tables, copy_sample, plain_logs, tables
@@ -41,6 +42,30 @@ def straight(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pl.DataFrame
     """The sample's tables by one undisturbed run."""
     root = tmp_path_factory.mktemp("straight")
     return build(copy_sample(root / "fleet"), root / "s.duckdb")
+
+
+def test_results_come_out_alike_however_many_are_brought_up_to_date_at_a_time(
+    straight: dict[str, pl.DataFrame], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seven rows at a time; then rows that are gone, wrong, or of nobody are put right in whichever stretch they lie."""
+    monkeypatch.setattr(results, "AT_ONCE", 7)
+    build(copy_sample(tmp_path / "fleet"), tmp_path / "s.duckdb", assess=False)
+    with open_store(tmp_path / "s.duckdb") as store:
+        whole = store.raw("result").sort("evacuation_id")
+        ids = whole["evacuation_id"]
+        strange = whole.head(2).with_columns(evacuation_id=pl.Series(["", "~~ no such evacuation"]))
+        wrong = whole[[3, 20]].with_columns(verdict=pl.lit("failed"), reason=pl.lit("leak"))
+        with store.transaction():
+            store.delete("result", "evacuation_id", pl.DataFrame({"evacuation_id": ids[[9, -1]]}))
+            store.replace("result", "evacuation_id", wrong)
+            store.insert("result", strange)
+        with store.transaction():
+            assert results.refresh_results(store, store.settings()) == wrong.height + strange.height
+        assert store.raw("result").sort("evacuation_id").equals(whole)
+        set_aside = store.raw("result_before")["evacuation_id"].to_list()
+        assert sorted(set_aside) == sorted([*ids[[3, 20]], *strange["evacuation_id"]])
+    groups = ["group_id", "group_name"]
+    assert tables(tmp_path / "s.duckdb")["result"].drop(groups).equals(straight["result"].drop(groups))
 
 
 def test_the_order_of_files_and_rows_changes_nothing(

@@ -10,7 +10,7 @@ import polars as pl
 from blankoff import schemas
 from blankoff.fleet.work import build_work
 from blankoff.pipeline.known import registers_known_on
-from blankoff.pipeline.weighing import put_in, weighed
+from blankoff.pipeline.weighing import TOLD_BY_FLEET, WEIGHED_FROM, put_in, weighed
 from blankoff.settings import Settings
 from blankoff.store import Store
 
@@ -32,7 +32,7 @@ def known_work(
         copies = pl.DataFrame(schema=COPY_SCHEMA)
     copies = copies.join(known, on="evacuation_id", how="semi")
     # the fleet's shares too are those of that day
-    measure = store.raw("measure")
+    measure = store.raw("measure", [*WEIGHED_FROM, *TOLD_BY_FLEET])
     if measure.width:
         then = weighed(measure.join(known, on="evacuation_id", how="semi"), copies["evacuation_id"], settings)
         result = put_in(result, then)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from blankoff import schemas
-from blankoff.pipeline.weighing import weighed
+from blankoff.pipeline.weighing import own_shares, weighed_under
 from blankoff.settings import Settings
 from blankoff.store import Store
 
@@ -83,6 +83,10 @@ _LAID_OVER = ["group_id", "group_name"]
 """Columns that each assessment sets anew: a change in these alone is no correction."""
 
 
+AT_ONCE = 20_000
+"""Evacuations whose rows are made and compared at a time: what a run holds in memory hangs on this and not on the fleet."""
+
+
 def refresh_results(store: Store, settings: Settings) -> int:
     """Bring table ``result`` up to date; writes only the rows that differ. Call it inside a transaction.
 
@@ -93,19 +97,35 @@ def refresh_results(store: Store, settings: Settings) -> int:
     int
         How many rows were corrected or taken away.
     """
-    copies = store.raw("copy_of")
-    measure = store.raw("measure")
+    copies = store.raw("copy_of", ["evacuation_id"])
     copies = copies if copies.width else pl.DataFrame(schema={"evacuation_id": pl.String})
-    measure = measure.select(c for c in measure.columns if c in {"evacuation_id", *schemas.MEASURE.names})
-    new = build_results(
-        store.table("evacuations"),
-        weighed(measure, copies["evacuation_id"], settings),
-        store.read("unreadable_evacuations"),
-        copies,
-        store.read("latest_groups"),
-        settings,
-    )
-    old = schemas.RESULT.conform(store.table("result")).select(new.columns)
+    shares = own_shares(store.raw("measure", ["evacuation_id", "rise_evidence"]), copies["evacuation_id"], settings)
+    unreadable, groups = store.read("unreadable_evacuations"), store.read("latest_groups")
+    superseded = 0
+    for first, last in _stretches(store):
+        evacuations, measure, old = (
+            store.raw_between(name, "evacuation_id", first, last, columns)
+            for name, columns in (
+                ("register_evacuations", ("evacuation_id", "started_at", *_CARRIED)),
+                ("measure", ("evacuation_id", *schemas.MEASURE.names)),
+                ("result", None),
+            )
+        )
+        measure = weighed_under(measure, shares, settings)
+        new = build_results(evacuations, measure, unreadable, copies, groups, settings)
+        superseded += _put_in_place(store, new, schemas.RESULT.conform(old).select(new.columns))
+    return superseded
+
+
+def _stretches(store: Store) -> list[tuple[str, str]]:
+    """First and last id of some `AT_ONCE` evacuations at a time, in order: all in the register or in the table."""
+    ids = [store.raw(name, ["evacuation_id"]) for name in ("register_evacuations", "result")]
+    known = pl.concat([i for i in ids if i.width])["evacuation_id"].unique().sort()
+    return [(known[k], known[min(k + AT_ONCE, known.len()) - 1]) for k in range(0, known.len(), AT_ONCE)]
+
+
+def _put_in_place(store: Store, new: pl.DataFrame, old: pl.DataFrame) -> int:
+    """Write the rows of a stretch that differ from those that are there; return how many it set aside."""
     changed, gone = changed_rows(new, old, "evacuation_id")
     corrected, _ = changed_rows(new.drop(_LAID_OVER), old.drop(_LAID_OVER), "evacuation_id")
     before = old.join(pl.concat([corrected.select("evacuation_id"), gone]), on="evacuation_id", how="semi")

@@ -13,10 +13,15 @@ from blankoff.evacuation.verdict import RISE_REASONS, RISE_WORDS, RiseKind, rise
 from blankoff.fleet.rise_shares import fleet_shares
 from blankoff.settings import Settings
 
-__all__ = ["TOLD_BY_FLEET", "put_in", "weighed"]
+__all__ = ["TOLD_BY_FLEET", "WEIGHED_FROM", "own_shares", "put_in", "weighed", "weighed_under"]
+
+FloatArray = NDArray[np.float64]
 
 TOLD_BY_FLEET = ("p_leak", "p_moisture", "rise_kind", "more_hold_minutes", "reason")
 """Columns that the fleet's shares bear on."""
+
+WEIGHED_FROM = ("evacuation_id", "verdict", *schemas.WEIGHED)
+"""Columns that say what the shares make of them."""
 
 
 def weighed(measure: pl.DataFrame, copied: pl.Series, settings: Settings) -> pl.DataFrame:
@@ -36,14 +41,48 @@ def weighed(measure: pl.DataFrame, copied: pl.Series, settings: Settings) -> pl.
     pl.DataFrame
         The same rows, `TOLD_BY_FLEET` set anew where there is a fitted hold, without ``schemas.WEIGHED``.
     """
+    return weighed_under(measure, own_shares(measure, copied, settings), settings)
+
+
+def own_shares(measure: pl.DataFrame, copied: pl.Series, settings: Settings) -> FloatArray | None:
+    """Shares of the cases that a fleet's own holds make likeliest; ``None`` where they are those of any fleet.
+
+    Parameters
+    ----------
+    measure
+        ``evacuation_id, rise_evidence`` of all logs whose holds are to tell the shares.
+    copied, settings
+        As for `weighed`.
+    """
     if "rise_evidence" not in measure.columns:
-        return measure
-    told = measure.filter(pl.col("rise_evidence").is_not_null()).sort("evacuation_id")
+        return None
+    told = measure.select("evacuation_id", "rise_evidence").filter(pl.col("rise_evidence").is_not_null())
+    own = told.filter(~pl.col("evacuation_id").is_in(copied.implode())).sort("evacuation_id")
     prior = rise_prior(settings.judging).shares()
-    own = told.filter(~pl.col("evacuation_id").is_in(copied.implode()))
     shares = fleet_shares(_matrix(own), prior)
-    if np.allclose(shares, prior, rtol=1e-9):
+    return None if np.allclose(shares, prior, rtol=1e-9) else shares
+
+
+def weighed_under(measure: pl.DataFrame, shares: FloatArray | None, settings: Settings) -> pl.DataFrame:
+    """Put shares of the cases in the place of those that each log was judged under; rows apart from one another.
+
+    Parameters
+    ----------
+    measure
+        ``evacuation_id`` and the columns of ``schemas.MEASURE``, or `TOLD_BY_FLEET`, `WEIGHED_FROM` and others of them.
+    shares
+        From `own_shares`.
+    settings
+        For how sure a part must be before it is named.
+
+    Returns
+    -------
+    pl.DataFrame
+        As of `weighed`.
+    """
+    if "rise_evidence" not in measure.columns or shares is None:
         return measure.drop(schemas.WEIGHED, strict=False)
+    told = measure.filter(pl.col("rise_evidence").is_not_null()).sort("evacuation_id")
     p_leak, p_moisture = rise_chances(_matrix(told), shares)
     kinds = [RiseKind(k) for k in rise_kinds(p_leak, p_moisture, settings.judging.proof_probability).tolist()]
     open_ = pl.col("rise_kind") == RISE_WORDS[RiseKind.UNDETERMINED]
@@ -80,9 +119,7 @@ def put_in(rows: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
     ).select(rows.columns)
 
 
-def _matrix(rows: pl.DataFrame) -> NDArray[np.float64]:
+def _matrix(rows: pl.DataFrame) -> FloatArray:
     """Evidence as ``(n, EVIDENCE)``."""
-    values: NDArray[np.float64] = (
-        rows["rise_evidence"].explode().cast(pl.Float64).to_numpy() if rows.height else np.empty(0)
-    )
+    values: FloatArray = rows["rise_evidence"].explode().cast(pl.Float64).to_numpy() if rows.height else np.empty(0)
     return values.reshape(-1, EVIDENCE)

@@ -7,7 +7,7 @@ text put together here is made of table and column names of this package's own s
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 
@@ -91,6 +91,16 @@ def insert_incoming(name: str) -> str:
 def select_all(name: str) -> str:
     """Return the whole table, in the order of writing."""
     return f"SELECT * FROM {quoted(name)}"
+
+
+def select_columns(name: str, columns: Sequence[str]) -> str:
+    """Return some columns of a table, in the order of writing."""
+    return f"SELECT {', '.join(quoted(c) for c in columns)} FROM {quoted(name)}"
+
+
+def select_between(name: str, columns: Sequence[str], key: str) -> str:
+    """Return some columns of the rows whose ``key`` is ``$first``, ``$last`` or between them, in the order of writing."""
+    return f"{select_columns(name, columns)} WHERE {quoted(key)} BETWEEN $first AND $last"
 
 
 def delete_all(name: str) -> str:

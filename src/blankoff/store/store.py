@@ -185,11 +185,22 @@ class Store:
         self.replace_all(name, frame)
         return True
 
-    def raw(self, name: str) -> pl.DataFrame:
-        """Return one of the store's own tables as it is, in the order of writing; empty if it was never written."""
-        if not self._columns(name):
+    def raw(self, name: str, columns: Sequence[str] | None = None) -> pl.DataFrame:
+        """Return one of the store's own tables as it is, in the order of writing; empty if it was never written.
+
+        Of ``columns``, where they are given, those that it has.
+        """
+        wanted = self._columns(name) if columns is None else [c for c in columns if c in self._columns(name)]
+        return _to_polars(self._rows(queries.select_columns(name, wanted), None, {})) if wanted else pl.DataFrame()
+
+    def raw_between(
+        self, name: str, key: str, first: str, last: str, columns: Sequence[str] | None = None
+    ) -> pl.DataFrame:
+        """Return the rows of a table whose ``key`` is ``first``, ``last`` or, byte by byte, between them; as `raw`."""
+        wanted = [c for c in (self._columns(name) if columns is None else columns) if c in self._columns(name)]
+        if not wanted:
             return pl.DataFrame()
-        return _to_polars(self._rows(queries.select_all(name), None, {}))
+        return _to_polars(self._rows(queries.select_between(name, wanted, key), None, {"first": first, "last": last}))
 
     # --- what others ask for ----------------------------------------------------------------------------------------
 
