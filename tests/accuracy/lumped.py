@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 from scipy.signal import lfilter
 
+from tests.accuracy.lumped_oil import due_dates, oil_findings, oils_of
 from tests.accuracy.lumped_physics import (
     DAYS,
     HOLD_S,
@@ -30,6 +31,7 @@ from tests.accuracy.lumped_physics import (
     TARGET,
     Circuit,
     Conduct,
+    Floats,
     Gear,
     Rig,
     on_day,
@@ -43,6 +45,7 @@ HABITS = ("holds_skipped", "holds_cut_short", "pumping_stopped_early", "slow_rig
 USUAL = dict(zip(HABITS, (0.02, 0.03, 0.02, 0.05, 0.1), strict=True))
 HABITUAL = dict(zip(HABITS, (0.35, 0.35, 0.35, 0.9, 0.8), strict=True))
 NO_LOG = 0.02
+SERVICES = {"serviced_on": pl.Date, "asset": pl.String, "asset_id": pl.String, "action": pl.String}
 MATERIAL = 50.0
 SPARES = 4
 """Pumps, hose sets and gauges of nobody's van."""
@@ -72,6 +75,7 @@ def make_lumped(
     rng = np.random.default_rng(seed)
     fleet, truth = folder / "fleet", folder / "fleet_truth"
     gear = Gear(technicians + SPARES, rng, well)
+    ran_before = gear.oil_h.copy()
     order = rng.permutation(technicians)
     habit = {} if well else {int(order[k]): HABITS[k // 3] for k in range(min(3 * len(HABITS), technicians))}
     systems = []
@@ -100,7 +104,7 @@ def make_lumped(
                 {"serviced_on": day_after, "asset": "pump", "asset_id": f"PU-{pump:02d}", "action": "oil_change"}
             )
     _write_registers(fleet, rng, rows, services, systems, gear, technicians)
-    _write_truth(truth, jobs, gear, habit, technicians)
+    _write_truth(truth, jobs, services, gear, ran_before, habit, technicians)
     return truth
 
 
@@ -225,7 +229,7 @@ def _write_registers(
             {"gauge_id": [f"GA-{i:02d}" for i in each], "top_of_range_micron": gear.top, "accuracy_percent": 10.0}
         ),
         "systems": pl.DataFrame(told),
-        "services": pl.DataFrame(services, schema=["serviced_on", "asset", "asset_id", "action"], orient="row"),
+        "services": pl.DataFrame(services, schema=SERVICES),
     }
     fleet.mkdir(parents=True, exist_ok=True)
     for name, frame in frames.items():
@@ -233,12 +237,17 @@ def _write_registers(
     (fleet / "fleet.toml").write_text('timezone = "UTC"\n')
 
 
-def _write_truth(truth: Path, jobs: list[dict[str, Any]], gear: Gear, habit: dict[int, str], technicians: int) -> None:
+def _write_truth(
+    truth: Path, jobs: list[dict[str, Any]], services: list[dict[str, Any]], gear: Gear, ran_before: Floats,
+    habit: dict[int, str], technicians: int,
+) -> None:  # fmt: skip
     """Tables as `blankoff_synthetic` writes them, as far as a lumped fleet knows them."""
     truth.mkdir(parents=True, exist_ok=True)
     done = pl.DataFrame(jobs)
     done.write_parquet(truth / "evacuation.parquet")
-    found = gear.findings()
+    changes = pl.DataFrame(services, schema=SERVICES)
+    oils = oils_of(done, changes, gear.blankoff, gear.life_h, ran_before)
+    found = gear.findings() + oil_findings(oils)
     found += [(h, "technician", f"TE-{t:02d}", STARTED.date(), None) for t, h in habit.items()]
     schema = {"kind": pl.String, "subject": pl.String, "subject_id": pl.String, "since": pl.Date, "until": pl.Date}
     pl.DataFrame(found, schema=schema, orient="row").write_parquet(truth / "finding.parquet")
@@ -267,8 +276,7 @@ def _write_truth(truth: Path, jobs: list[dict[str, Any]], gear: Gear, habit: dic
     frame.with_columns(
         *((pl.col(c) / pl.col(c).median().over("factor", "as_of")).alias(f"{c}_ratio") for c in columns[3:]),
         pl.lit(True).alias("used"), pl.lit(None, dtype=pl.Float64).alias("floor_ratio"),
-        pl.lit(None, dtype=pl.Date).alias("due_on"),
-    ).write_parquet(truth / "asset.parquet")  # fmt: skip
+    ).join(due_dates(oils, AS_OF), on=["factor", "level_id", "as_of"], how="left").write_parquet(truth / "asset.parquet")  # fmt: skip
     names = ["as_of", "technician_id", "skipped_rate", "short_rate", "stopped_early_rate", "log_missing_rate"]
     told = pl.DataFrame(people, schema=names, orient="row")
     told.with_columns(pl.lit(0).alias("evacuations"), pl.lit(0).alias("logs_missing")).write_parquet(

@@ -12,6 +12,7 @@ import pytest
 from tests.accuracy import figures as fg
 from tests.accuracy.copied import KINDS, changed, found_of_each, make_copied
 from tests.accuracy.fleet import assessed_store, score, table
+from tests.accuracy.lumped_oil import PumpTruth, oil_findings
 
 
 def _by_name(rows: list[fg.Figure]) -> dict[str, float]:
@@ -60,6 +61,25 @@ def test_isolation_counts_what_was_not_found() -> None:
     assert told["isolation within two samples"] == 0.5
     assert told["holds not found"] == 0.25
     assert told["holds found where none stood"] == 1.0
+
+
+def test_oil_of_a_lumped_pump_is_over_from_the_job_that_spoils_it_until_its_change() -> None:
+    """CALC: 20 microns fresh, 180 more after ten hours, 3 a gram; changed on day 100; 60 jobs of half an hour, 9 days apart."""
+    day = np.arange(60) * 9.0 + 0.5
+    water = np.zeros(60)
+    water[8] = 40.0  # on day 72, with 4.5 hours run: 20 + 54 + 120 microns
+    oil = PumpTruth(20.0, 10.0, 0.0, day, np.full(60, 0.5), water, np.array([100.0]))
+    spells = oil.over()
+    assert spells[0] == (72.0, 100.0)
+    # 130 microns come after 10 (130 / 180)^(2/3) = 8.05 hours: on the 17th job since the change, that of day 252
+    assert spells[1] == (252.0, float("inf"))
+    assert oil.due_day(80.0, 1) == 72.0
+    assert oil.due_day(300.0, 1) == 252.0
+    # dry, it would take 17 jobs 9 days apart; one job in sixty brings 40 g
+    assert 200.0 < oil.due_day(100.0, 1) < 253.0
+    found = oil_findings([oil])
+    assert [(kind, name) for kind, _, name, _, _ in found] == [("oil_due", "PU-00")] * 2
+    assert found[1][4] is None
 
 
 def test_a_fleet_is_judged_assessed_and_scored(tmp_path: Path) -> None:
