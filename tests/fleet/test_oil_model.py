@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -9,11 +10,12 @@ import polars as pl
 import pytest
 
 from blankoff.fleet.backtest import BACKTEST_SCHEMA, backtest_oil, backtest_summary
-from blankoff.fleet.oil import FORECAST_SCHEMA, forecast_frame, outlooks, outlooks_to
+from blankoff.fleet.oil import FORECAST_SCHEMA, Pace, forecast_frame, outlooks, outlooks_to, put_off
 from blankoff.fleet.oil_cost import deep_stage_stretch, least_cost
 from blankoff.fleet.oil_history import oil_histories
-from blankoff.fleet.oil_kernels import BY_HOURS, FRESH, HEAD
-from blankoff.fleet.oil_model import fit_fleet, predicted_blankoff, pump_rows
+from blankoff.fleet.oil_kernels import BY_HOURS, BY_WATER, FRESH, HEAD
+from blankoff.fleet.oil_model import PumpFit, fit_fleet, predicted_blankoff, pump_rows, with_oil
+from blankoff.fleet.oil_state import oil_state
 from blankoff.fleet.pump_side import initial_rise_micron_per_s, pump_side_floors
 from blankoff.fleet.pump_side_causes import find_causes
 from blankoff.settings import Settings
@@ -183,6 +185,46 @@ def test_backtest_knows_only_its_past_and_covers() -> None:
     assert 0.6 <= came["covered"].mean() <= 1.0  # type: ignore[operator]
     summary = backtest_summary(table)
     assert summary["forecasts"].sum() == table.height
+
+
+def test_water_that_comes_in_few_jobs_is_waited_for() -> None:
+    """CALC: one job in ten brings 10 g at 10 microns a gram; from 30 microns the second of them passes 150, on the median job
+    17 (binomial), where 10 microns a job would have passed on job 13."""
+    theta = np.array([np.log(30.0), -20.0, np.log(10.0), 0.0, -20.0, 0.0, 0.0, 0.0])
+    fit = PumpFit(theta, np.eye(8), 0.0, np.empty(0), np.empty(0))
+
+    def later(job_water_g: list[float]) -> list[float]:
+        n = len(job_water_g)
+        pace = Pace(0.1, 0.1, 0.1, 0.1, 0.2, np.full(n, 0.5), np.array(job_water_g), np.full(n, 1.0 / n))
+        return put_off(fit, 0.0, pace, (0, 0.0, 0.0), [150.0, 1e9], np.random.default_rng(3))
+
+    assert later([1.0] * 10) == [1.0, 1.0]
+    rare = later([0.0] * 9 + [10.0])
+    assert rare[0] == pytest.approx(17.0 / 13.0, rel=0.15)
+    assert rare[1] == 1.0  # not passed within the days looked at: nothing is known
+
+
+def test_after_a_wet_job_blankoff_is_in_doubt_until_dry_floors_settle_it() -> None:
+    work, services, _ = drawn(seed=1)
+    as_of = work["started_on"].max()
+    fleet = fit_fleet(rows_of(work, services, as_of))
+    rows, fit = fleet.rows[0], fleet.fits[0]
+    theta = fit.theta.copy()
+    theta[BY_WATER] = np.log(3.0)
+    fit = replace(fit, theta=theta)
+    last = rows.oil.fill == rows.oil.fill[-1]
+    first = int(np.flatnonzero(last)[0])
+    assert last.sum() >= 4
+
+    def doubt(wet_use: int) -> float:
+        water = np.zeros(rows.oil.day.size)
+        water[wet_use] = 12.0
+        swallowed = np.where(last & (np.arange(water.size) >= wet_use), 12.0, 0.0)
+        oil = replace(rows.oil, job_water_g=water, water_g=swallowed)
+        return oil_state(with_oil(rows, oil), fit, fleet.prior.own_sd, 0.0).sd
+
+    assert doubt(rows.oil.day.size - 1) > 2.0 * doubt(first)
+    assert doubt(0) == pytest.approx(0.0)  # in another filling
 
 
 def test_empty_and_poor_input() -> None:

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import partial
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.special import ndtr
+from scipy.stats import t as t_dist
 
 from blankoff.fleet.oil_history import PumpOil
 from blankoff.fleet.oil_kernels import FRESH, GAUGE, LEAK
-from blankoff.fleet.oil_model import TOGETHER, FleetOil, PumpFit, PumpRows
+from blankoff.fleet.oil_model import TOGETHER, FleetOil, PumpFit, PumpRows, predicted_blankoff, predicted_blankoff_at
 from blankoff.fleet.oil_passage import DRAWS, drawn_blankoff, passage_days
 from blankoff.fleet.oil_state import OilState, oil_state, wander_of_fleet
 from blankoff.fleet.threads import in_threads
 from blankoff.settings import Settings
 
-__all__ = ["FORECAST_SCHEMA", "Pace", "PumpOutlook", "forecast_frame", "outlooks", "outlooks_to", "pace_of"]
+__all__ = ["FORECAST_SCHEMA", "Pace", "PumpOutlook", "forecast_frame", "outlooks", "outlooks_to", "pace_of", "put_off"]
 
 Floats = NDArray[np.float64]
 
@@ -49,24 +51,36 @@ HALF_LIFE_DAYS = 240.0
 """How fast a pump's past pace of work loses weight; the seasons of a year are all in it (judgement)."""
 PACE_CHANGE_CV, WATER_CHANGE_CV = 0.18, 0.3
 """How far a pump's work to come may differ from its past beyond chance: it changes vans, seasons turn (judgement)."""
-UNSEEN_SD = 0.12
-"""What no model of hours and water sees of a blank-off, ln (judgement; checked by the back-test's coverage)."""
+UNSEEN_SD, UNSEEN_FREEDOM = 0.1, 4.0
+"""What no model of hours and water sees of a blank-off, ln, and the degrees of freedom of its tails: a gauge that reads a
+quarter too high is met now and then (judgement; checked by the back-test's coverage)."""
+LEAK_SD = 0.1
+"""How well what a leaking line adds to a floor is known, as a share of it (judgement)."""
 PACE_PRIOR_USES = 6.0
 """A pump's pace leans on the fleet's as if on so many uses of it (judgement)."""
 AS_GOOD_AS_OVER = 0.4
 """Chance of being over the limit from which a pump's oil is called due today: missing it costs more than a few days."""
+JOB_BY_JOB_DAYS, FUTURES, MOST_LATER = 550.0, 100, 2.0
+"""How far ahead, in days, jobs to come are drawn one by one, how often, and by what factor they may put a date off at most."""
 FARTHEST_DAYS = 1095.0
 """A due date farther off than this is not stated."""
 
 
 @dataclass(frozen=True)
 class Pace:
-    """What a day of a pump's work brings: hours and grams, with relative standard errors."""
+    """What a day of a pump's work brings: hours and grams, with relative standard errors.
+
+    ``job_hours`` and ``job_water_g``, (n,), are jobs as they are to be expected, each with its ``weight``; weights sum to one.
+    """
 
     hours_per_day: float
     water_per_day: float
     hours_cv: float
     water_cv: float
+    uses_per_day: float = 0.0
+    job_hours: Floats = field(default_factory=lambda: np.zeros(1))
+    job_water_g: Floats = field(default_factory=lambda: np.zeros(1))
+    weight: Floats = field(default_factory=lambda: np.ones(1))
 
 
 @dataclass(frozen=True)
@@ -107,8 +121,10 @@ def pace_of(oils: list[PumpOil], end_day: float) -> list[Pace]:
         Day for which it is wanted; uses count by `HALF_LIFE_DAYS`.
     """
     every = [(o.job_hours, o.job_water_g) for o in oils if o.day.size]
-    fleet_hours = float(np.mean(np.concatenate([h for h, _ in every]))) if every else 1.0
-    fleet_water = float(np.mean(np.concatenate([w for _, w in every]))) if every else 0.0
+    all_hours, all_water = (np.concatenate([jobs[k] for jobs in every]) if every else np.empty(0) for k in (0, 1))
+    fleet_hours = float(np.mean(all_hours)) if every else 1.0
+    fleet_water = float(np.mean(all_water)) if every else 0.0
+    rest = np.full(all_hours.size, PACE_PRIOR_USES / max(all_hours.size, 1))
     begin = min((float(o.day[0]) for o in oils if o.day.size), default=end_day)
     paces = []
     for oil in oils:
@@ -133,9 +149,52 @@ def pace_of(oils: list[PumpOil], end_day: float) -> list[Pace]:
                 per_day * water,
                 float(np.hypot(np.sqrt((1.0 + spread_h**2) / n), PACE_CHANGE_CV)),
                 float(np.hypot(np.sqrt((1.0 + spread_w**2) / n), WATER_CHANGE_CV)),
+                per_day,
+                np.concatenate([oil.job_hours, all_hours]),
+                np.concatenate([oil.job_water_g, all_water]),
+                np.concatenate([weight, rest]) / (uses + PACE_PRIOR_USES),
             )
         )
     return paces
+
+
+def _leak_sd(rows: PumpRows, fit: PumpFit, fill: int) -> float:
+    """How far a filling's blank-off may be off because a leaking line held up its floors, ln."""
+    on = rows.fill == fill
+    if not on.any():
+        return 0.0
+    micron = predicted_blankoff(rows, fit.theta)[on]
+    return LEAK_SD * float(np.median(fit.leak_micron[on] / micron))
+
+
+def put_off(
+    fit: PumpFit, ratio_ln: float, pace: Pace, now: tuple[int, float, float], limits: Sequence[float],
+    rng: np.random.Generator,
+) -> list[float]:  # fmt: skip
+    """How much later jobs, as they come, pass each limit than their mean pace would: median over mean, for the oil as fitted.
+
+    Hours and water come job by job, and most water in few of them, so that oil mostly lasts longer than at the mean pace; a
+    date is to be as likely too early as too late.
+    """
+    uses = int(np.ceil(pace.uses_per_day * JOB_BY_JOB_DAYS))
+    if uses < 1:
+        return [1.0] * len(limits)
+    which = np.searchsorted(np.cumsum(pace.weight)[:-1], rng.random((FUTURES, uses)))
+    fill, hours, water = now
+    job_hours, job_water = pace.job_hours[which], pace.job_water_g[which]
+    shape = (FUTURES + 1, uses)
+    on = np.full(shape, fill, dtype=np.int64)
+    # The last is the mean of the others: the same jobs at an even pace.
+    ran, drunk = (
+        np.cumsum(np.concatenate([each, np.full((1, uses), each.mean())]), axis=1) for each in (job_hours, job_water)
+    )
+    micron = predicted_blankoff_at(fit.theta, on, hours + ran, water + drunk) * np.exp(ratio_ln)
+    out = []
+    for limit in limits:
+        needed = (micron <= limit).sum(axis=1) + 1.0
+        even = float(needed[-1])
+        out.append(float(np.clip(np.median(needed[:-1]) / even, 1.0 / MOST_LATER, MOST_LATER)) if even <= uses else 1.0)
+    return out
 
 
 def _outlook(
@@ -161,13 +220,18 @@ def _outlook(
     theta = fit.theta + np.concatenate([half, -half])
     z = rng.standard_normal((DRAWS // 2, 3))
     z = np.concatenate([z, -z])
-    ratio = state.mean + np.hypot(state.sd, UNSEEN_SD) * z[:, 0]
     fill, hours, water = rows.oil.now()
+    unseen = UNSEEN_SD * t_dist.ppf(ndtr(rng.permutation(z[:, 0])), UNSEEN_FREEDOM)
+    ratio = state.mean + np.hypot(state.sd, _leak_sd(rows, fit, fill)) * z[:, 0] + unseen
     drawn, now = drawn_blankoff(theta, ratio, fill, hours, water)
     ahead = (pace.hours_per_day * np.exp(pace.hours_cv * z[:, 1]), pace.water_per_day * np.exp(pace.water_cv * z[:, 2]))
     uses = rows.oil.fill == fill
     past = (rows.oil.day[uses], rows.oil.hours[uses], rows.oil.water_g[uses])
-    due = [passage_days(drawn, now, x, hours, water, *ahead, FARTHEST_DAYS, *past, end_day) for x in limits]
+    later = put_off(fit, state.mean, pace, (fill, hours, water), limits, rng)
+    due = []
+    for limit, factor in zip(limits, later, strict=True):
+        day = passage_days(drawn, now, limit, hours, water, *ahead, FARTHEST_DAYS, *past, end_day)
+        due.append(np.where(day > end_day, end_day + factor * (day - end_day), day))
     return [PumpOutlook(rows, fit, state, pace, theta, ratio, now, day) for day in due]
 
 

@@ -19,7 +19,7 @@ from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.results import refresh_results
 from blankoff.store import KEPT_BEFORE, Store
 
-ASSESSED_BY = "22"
+ASSESSED_BY = "23"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
 DATED_TABLES = (
