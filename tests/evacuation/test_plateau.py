@@ -159,6 +159,15 @@ def test_time_at_a_stand_belongs_to_the_bin_stood_in() -> None:
         assert math.log(at) < ceiling_ln() - 4.0 * BIN
 
 
+def test_a_log_that_begins_with_its_stand() -> None:
+    """The first reading is the lowest for 200 s, others within two per cent above: the next bin is entered at their end."""
+    t, p = falling([(0.0, 200.0), (1.0, 2.0), (2.0, 100.0), (15.0, 30.0)], top=-0.5)
+    p[1:200] *= 1.015
+    level, length, start, _, _ = plateau(t, p)
+    assert (start, length) == (pytest.approx(201.0), pytest.approx(102.0))
+    assert math.log(level) == pytest.approx(ceiling_ln() - 2.0 * BIN, abs=BIN)
+
+
 def test_where_the_fastest_stretch_lies() -> None:
     """Bins 8 and 9 below the ceiling fall at 0.1 per s, all others at half of that: seen in the middle of bin 8."""
     t, p = falling([(7.0, 14.0), (2.0, 100.0), (3.0, 6.0), (2.0, 2.0), (10.0, 20.0)])
@@ -196,6 +205,12 @@ def test_most_vapour_is_a_sum_over_time_of_pressure_times_relative_speed() -> No
     means = 0.5 * (fine[1:] + fine[:-1])
     power = (means[[0, 0, 2, 2]] / 8000.0) ** 0.35
     assert vapour_ceiling(t, fine, 0, 5, 20.0) == pytest.approx(float((means * power * np.diff(t)).sum()), rel=1e-12)
+    # three per cent off the pressure of the last power taken is still near it, more is not
+    for off, powers in ((300.0, (1.0, 1.0)), (301.0, (1.0, 1.0301))):
+        p = np.array([10_000.0, 10_000.0, 10_000.0 + 2.0 * off])
+        relative = (10_000.0 * np.array(powers) / 8000.0) ** 0.35
+        want = float((np.array([10_000.0, 10_000.0 + off]) * relative * np.diff(t)[:2]).sum())
+        assert vapour_ceiling(t[:3], p, 0, 3, 20.0) == pytest.approx(want, rel=1e-12)
     # up to 1.2 times saturation it may be vapour
     at_20 = float(saturation_pressure_micron(20.0))
     assert vapour_ceiling(t, np.full(5, 1.19 * at_20), 0, 5, 20.0) > 0.0

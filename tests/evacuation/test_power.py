@@ -135,6 +135,10 @@ def test_least_values_stand_in_for_none() -> None:
     assert more(noise=0.0, **calm) == more(noise=1e-4, **calm) < more(noise=1.2e-4, **calm)
     assert more(noise=0.02, interval=0.0) == more(noise=0.02, interval=0.1) < more(noise=0.02, interval=0.12)
     assert more(memory=0.0) == more(memory=1.0)
+    # ... and none of them any more than that
+    assert more(straight=1.0, noise=0.001, level=100.0) > more(straight=1.05, noise=0.001, level=100.0)
+    assert more(noise=1e-4, **calm) < more(noise=1.05e-4, **calm)
+    assert more(noise=0.02, interval=0.1) < more(noise=0.02, interval=0.105)
 
 
 def test_holds_answer_each_for_itself() -> None:

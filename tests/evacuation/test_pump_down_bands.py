@@ -83,6 +83,9 @@ def test_band_begins_and_ends_where_it_says() -> None:
     low = p.copy()
     low[9] = 500.0
     np.testing.assert_allclose(band(t, low), written_out(t[2:12], low[2:12]), rtol=1e-6)
+    # nor one before a reading just at the band's edge
+    low[10] = 600.0
+    np.testing.assert_allclose(band(t, low), written_out(t[2:12], low[2:12]), rtol=1e-6)
     # blank after a low reading: it is not seen to come back
     low[10] = NAN
     np.testing.assert_allclose(band(t, low), written_out(t[2:9], low[2:9]), rtol=1e-6)
@@ -113,3 +116,11 @@ def test_too_little_in_a_band_says_nothing() -> None:
     out = np.full(5, -1.0)
     band_rate(np.zeros(6), np.array(three), 0, 6, 2000.0, 600.0, 1000.0, 0.005, 1.0, 0.5, 0.25, 1.0, 2.0, out)
     assert math.isnan(out[0])
+
+
+@pytest.mark.parametrize("n", [399, 400, 401])
+def test_of_four_hundred_readings_every_second_is_summed(n: int) -> None:
+    t = np.arange(0.0, float(n))
+    p = np.geomspace(1990.0, 610.0, n) * (1.0 + 0.004 * np.sin(np.arange(n) * 2.7))
+    np.testing.assert_allclose(band(t, p), written_out(t, p), rtol=1e-9)
+    assert np.isfinite(band(t, p)).all()

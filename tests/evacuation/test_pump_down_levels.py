@@ -267,6 +267,18 @@ def test_pressure_stands_while_it_is_within_six_per_cent_and_a_micron_of_its_las
     assert still(t, p) == pytest.approx(596.0 - 532.0)
 
 
+def test_a_stand_is_sought_in_the_readings_handed_over_alone() -> None:
+    """The first of them lies above: with the one before it, which is another stretch's, two in a row would."""
+    t = np.arange(0.0, 200.0, 10.0)
+    p = np.full(t.size, 300.0)
+    p[:4] = 5000.0
+    assert still(t, p, i0=3) == 160.0
+    assert still(t, p, i0=2) == 170.0
+    p[18] = 5000.0
+    p[17] = NAN
+    assert still(t, p, i0=3, i1=18) == 130.0, "nor after the last"
+
+
 def test_stand_of_few_readings_and_of_none() -> None:
     t = np.arange(0.0, 50.0, 10.0)
     assert still(t, np.full(5, 300.0)) == 40.0

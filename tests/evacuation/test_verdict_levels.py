@@ -129,6 +129,27 @@ def test_pressures_of_a_hold_are_levels_over_the_windows_documented(every: float
     assert got[3] == pytest.approx(hold(start + min(8.0, early), early), rel=1e-9)
 
 
+def test_readings_further_apart_widen_the_windows_by_just_two_of_them() -> None:
+    """Twenty seconds apart on the average: forty seconds on either side of the first minute count, 42 and more do not."""
+    t = 100.0 + np.array([0.0, 17.0, 21.0, 40.0, 60.0, 80.0, 101.0, 103.0, 160.0])
+    p = bent(t) + 30.0 * np.cos(t)
+    got = pressures(t, p, 100.0, 260.0)
+    assert got[4] == pytest.approx(plain_level(t, p, 160.0, 40.0), rel=1e-9)
+    assert got[4] != pytest.approx(plain_level(t, p, 160.0, 42.5), rel=1e-6)
+    # lowest readings are sought up to three of them, a minute, into the hold
+    t = np.array([0.0, 20.0, 40.0, 60.0, 80.0, 119.9, 122.0, 140.0, 160.0])
+    p = np.array([500.0, 500.0, 500.0, 500.0, 305.0, 310.0, 300.0, 500.0, 500.0])
+    assert pressures(t, p, 60.0, 160.0)[5] == 310.0
+
+
+def test_a_zero_at_the_end_is_no_reading() -> None:
+    t = np.arange(0.0, 700.0, 2.0)
+    p = bent(t)
+    want = pressures(t[:-1], p[:-1], 0.0, 698.0)
+    p[-1] = 0.0
+    np.testing.assert_array_equal(pressures(t, p, 0.0, 698.0), want)
+
+
 def test_required_minute_is_known_where_the_hold_stood_so_long() -> None:
     t = np.arange(0.0, 700.0, 2.0)
     p = bent(t)

@@ -66,7 +66,7 @@ def band_sums(
         if p[i] >= centre:
             t_mid = t[i]
     stride = max(1, n // 200)
-    rate = max(math.log(p[start] / max(p[end - 1], 1e-3)) / (t[end - 1] - t[start]), 1e-7)
+    rate = math.log(p[start] / p[end - 1]) / (t[end - 1] - t[start])
     data[:] = 0.0
     rhs[:] = 0.0
     u = g = 0.0

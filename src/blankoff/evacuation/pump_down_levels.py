@@ -156,9 +156,9 @@ def pumped_floor(t: FloatArray, p: FloatArray, i0: int, i1: int, noise: float, o
             continue
         floor = (s2 * z0 - s1 * z1) / det
         b = (s0 * z1 - s1 * z0) / det
-        if floor <= 0.0 or b < 0.0:
-            floor = max(z0 / s0, 0.0) if b < 0.0 else 0.0
-            b = max(b, 0.0)
+        if b < 0.0:
+            floor, b = z0 / s0, 0.0
+        floor = max(floor, 0.0)
         rest = zz - floor * z0 - b * z1
         if rest < best:
             best = rest

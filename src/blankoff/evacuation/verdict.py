@@ -149,7 +149,6 @@ def _level_at(t: FloatArray, p: FloatArray, a: int, b: int, at: float, half: flo
             y[n] = p[i]
             n += 1
     level = float(np.median(y))
-    slope = 0.0
     if n < 4:
         return level
     off = np.empty(n)
@@ -162,9 +161,10 @@ def _level_at(t: FloatArray, p: FloatArray, a: int, b: int, at: float, half: flo
             sxx += w[i] * x[i] * x[i]
             sxy += w[i] * x[i] * y[i]
         det = sw * sxx - sx * sx
-        if det <= 1e-9 * sw * sxx or sw <= 0.0:
+        # at least half of the readings lie within the median of the misfits, and keep their weight
+        if det <= 1e-9 * sw * sxx:
             slope = 0.0
-            level = sy / sw if sw > 0.0 else level
+            level = sy / sw
         else:
             slope = (sw * sxy - sx * sy) / det
             level = (sy - slope * sx) / sw
