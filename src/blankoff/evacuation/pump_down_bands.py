@@ -12,13 +12,18 @@ import math
 
 import numpy as np
 
-from blankoff.physics.compiled import copy_into, kernel
+from blankoff.evacuation.hold_gram import eliminate
+from blankoff.physics.compiled import kernel
 from blankoff.samples import FloatArray
 
 N_TOLD = 5
 SQUARES, RATE, READINGS, COUNT, CROSSED_S = range(N_TOLD)
 """What is told of a band beside its sums: the data's square, a first guess at the rate, readings, how many of them were
 summed, and when the centre is crossed."""
+
+_ORDER = (0, 3, 2, 1)
+_LOAD, _BEND = 1, 2
+"""Order in which the columns of the sums are projected out, and where load and bend stand in it."""
 
 
 @kernel
@@ -124,45 +129,38 @@ def rate_of_sums(
     """Net rate of a band from its sums and the priors into `out`, as `band_rate`."""
     out[0] = out[1] = out[3] = math.nan
     out[2] = 0.0
-    x = np.zeros(4)
     squares, rate, n, count, t_mid = told[SQUARES], told[RATE], told[READINGS], told[COUNT], told[CROSSED_S]
+    # the rate after all others, and the data last: what is left of both when the others are projected out tells the rate
+    gram, rows = np.empty((5, 5)), np.empty((5, 5))
+    bent = 0.0
     # only the prior of the bend goes with the rate, which is found in a few rounds
-    m = np.empty((4, 4))
-    b = np.empty(4)
     for _ in range(3):
         for r in range(4):
-            copy_into(m[r], data[r])
-        copy_into(b, rhs)
-        yy = squares
-        for r in range(4):
-            for c in range(r):
-                m[r, c] = m[c, r]
-        q = 1.0 / (bend_sd * rate) ** 2
-        m[2, 2] += q
-        b[2] += q * bend * rate
-        yy += q * (bend * rate) ** 2
-        q = 1.0 / load_sd**2
-        m[3, 3] += q
-        b[3] += q * load
-        yy += q * load * load
-        inv = np.linalg.inv(m)
-        for r in range(4):
-            x[r] = 0.0
+            a = _ORDER[r]
             for c in range(4):
-                x[r] += inv[r, c] * b[c]
-        if not x[1] > 1e-6:
+                b = _ORDER[c]
+                gram[r, c] = data[min(a, b), max(a, b)]
+            gram[r, 4] = gram[4, r] = rhs[a]
+        gram[4, 4] = squares
+        for r, value, sd in ((_LOAD, load, load_sd), (_BEND, bend * rate, bend_sd * rate)):
+            q = 1.0 / (sd * sd)
+            gram[r, r] += q
+            gram[r, 4] += q * value
+            gram[4, r] += q * value
+            gram[4, 4] += q * value * value
+        eliminate(gram, rows, 3, 5)
+        found = gram[3, 4] / gram[3, 3]
+        if not found > 1e-6:
             return
-        rate = x[1]
-    rest = yy
-    for r in range(4):
-        rest -= x[r] * b[r]
-    freedom = max(count - 2.0, 1.0)
-    inflate = max(1.0, rest / freedom)
+        bent = rows[_BEND, 4] - rows[_BEND, 3] * found
+        rate = found
+    rest = gram[4, 4] - gram[3, 4] * rate
+    inflate = max(1.0, rest / max(count - 2.0, 1.0))
     out[0] = rate
-    out[1] = math.sqrt(inv[1, 1] * inflate) / rate
+    out[1] = math.sqrt(inflate / gram[3, 3]) / rate
     out[2] = n
     out[3] = t_mid
-    out[4] = min(max(x[2] / rate, 0.0), 1.2)
+    out[4] = min(max(bent / rate, 0.0), 1.2)
 
 
 @kernel

@@ -17,9 +17,10 @@ from blankoff.pipeline.known import as_date, fingerprint, month_end
 from blankoff.pipeline.known_work import known_work
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.results import refresh_results
+from blankoff.pipeline.stated import stated
 from blankoff.store import KEPT_BEFORE, Store
 
-ASSESSED_BY = "23"
+ASSESSED_BY = "24"
 """Raised whenever assessing the same input changes its tables, so that a day is assessed again."""
 
 DATED_TABLES = (
@@ -161,11 +162,12 @@ def _keep(store: Store, assessment: Assessment, finding: pl.DataFrame) -> int:
     superseded = 0
     for name, frame in dated.items():
         with_day = frame if "as_of" in frame.columns else frame.with_columns(as_of=pl.lit(assessment.as_of))
+        with_day = stated(with_day)
         if name in KEPT_BEFORE:
             before = store.table(name).filter(pl.col("as_of") == assessment.as_of)
             superseded += _set_aside(store, name, before, with_day)
         store.replace(name, "as_of", with_day, keys=day)
-    practice = assessment.practice
+    practice = stated(assessment.practice)
     months = pl.DataFrame({"month": [m for m in store.months() if m <= assessment.as_of.strftime("%Y-%m")]})
     before = store.table("practice").join(months, on="month", how="semi")
     superseded += _set_aside(store, "practice", before, practice)

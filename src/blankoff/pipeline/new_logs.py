@@ -19,6 +19,7 @@ from blankoff.pipeline.judging import JudgedJobs, judge_jobs
 from blankoff.pipeline.progress import Progress
 from blankoff.pipeline.refusals import replace_log_refusals
 from blankoff.pipeline.sources import FleetFolder, LogFiles, read_files
+from blankoff.pipeline.stated import stated
 from blankoff.settings import Settings
 from blankoff.store import PackedSamples, Store
 
@@ -214,7 +215,7 @@ def numbered(jobs: pl.DataFrame) -> pl.DataFrame:
 def store_judged(store: Store, judged: JudgedJobs, judged_before: pl.DataFrame) -> None:
     """Keep what was judged; rows to be replaced are only looked for where jobs were judged before."""
     keys = judged.measure.select("evacuation_id").join(judged_before, on="evacuation_id", how="semi")
-    for name, frame in (("measure", judged.measure), ("phase", judged.phase), ("sketch", judged.sketch)):
+    for name, frame in (("measure", judged.measure), ("phase", stated(judged.phase)), ("sketch", judged.sketch)):
         store.replace(name, "evacuation_id", frame, keys=keys)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from blankoff import schemas
+from blankoff.pipeline.stated import stated
 from blankoff.pipeline.weighing import own_shares, weighed_under
 from blankoff.settings import Settings
 from blankoff.store import Store
@@ -60,7 +61,7 @@ def build_results(
             borderline=pl.col("borderline").fill_null(False) & ~copied,
         )
     )
-    return schemas.RESULT.conform(frame).sort("evacuation_id")
+    return stated(schemas.RESULT.conform(frame)).sort("evacuation_id")
 
 
 def changed_rows(new: pl.DataFrame, old: pl.DataFrame, key: str) -> tuple[pl.DataFrame, pl.DataFrame]:
