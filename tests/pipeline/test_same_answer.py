@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import platform
 import subprocess
 import sys
 from pathlib import Path
@@ -20,6 +21,7 @@ from blankoff.store import KEPT_BEFORE, open_store
 from blankoff.store.beliefs import as_it_stood
 from tests.pipeline.fleets import assert_same_tables, copy_sample, plain_logs, tables
 
+FULL_ONLY = pytest.mark.skipif(not os.environ.get("BLANKOFF_FULL"), reason="compiles all kernels: with BLANKOFF_FULL=1")
 DAY = dt.date(2026, 10, 31)
 
 
@@ -131,6 +133,79 @@ def test_locale_time_zone_and_hash_seed_change_nothing(
     done = subprocess.run(command, env={**os.environ, **elsewhere}, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert_same_tables(tables(store), straight)
+
+
+COMMAND = """
+import sys
+import numpy._core._multiarray_umath as umath
+from threadpoolctl import threadpool_info
+import scipy.linalg
+from blankoff.cli import main
+main(['ingest', sys.argv[1], '--store', sys.argv[2], '--lenient'], standalone_mode=False)
+main(['assess', '--store', sys.argv[2], '--as-of', '2026-10-31'], standalone_mode=False)
+import numba
+print(sorted({info.get('architecture') for info in threadpool_info() if info['internal_api'] == 'openblas'}))
+print(any(umath.__cpu_features__[name] for name in umath.__cpu_dispatch__))
+print(numba.core.codegen.get_host_cpu_features() if not numba.config.CPU_NAME else numba.config.CPU_NAME)
+"""
+
+
+def lesser_processor(*, kernels: bool) -> dict[str, str]:
+    """Environment in which a program finds a processor of 2004: no AVX, no FMA, in the C library, NumPy and OpenBLAS; and, if
+    asked, in the kernels, which are then compiled anew."""
+    from numpy._core._multiarray_umath import __cpu_dispatch__, __cpu_features__
+
+    none = "-AVX,-AVX2,-FMA,-FMA4,-AVX512F,-AVX_Usable,-AVX2_Usable,-FMA_Usable,-FMA4_Usable"
+    env = {
+        "GLIBC_TUNABLES": f"glibc.cpu.hwcaps={none}",
+        "NPY_DISABLE_CPU_FEATURES": " ".join(f for f in __cpu_dispatch__ if __cpu_features__[f]),
+        "OPENBLAS_CORETYPE": "Prescott",
+        "ARROW_USER_SIMD_LEVEL": "NONE",
+        "NUMBA_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+        "POLARS_MAX_THREADS": "1",
+        **ELSEWHERE[1],
+    }
+    if kernels:
+        env |= {
+            "NUMBA_CPU_NAME": "generic",
+            "NUMBA_CPU_FEATURES": "-avx,-avx2,-fma,-fma4,-avx512f,-sse4.1,-sse4.2,-ssse3",
+        }
+    return env
+
+
+@pytest.mark.scheduled
+@pytest.mark.skipif(platform.machine() != "x86_64", reason="emulates lesser x86-64 processors, on one")
+@pytest.mark.parametrize("kernels", [False, pytest.param(True, marks=FULL_ONLY)])
+def test_a_lesser_processor_gives_the_same_tables(
+    kernels: bool, straight: dict[str, pl.DataFrame], tmp_path: Path
+) -> None:
+    """To the last digit that tables state; beyond it the C library's logarithms and OpenBLAS's sums differ, as is seen here."""
+    fleet, store = copy_sample(tmp_path / "fleet"), tmp_path / "s.duckdb"
+    env = {**os.environ, **lesser_processor(kernels=kernels)}
+    if kernels:
+        env["NUMBA_CACHE_DIR"] = str(tmp_path / "kernels")
+    done = subprocess.run(
+        [sys.executable, "-c", COMMAND, str(fleet), str(store)], env=env, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    blas, vectors, name = done.stdout.splitlines()[-3:]
+    assert blas in ("['Prescott']", "['Katmai']"), (
+        "OpenBLAS has another name for its oldest kernels, or was not emulated"
+    )
+    assert vectors == "False"
+    assert (name == "generic") == kernels
+    assert_same_tables(tables(store), straight)
+    with open_store(store, read_only=True) as opened:
+        measure = opened.raw("measure").sort("evacuation_id")
+    assert not measure.equals(unstated(tmp_path)), "nothing differed: the emulation shows nothing"
+
+
+def unstated(where: Path) -> pl.DataFrame:
+    """What the sample's logs measure here, to all digits, as the tables do not state it."""
+    build(copy_sample(where / "here"), where / "here.duckdb", assess=False)
+    with open_store(where / "here.duckdb", read_only=True) as opened:
+        return opened.raw("measure").sort("evacuation_id")
 
 
 # --- corrections ---------------------------------------------------------------------------------------------------------
