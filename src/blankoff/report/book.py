@@ -24,7 +24,9 @@ from blankoff.report.data import (
     MonthData,
     conform,
 )
+from blankoff.report.kept import Kept
 from blankoff.report.layout import Link, Verdict
+from blankoff.report.layout import Row as TableRow
 from blankoff.report.rows_by_id import RowsById
 from blankoff.report.words import VERDICT_SIGNS, VERDICT_WORDS, PressureWords, months_up_to
 from blankoff.samples import SampleBatch
@@ -37,6 +39,8 @@ EVIDENCE_PAGED = 60
 """Of the logs behind a finding, how many its card names, and how many have pages as long as there is room for them."""
 EVACUATION_PAGES = 900
 """So many pages of evacuations there are unless more are asked for: those behind findings, then the month's, then older evidence."""
+_ROWS_KEPT = 8192
+"""Rows of tables kept for the pages that follow."""
 _Z90 = 1.6448536269514722
 _NO_PHASES = schemas.PHASE.empty()
 _WORK_COLUMNS: dict[str, Any] = {
@@ -190,6 +194,16 @@ class Book:
     @cached_property
     def _cards(self) -> dict[int, tuple[Any, Any]]:
         return {}
+
+    @cached_property
+    def rows_made(self) -> Kept[TableRow]:
+        """Evacuations as rows of tables: the same on the pages of all that was used."""
+        return Kept(_ROWS_KEPT)
+
+    @cached_property
+    def chosen_logs(self) -> Kept[list[tuple[str, str]]]:
+        """The logs chosen for a talk with each technician: asked for when they are fetched and when they are shown."""
+        return Kept(_ROWS_KEPT)
 
     def findings_on(self, subject: str, id_: str) -> list[dict[str, Any]]:
         """Current findings on one thing."""
@@ -370,9 +384,44 @@ class Book:
 
     def coaching_of(self, technician_id: str) -> list[dict[str, Any]]:
         """Talks held with one technician, oldest first."""
+        return self._coaching.get(technician_id, [])
+
+    @cached_property
+    def _coaching(self) -> dict[str, list[dict[str, Any]]]:
         register = self.data.registers.get("coaching", schemas.COACHING.empty())
-        rows = register.filter((pl.col("technician_id") == technician_id) & (pl.col("coached_on") <= self.data.as_of))
-        return list(rows.sort("coached_on").iter_rows(named=True))
+        held = register.filter(pl.col("coached_on") <= self.data.as_of).sort("coached_on", maintain_order=True)
+        out: dict[str, list[dict[str, Any]]] = {}
+        for r in held.iter_rows(named=True):
+            out.setdefault(r["technician_id"], []).append(r)
+        return out
+
+    def talks_with(self, technician_id: str) -> pl.DataFrame:
+        """Talks with one technician that have jobs on both sides."""
+        return self._talks_by.get(technician_id, self.talks[:0])
+
+    @cached_property
+    def _talks_by(self) -> dict[str, pl.DataFrame]:
+        return _split(self.talks, "technician_id")
+
+    def jobs_in_year(self, technician_id: str) -> int:
+        """Evacuations of one technician in the month under review and the twelve before."""
+        return self._jobs.get(technician_id, 0)
+
+    @cached_property
+    def _jobs(self) -> dict[str, int]:
+        done = self.work.filter(pl.col("month").is_in(self.months)).group_by(f"{PEOPLE}_id").len()
+        return dict(done.iter_rows())
+
+    @cached_property
+    def in_company(self) -> list[tuple[str, str]]:
+        """Pumps, hose sets and gauges that have pages, ``(factor, id)``: what was mostly used with one pump together."""
+        out: list[tuple[str, str, str]] = []
+        for factor in ASSETS:
+            used = self.work.select("pump_id", thing=f"{factor}_id").drop_nulls().group_by("thing", "pump_id").len()
+            used = used.sort("thing", "len", "pump_id", descending=[False, True, False])
+            pump_of = dict(used.unique("thing", keep="first").select("thing", "pump_id").iter_rows())
+            out += [(pump_of.get(id_, ""), factor, id_) for id_ in self.paged[factor]]
+        return [(factor, id_) for _, factor, id_ in sorted(out)]
 
 
 def _split(frame: pl.DataFrame, column: str) -> dict[str, pl.DataFrame]:

@@ -209,3 +209,8 @@ class EvacuationData:
     names: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Mapping[str, Any], ...] = ()
     copies: tuple[tuple[str, SampleBatch, float | None], ...] = ()
+
+    @property
+    def phases(self) -> list[dict[str, Any]]:
+        """Rows of its phases in order."""
+        return sorted(self.phase.iter_rows(named=True), key=lambda p: p["phase_no"])

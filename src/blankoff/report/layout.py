@@ -63,6 +63,8 @@ class Row:
     cells: tuple[Cell, ...]
     id: str = ""
     person: str = ""
+    made: list[Any] = field(default_factory=list, compare=False, repr=False)
+    """The headings and the root that it was last laid out for, and what came of it."""
 
 
 @dataclass(frozen=True)

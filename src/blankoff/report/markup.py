@@ -74,6 +74,10 @@ def _lively_rows(table: LivelyTable, root: str) -> str:
     out: list[str] = []
     heads = [(_NUMBER if h.number else "", escape(h.text)) for h in table.headers]
     for row in table.rows:
+        if row.made and row.made[0] is table.headers and row.made[1] == root:
+            out.append(row.made[2])
+            continue
+        begun = len(out)
         id_ = f' id="{escape(row.id)}"' if row.id else ""
         person = f' class="person other" data-person="{escape(row.person)}"' if row.person else ""
         out.append(f"<tr{id_}{person}>")
@@ -85,18 +89,27 @@ def _lively_rows(table: LivelyTable, root: str) -> str:
             out.append(f'<{element}{scope}{number} data-head="{name}"{key}>{_cell(c, root)}</{element}>')
             element, scope = "td", ""
         out.append("</tr>\n")
+        row.made[:] = table.headers, root, "".join(out[begun:])
     return "".join(out)
+
+
+@lru_cache(maxsize=_KEPT)
+def _data_row(row: tuple[str, ...], link: str, root: str) -> str:
+    cells = "".join([f"<td>{_words(text)}</td>" for text in row[1:]])
+    return f'<tr><th scope="row">{_thing(Link(row[0], link), root)}</th>{cells}</tr>\n'
 
 
 def _data_rows(table: Table, root: str) -> str:
     """Rows of the table under a chart."""
+    if not table.people:
+        links = table.links or [""] * len(table.rows)
+        return "".join([_data_row(row, link, root) for row, link in zip(table.rows, links, strict=True)])
     out: list[str] = []
     for place, row in enumerate(table.rows):
-        person = table.people[place] if table.people else None
+        person = table.people[place]
         first = _thing(Link(row[0], table.links[place] if table.links else ""), root)
-        if person is not None:
-            first = _hidden_name(first, person[1])
-        mine = "" if person is None else f' class="person other" data-person="{escape(person[0])}"'
+        first = _hidden_name(first, person[1])
+        mine = f' class="person other" data-person="{escape(person[0])}"'
         out.append(f'<tr{mine}><th scope="row">{first}</th>')
         out.extend([f"<td>{_words(text)}</td>" for text in row[1:]])
         out.append("</tr>\n")

@@ -129,9 +129,8 @@ def _own_pages(book: Book) -> Iterator[tuple[str, Page]]:
 
 def asset_pages(book: Book) -> Iterator[tuple[str, Page]]:
     """Yield the pages of pumps, hose sets and gauges with their paths, one at a time."""
-    for factor in ASSETS:
-        for id_ in sorted(book.paged[factor]):
-            yield page_path(factor, id_), asset_page(book, factor, id_)
+    for factor, id_ in book.in_company:
+        yield page_path(factor, id_), asset_page(book, factor, id_)
 
 
 def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 from blankoff.report import theme
+from blankoff.report.charts.filled import Columns, Data, Filled, Records, Spec, figures, safe_json
 
 if TYPE_CHECKING:
     import altair as alt
 
-Records: TypeAlias = list[dict[str, Any]]
-Spec: TypeAlias = dict[str, Any]
-
+__all__ = [
+    "HALO", "Chart", "Columns", "Data", "Filled", "Records", "Spec", "Table", "build", "figures", "fill", "iso", "named",
+    "safe_json", "table_of",
+]  # fmt: skip
 
 HALO: dict[str, Any] = {"color": theme.role("paper"), "stroke": theme.role("paper"), "strokeWidth": 4, "opacity": 0.85}
 """How a label is first drawn in the paper's colour, so that marks under it do not make it unreadable."""
@@ -45,7 +45,7 @@ class Chart:
         The message, in a sentence.
     alt
         What the drawing shows, for those who don't see it.
-    spec
+    drawn
         Vega-Lite, colours as roles, data inside.
     table
         The numbers drawn.
@@ -58,43 +58,32 @@ class Chart:
     key: str
     title: str
     alt: str
-    spec: Spec
+    drawn: Filled
     table: Table
     note: str = ""
     rows_per_page: int = 0
 
     @property
+    def spec(self) -> Spec:
+        """The drawing as plain values."""
+        return self.drawn.spec()
+
+    @property
     def rows(self) -> int:
         """Rows of a drawing that has one row per thing; 0 for others."""
-        return next((len(p["value"]) for p in self.spec.get("params", ()) if p["name"] == "labels"), 0)
+        return next((len(p["value"]) for p in self.drawn.top("params", ()) if p["name"] == "labels"), 0)
 
     @property
     def high(self) -> int:
         """Height to keep free before it is drawn, px, axis and legend included."""
-        height = float(self.spec.get("height", 200))
+        height = float(self.drawn.top("height", 200))
         shown = min(self.rows_per_page, self.rows) / self.rows if self.rows_per_page and self.rows else 1.0
         return round(height * shown) + 60
 
     @property
     def spec_json(self) -> str:
         """The spec as JSON that is safe inside a script element."""
-        return safe_json(self.spec)
-
-
-def safe_json(value: Any) -> str:
-    """Dump as JSON with sorted keys that can't end a script element, nor break one."""
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-_FIGURES = [f".{digits}g" for digits in range(18)]
-
-
-def figures(x: float | None, digits: int = 5) -> float | None:
-    """Round to some figures for drawing; ``None`` where it isn't finite."""
-    if x is None or not math.isfinite(x):
-        return None
-    return float(format(x, _FIGURES[digits]))
+        return self.drawn.json()
 
 
 def iso(date: dt.date | None) -> str | None:
@@ -121,18 +110,9 @@ def build(chart: Any, height: int | None = None) -> Spec:
     return spec
 
 
-def fill(spec: Spec, datasets: Mapping[str, Records], **changes: Any) -> Spec:
-    """Return a spec with its named data put in; ``changes`` replace top-level entries.
-
-    A layer whose data is empty is left out: it would only make the drawing warn of axes without extent.
-    """
-    layers = [
-        layer
-        for layer in spec.get("layer", [])
-        if datasets.get(layer.get("data", {}).get("name", ""), True) or "data" not in layer
-    ]
-    kept = {"layer": layers} if layers else {}
-    return {**spec, **kept, **changes, "datasets": {k: list(v) for k, v in datasets.items() if v or not kept}}
+def fill(drawing: Spec, data: Data, **changes: Any) -> Filled:
+    """Put named data into a drawing; ``changes`` replace top-level entries."""
+    return Filled(drawing, data, changes)
 
 
 def table_of(

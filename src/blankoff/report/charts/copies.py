@@ -77,7 +77,7 @@ def copies_chart(data: EvacuationData, height: int = 280, link: Callable[[str], 
         key="copies",
         title="The curves of these jobs lie on one another",
         alt="Pressure against time of this log and of the logs it shares its curve with, drawn over one another.",
-        spec=fill(
+        drawn=fill(
             drawing,
             {"curves": curves},
             params=[{"name": "who", "value": list(dict.fromkeys(c["who"] for c in curves))}],

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from blankoff.physics.saturation import saturation_pressure_micron
-from blankoff.report.charts.base import HALO, Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.base import HALO, Chart, Columns, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.filled import figures_text
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
 from blankoff.report.words import PHASE_WORDS, PressureWords, minutes, number
@@ -148,22 +149,20 @@ def _curve_drawing(pressure_name: str, time_name: str, height: int) -> Spec:
     return build(layered, height)
 
 
-def _curve_points(log: SampleBatch, pressure: PressureWords, scale: float, breaks: Sequence[float]) -> Records:
+def _curve_points(log: SampleBatch, pressure: PressureWords, scale: float, breaks: Sequence[float]) -> Columns:
+    """Readings drawn, with a place without pressure where the curve is to break."""
     t, p = thin_out(log.elapsed_s, log.pressure_micron)
-    shown = np.asarray(pressure.value(1.0)) * p
-    points: Records = [
-        {
-            "x": figures(float(a) / scale),
-            "y": figures(float(b)),
-        }
-        for a, b in zip(t, shown, strict=True)
-    ]
-    points.extend({"x": figures(s / scale), "y": None} for s in breaks)
-    points.sort(key=lambda d: float(d["x"]))
-    return points
+    x, y = t / scale, np.asarray(pressure.value(1.0)) * p
+    if breaks:
+        x = np.append(x, np.asarray(breaks) / scale)
+        y = np.append(y, np.full(len(breaks), np.nan))
+        # in the order in which they are drawn: a break behind readings that are drawn at the same place
+        order = np.argsort([float(text) for text in figures_text(x)], kind="stable")
+        x, y = x[order], y[order]
+    return Columns(x=x, y=y)
 
 
-def curve_data(data: EvacuationData) -> tuple[dict[str, Records], list[dict[str, Any]]]:
+def curve_data(data: EvacuationData) -> tuple[dict[str, Records | Columns], list[dict[str, Any]]]:
     """Datasets of the curve's drawing, and its Vega parameters."""
     pressure = PressureWords(data.settings.units)
     log, row = data.log, data.row
@@ -171,7 +170,7 @@ def curve_data(data: EvacuationData) -> tuple[dict[str, Records], list[dict[str,
     scale = 3600.0 if last_s / 60.0 > _HOURS_FROM_MIN else 60.0
     phases: Records = []
     breaks: list[float] = []
-    for p in data.phase.sort("phase_no").iter_rows(named=True):
+    for p in data.phases:
         if p["start_s"] is None or p["end_s"] is None:
             continue
         a, b = p["start_s"] / scale, p["end_s"] / scale
@@ -211,7 +210,7 @@ def curve_data(data: EvacuationData) -> tuple[dict[str, Records], list[dict[str,
                 }
             )
     points = _curve_points(log, pressure, scale, breaks)
-    heights = [float(d["y"]) for d in (*points, *lines) if d.get("y")]
+    heights = [float(d["y"]) for d in lines if d["y"]] + points.ends("y")
     low, high = (min(heights) * 0.6, max(heights) * 1.9) if heights else (1.0, 1e5)
     over = [
         {"x": figures(a / scale), "x2": figures(b / scale), "what": "above the gauge's range"}
@@ -232,7 +231,7 @@ def _phase_table(data: EvacuationData) -> Any:
             pressure.text(p["start_micron"]),
             pressure.text(p["end_micron"]),
         )
-        for p in data.phase.sort("phase_no").iter_rows(named=True)
+        for p in data.phases
     ]
     return table_of(("phase", "from", "to", "pressure at its start", "at its end"), rows)
 
@@ -258,12 +257,12 @@ def curve_chart(
     pressure = PressureWords(data.settings.units)
     datasets, params = curve_data(data)
     drawing = _curve_drawing(pressure.name, time_name(data), height)
-    spec = fill(drawing, datasets, params=params)
+    drawn = fill(drawing, datasets, params=params)
     return Chart(
         key=key,
         title=title,
         alt=curve_alt(data, len(datasets["curve"])),
-        spec=spec,
+        drawn=drawn,
         table=_phase_table(data),
         note=note,
     )

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from blankoff.evacuation.hold_curve import hold_curve
-from blankoff.report.charts.base import HALO, Chart, Records, Spec, build, figures, fill, named, table_of
+from blankoff.report.charts.base import HALO, Chart, Columns, Records, Spec, build, figures, fill, named, table_of
 from blankoff.report.charts.curve import reading_tip, thin_out
 from blankoff.report.data import EvacuationData
 from blankoff.report.theme import role
@@ -155,9 +155,14 @@ def _hold_drawing(pressure_name: str, height: int) -> Spec:
 class HoldData:
     """What is drawn of a hold: records by name, pressures in the fleet's unit; the numbers behind it in words."""
 
-    datasets: Mapping[str, Records]
+    datasets: Mapping[str, Records | Columns]
     rows: tuple[tuple[str, str], ...]
     alt: str
+
+
+def _in_turn(one: FloatArray, other: FloatArray) -> FloatArray:
+    """One of each in turn."""
+    return np.stack([one, other], axis=1).ravel()
 
 
 def hold_data(data: EvacuationData) -> HoldData | None:
@@ -169,18 +174,21 @@ def hold_data(data: EvacuationData) -> HoldData | None:
     factor = pressure.value(1.0)
     row = data.row
     end = float(t[-1])
-    parts: Records = []
-    total: Records = []
+    parts: Records | Columns = []
+    total: Records | Columns = []
     rows: list[tuple[str, str]] = []
     rise = split_rise(data, t, p)
     if rise is not None:
-        first = float(t[0])  # before it the step is nobody's reading, and would stretch the axis
-        for m, s, w, whole in zip(rise.minutes, rise.steady, rise.saturating, rise.total, strict=True):
-            low, mid = rise.start * factor, (rise.start + s) * factor
-            parts.append({"x": figures(float(m)), "y": figures(mid), "y2": figures(low), "part": PARTS[0]})
-            parts.append({"x": figures(float(m)), "y": figures(mid + w * factor), "y2": figures(mid), "part": PARTS[1]})
-            if m >= first:
-                total.append({"x": figures(float(m)), "y": figures(whole * factor)})
+        low = np.full(rise.minutes.size, rise.start * factor)
+        mid = (rise.start + rise.steady) * factor
+        parts = Columns(
+            x=np.repeat(rise.minutes, 2),
+            y=_in_turn(mid, mid + rise.saturating * factor),
+            y2=_in_turn(low, mid),
+            part=PARTS * rise.minutes.size,
+        )
+        seen = rise.minutes >= float(t[0])  # before it the step is nobody's reading, and would stretch the axis
+        total = Columns(x=rise.minutes[seen], y=rise.total[seen] * factor)
         rows = [
             ("steady part", pressure.rate(row.get("leak_micron_per_min"))),
             ("its standard error", pressure.rate(row.get("leak_micron_per_min_se"))),
@@ -188,13 +196,7 @@ def hold_data(data: EvacuationData) -> HoldData | None:
             ("its time constant", minutes(row.get("rise_time_constant_min"))),
         ]
     thin_t, thin_p = thin_out(t, p, HOLD_POINTS // 2)
-    readings = [
-        {
-            "x": figures(float(a)),
-            "y": figures(float(b) * factor),
-        }
-        for a, b in zip(thin_t, thin_p, strict=True)
-    ]
+    readings = Columns(x=thin_t, y=thin_p * factor)
     limit_micron = row.get("required_limit_micron")
     limit: Records = []
     if limit_micron is not None and float(np.max(p)) > 0.6 * float(limit_micron):
@@ -226,7 +228,7 @@ def hold_chart(data: EvacuationData, title: str, height: int = 280) -> Chart | N
         key="hold",
         title=title,
         alt=drawn.alt,
-        spec=fill(_hold_drawing(PressureWords(data.settings.units).name, height), drawn.datasets),
+        drawn=fill(_hold_drawing(PressureWords(data.settings.units).name, height), drawn.datasets),
         table=table_of(("hold", "value"), drawn.rows),
         note="Dots: readings. Below the dashed edge: the steady part, which a leak makes. Between the dashed and the solid "
         "edge: the part that levels off, which water and outgassing make. Thin line: the whole fit, with the step that "

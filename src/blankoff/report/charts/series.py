@@ -13,6 +13,7 @@ import altair as alt
 
 from blankoff.report.charts.base import HALO, Chart, Records, Spec, Table, build, figures, fill, named
 from blankoff.report.charts.dots import PERCENT_LABEL, RATIO_TICKS
+from blankoff.report.charts.filled import Written
 from blankoff.report.theme import role
 
 Axis: TypeAlias = Literal["share", "ratio", "pressure", "speed"]
@@ -156,6 +157,17 @@ def _ratio_frame(levels: Sequence[Level]) -> list[dict[str, Any]]:
     ]
 
 
+def spot_record(spot: Spot) -> dict[str, Any]:
+    """One evacuation's value as `history_chart` draws it; of `Written`, as JSON."""
+    return {
+        "on": spot.on.isoformat(),
+        "v": figures(spot.value, 4),
+        "verdict": spot.verdict,
+        "tip": spot.tip,
+        "href": spot.href,
+    }
+
+
 def history_chart(
     key: str,
     title: str,
@@ -166,7 +178,7 @@ def history_chart(
     *,
     levels: Sequence[Level] = (),
     events: Sequence[Event] = (),
-    spots: Sequence[Spot] = (),
+    spots: Written | None = None,
     reference: tuple[float, str] | None = None,
     height: int = 220,
     note: str = "",
@@ -183,15 +195,11 @@ def history_chart(
         }
         for v in sorted(levels, key=lambda v: v.on)
     ]
-    spot_rows: Records = [
-        {"on": s.on.isoformat(), "v": figures(s.value, 4), "verdict": s.verdict, "tip": s.tip, "href": s.href}
-        for s in spots
-    ]
     event_rows: Records = [{"on": e.on.isoformat(), "label": e.label} for e in events]
     marks: Records = [] if reference is None else [{"v": figures(reference[0]), "label": reference[1]}]
     spec = fill(
         _drawing(axis, axis_title, height),
-        {"levels": level_rows, "events": event_rows, "spots": spot_rows, "reference": marks},
+        {"levels": level_rows, "events": event_rows, "spots": spots or [], "reference": marks},
         **({"params": _ratio_frame(levels)} if axis == "ratio" else {}),
     )
     return Chart(key, title, description, spec, table, note)

@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
-
-import polars as pl
 
 from blankoff.report.book import Book
 from blankoff.report.charts.base import Chart, table_of
-from blankoff.report.charts.series import Event, Spot, history_chart
-from blankoff.report.layout import Block, Page, Section
+from blankoff.report.charts.filled import Written, safe_json
+from blankoff.report.charts.series import Event, Spot, history_chart, spot_record
+from blankoff.report.layout import Block, Page, Section, table_or
 from blankoff.report.views.common import (
+    EVACUATION_HEADS,
     capital,
     entangled_words,
-    evacuation_table,
     finding_cards,
     found_words,
-    listed_rows,
+    newest_first,
     pages_on_request,
     ratio_words,
+    rows_at,
 )
 from blankoff.report.views.history import PROMISED, promised, ratio_history
 from blankoff.report.words import (
@@ -29,6 +30,7 @@ from blankoff.report.words import (
     KIND_WORDS,
     MEASURE_WORDS,
     VERDICT_WORDS,
+    PressureWords,
     day,
     hours,
     listed,
@@ -62,14 +64,9 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
         return None
     pressure = book.pressure
     floor = measure == "floor"
-    spots, rows, links = [], [], []
-    for evacuation, on, judged, measured in known[-MOST_SPOTS:]:
-        value = pressure.value(measured) if floor else measured
-        shown = pressure.text(measured) if floor else f"{number(value)} l/s"
-        verdict, href, date = VERDICT_WORDS.get(judged or "", "unproven"), book.href("evacuation", evacuation), day(on)
-        spots.append(Spot(on, value, verdict, f"{evacuation}, {date}\n{shown}, {verdict}", href))
-        rows.append((evacuation, date, shown, verdict))
-        links.append(href)
+    links = [book.href("evacuation", r[0]) for r in known[-MOST_SPOTS:]]
+    made = [_spot(*r, href, pressure if floor else None) for r, href in zip(known[-MOST_SPOTS:], links, strict=True)]
+    spots, rows = Written([text for text, _ in made]), [row for _, row in made]
     events = [
         Event(s["serviced_on"], ACTION_WORDS.get(s["action"], s["action"])) for s in book.services_of(factor, id_)
     ]
@@ -95,10 +92,16 @@ def spot_chart(book: Book, factor: str, id_: str, measure: str) -> Chart | None:
     )
 
 
-def newest_first(work: pl.DataFrame) -> list[int]:
-    """Rows of a frame that is in order of time, those of no known time last as in it, from the newest."""
-    known = work.height - work["started_at"].null_count()
-    return [*range(known - 1, -1, -1), *range(work.height - 1, known - 1, -1)]
+@lru_cache(maxsize=8192)
+def _spot(
+    evacuation: str, on: dt.date, judged: str | None, measured: float, href: str, pressure: PressureWords | None
+) -> tuple[str, tuple[str, ...]]:
+    """A value as it is drawn and as a row of numbers, once for all that was used; a speed where no pressure is meant."""
+    value = pressure.value(measured) if pressure else measured
+    shown = pressure.text(measured) if pressure else f"{number(value)} l/s"
+    verdict, date = VERDICT_WORDS.get(judged or "", "unproven"), day(on)
+    spot = Spot(on, value, verdict, f"{evacuation}, {date}\n{shown}, {verdict}", href)
+    return safe_json(spot_record(spot)), (evacuation, date, shown, verdict)
 
 
 def register_row(book: Book, factor: str, id_: str) -> dict[str, Any]:
@@ -255,8 +258,8 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
     ids = work["evacuation_id"].to_list()
     found = [k for k in newest if ids[k] in named] if named else []
     rest = [k for k in newest if ids[k] not in named] if named else newest
-    behind = listed_rows(work, found[:MOST_LOGS])
-    others = listed_rows(work, rest[: MOST_LOGS - min(len(found), MOST_LOGS // 2)])
+    behind = rows_at(book, work, ids, found[:MOST_LOGS])
+    others = rest[: MOST_LOGS - min(len(found), MOST_LOGS // 2)]
     sections = []
     if findings:
         sections.append(Section("findings", "What was found", (Block("findings", finding_cards(book, findings)),)))
@@ -290,7 +293,7 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
             Section(
                 "behind",
                 "Logs behind the findings",
-                (evacuation_table(book, "The newest first", behind, ""),),
+                (table_or("The newest first", EVACUATION_HEADS, behind, "", 15),),
             )
         )
     sections.append(
@@ -298,13 +301,14 @@ def asset_page(book: Book, factor: str, id_: str) -> Page:
             "logs",
             "Its other logs" if behind else "Its logs",
             (
-                evacuation_table(
-                    book,
+                table_or(
                     f"The latest {len(others)} of {plural(len(rest), 'log')}",
-                    others,
+                    EVACUATION_HEADS,
+                    rows_at(book, work, ids, others),
                     f"No evacuation with this {FACTOR_WORDS[factor]} is on record.",
+                    15,
                 ),
-                *pages_on_request(book, others),
+                *pages_on_request(book, (ids[k] for k in others)),
             ),
         )
     )

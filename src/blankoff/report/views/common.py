@@ -135,12 +135,31 @@ def listed_rows(work: pl.DataFrame, at: Sequence[int] | None = None) -> list[dic
     return list(work.select(c for c in ROW_COLUMNS if c in work.columns).iter_rows(named=True))
 
 
+def newest_first(work: pl.DataFrame) -> list[int]:
+    """Rows of a frame that is in order of time, those of no known time last as in it, from the newest."""
+    known = work.height - work["started_at"].null_count()
+    return [*range(known - 1, -1, -1), *range(work.height - 1, known - 1, -1)]
+
+
+def rows_at(book: Book, work: pl.DataFrame, ids: Sequence[str], at: Sequence[int]) -> list[Row]:
+    """Evacuations at some places of a work frame as table rows; ``ids`` are all of its evacuations' in order."""
+    made = {k: book.rows_made.get(ids[k]) for k in at}
+    missing = [k for k in at if made[k] is None]
+    if missing:
+        made |= dict(zip(missing, evacuation_rows(book, listed_rows(work, missing)), strict=True))
+    return [row for k in at if (row := made[k]) is not None]
+
+
 def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | None = None) -> list[Row]:
     """Evacuations as table rows; with ``hide``, everybody but that technician is marked as another."""
     out = []
     for r in rows:
-        who = book.link("technician", r["technician_id"])
         other = hide is not None and r["technician_id"] != hide
+        known = None if other else book.rows_made.get(r["evacuation_id"])
+        if known is not None:
+            out.append(known)
+            continue
+        who = book.link("technician", r["technician_id"])
         with_what = tuple(book.link(k, r[f"{k}_id"]) for k in ("pump", "hose", "gauge") if r[f"{k}_id"] is not None)
         out.append(
             Row(
@@ -156,6 +175,8 @@ def evacuation_rows(book: Book, rows: Iterable[Mapping[str, Any]], hide: str | N
                 person="-" if other else "",
             )
         )
+        if not other:
+            book.rows_made.keep(r["evacuation_id"], out[-1])
     return out
 
 
@@ -179,9 +200,9 @@ def evacuation_table(
     return table_or(caption, EVACUATION_HEADS, evacuation_rows(book, rows, hide), why, first)
 
 
-def pages_on_request(book: Book, rows: Iterable[Mapping[str, Any]]) -> tuple[Block, ...]:
-    """Say how logs without a link get their pages, if there are such among some rows."""
-    if all(book.href("evacuation", r["evacuation_id"]) for r in rows):
+def pages_on_request(book: Book, evacuation_ids: Iterable[str]) -> tuple[Block, ...]:
+    """Say how logs without a link get their pages, if there are such among some."""
+    if all(book.href("evacuation", e) for e in evacuation_ids):
         return ()
     command = f"blankoff report --store STORE --month {book.month} --out DIR --every-log"
     return (Block("quiet", f"A log without a link gets its page too with: {command}"),)

@@ -21,6 +21,7 @@ from blankoff.report.views.common import (
     finding_cards,
     found_words,
     listed_rows,
+    newest_first,
     pages_on_request,
 )
 from blankoff.report.views.evacuation import curve_title, verdict_sentence
@@ -125,12 +126,16 @@ def trend_chart(book: Book, id_: str, fault: str) -> Chart | None:
 
 def logs_to_look_at(book: Book, id_: str) -> list[tuple[str, str]]:
     """Pick two or three logs for a talk, each with the reason: the newest examples of the findings, and one done well."""
-    work = book.work_of(PEOPLE, id_).sort("started_at", "evacuation_id", descending=True, nulls_last=True)
-    recent = list(
-        work.filter(pl.col("month").is_in(book.months))
-        .select("evacuation_id", "reason", "verdict", "borderline")
-        .iter_rows(named=True)
-    )
+    chosen = book.chosen_logs.get(id_)
+    return chosen if chosen is not None else book.chosen_logs.keep(id_, _to_look_at(book, id_))
+
+
+def _to_look_at(book: Book, id_: str) -> list[tuple[str, str]]:
+    work = book.work_of(PEOPLE, id_)
+    columns = ("evacuation_id", "reason", "verdict", "borderline", "month")
+    done = list(work.select(columns).iter_rows(named=True))
+    months = set(book.months)
+    recent = [done[k] for k in newest_first(work) if done[k]["month"] in months]
     chosen: dict[str, str] = {}
     findings = book.findings_on(PEOPLE, id_)
     for f in (*findings, *findings):  # one example of each, then a second one
@@ -225,18 +230,18 @@ def person_page(book: Book, id_: str) -> Page:
     name = book.name_of(PEOPLE, id_)
     work = book.work_of(PEOPLE, id_)
     findings = book.findings_on(PEOPLE, id_)
-    month = work.filter(pl.col("month") == book.month)
-    done = month.filter(pl.col("verdict") == "passed").height
+    month = listed_rows(work, [k for k, m in enumerate(work["month"].to_list()) if m == book.month])
+    done = sum(r["verdict"] == "passed" for r in month)
     lines = []
-    if month.height:
-        lines.append(f"{plural(month.height, 'evacuation')} in {month_name(book.month)}, {done} proven.")
+    if month:
+        lines.append(f"{plural(len(month), 'evacuation')} in {month_name(book.month)}, {done} proven.")
     else:
         lines.append(f"No evacuation in {month_name(book.month)}.")
     if findings:
         lines.append(f"To talk about: {listed([KIND_WORDS.get(f['kind'], f['kind']) for f in findings])}.")
     else:
         lines.append("Nothing stands out against like work.")
-    talks = book.talks.filter(pl.col("technician_id") == id_)
+    talks = book.talks_with(id_)
     better = talks.filter(pl.col("p_improved") >= 0.8)
     if better.height:
         lines.append(
@@ -310,8 +315,8 @@ def person_page(book: Book, id_: str) -> Page:
             "month",
             f"All jobs of {month_name(book.month)}",
             (
-                evacuation_table(book, "This month's evacuations", listed_rows(month), "None.", hide=id_),
-                *pages_on_request(book, listed_rows(month)),
+                evacuation_table(book, "This month's evacuations", month, "None.", hide=id_),
+                *pages_on_request(book, (r["evacuation_id"] for r in month)),
             ),
         ),
     ]

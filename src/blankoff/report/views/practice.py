@@ -61,7 +61,7 @@ def latest_practice(book: Book, id_: str) -> dict[str, Any]:
 
 def jobs_in_year(book: Book, id_: str) -> int:
     """Evacuations of this month and the twelve before."""
-    return book.work_of(PEOPLE, id_).filter(pl.col("month").is_in(book.months)).height
+    return book.jobs_in_year(id_)
 
 
 def clearly_above(row: Mapping[str, Any], fault: str) -> bool:
