@@ -21,8 +21,8 @@ from tests.accuracy import figures as fg
 from tests.accuracy.lumped import make_lumped
 
 OWN_STATES = ("read", "ok")
-LUMPED = "lumped"
-"""Scenario of `tests.accuracy.lumped`, by other physics than the project's simulator."""
+LUMPED, LUMPED_MESSY = "lumped", "lumped_messy"
+"""Scenarios of `tests.accuracy.lumped`, by other physics than the project's simulator."""
 
 
 def assessed_store(fleet: Path, store: Path, dates: list[dt.date]) -> None:
@@ -65,7 +65,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="tests.accuracy.fleet", description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("scenario", help=f"one of blankoff_synthetic's, or {LUMPED}")
+    parser.add_argument("scenario", help=f"one of blankoff_synthetic's, {LUMPED} or {LUMPED_MESSY}")
     parser.add_argument("dir", type=Path)
     parser.add_argument("--seed", type=int)
     parser.add_argument(
@@ -77,12 +77,12 @@ def main(arguments: list[str] | None = None) -> int:
     truth = given.dir / "fleet_truth"
     if not truth.exists():
         shutil.rmtree(fleet, ignore_errors=True)
-        if given.scenario == LUMPED:
-            make_lumped(given.dir, given.seed or 11)
+        if given.scenario in (LUMPED, LUMPED_MESSY):
+            make_lumped(given.dir, given.seed or 11, messy=given.scenario == LUMPED_MESSY)
         else:
             truth = Path(make_fleet(given.scenario, fleet, given.seed, 2).truth)
     days = pl.read_parquet(truth / "asset.parquet")["as_of"].unique().sort().to_list()
-    every = 1 if given.scenario == LUMPED else 3
+    every = 1 if given.scenario in (LUMPED, LUMPED_MESSY) else 3
     assessed_store(fleet, store, given.dates or days[::-every][:4][::-1])
     for figure in score(store, truth):
         print(figure.line())

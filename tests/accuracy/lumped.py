@@ -1,6 +1,6 @@
 """A fleet by other physics than `blankoff_synthetic`'s: one lumped volume, solved by an outside solver, plain gear and habits.
 
-    python -m tests.accuracy.lumped DIR [--seed N] [--evacuations N] [--well]
+    python -m tests.accuracy.lumped DIR [--seed N] [--evacuations N] [--well] [--messy]
 
 What is said of fleets must not hang on one simulator's ways.  Here a circuit is one volume of air and vapour behind pump,
 line and port in series, the line's conductance taken at the circuit's own pressure by the handbook's sum of viscous and
@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 from scipy.signal import lfilter
 
+from tests.accuracy.lumped_mess import Course, draw_course, roughen, run_course
 from tests.accuracy.lumped_oil import due_dates, oil_findings, oils_of
 from tests.accuracy.lumped_physics import (
     DAYS,
@@ -55,7 +56,12 @@ SEALED = 2
 
 
 def make_lumped(
-    folder: Path, seed: int = 11, evacuations: int = 3000, technicians: int = 24, well: bool = False
+    folder: Path,
+    seed: int = 11,
+    evacuations: int = 3000,
+    technicians: int = 24,
+    well: bool = False,
+    messy: bool = False,
 ) -> Path:
     """Write a fleet and its truth.
 
@@ -66,6 +72,8 @@ def make_lumped(
     seed, evacuations, technicians : int
     well : bool
         Whether nothing is wrong with anything or anybody.
+    messy : bool
+        Whether gas is let in between pulls, stands are broken off, and logs are in pieces, as `lumped_mess` says.
 
     Returns
     -------
@@ -88,14 +96,14 @@ def make_lumped(
         used = [who] * 3
         if who >= SEALED:
             used = [int(rng.integers(SEALED, gear.n)) if rng.random() < BORROWED else who for _ in range(3)]
-        row, job, log = _one_job(rng, k, float(day), who, used, gear, habit.get(who), systems)
+        row, job, log = _one_job(rng, k, float(day), who, used, gear, habit.get(who), systems, messy)
         rows.append(row)
         jobs.append(job)
         if log is not None:
             (fleet / "logs" / row["log_file"]).parent.mkdir(parents=True, exist_ok=True)
             log.write_csv(fleet / "logs" / row["log_file"])
         pump = used[0]
-        gear.oil_h[pump] += job["isolated_s"] / 3600.0
+        gear.oil_h[pump] += job["pumped_s"] / 3600.0
         gear.oil_g[pump] += job["water_boiled_g"]
         if gear.blankoff_now(pump) > 150.0 and rng.random() < 0.25:
             gear.oil_h[pump] = gear.oil_g[pump] = 0.0
@@ -110,7 +118,7 @@ def make_lumped(
 
 def _one_job(
     rng: np.random.Generator, k: int, day: float, who: int, used: list[int], gear: Gear, habit: str | None,
-    systems: list[tuple[str, str, float]],
+    systems: list[tuple[str, str, float]], messy: bool,
 ) -> tuple[dict[str, Any], dict[str, Any], pl.DataFrame | None]:  # fmt: skip
     """Row of the register, row of the truth, and the log, None where none was handed in."""
 
@@ -146,11 +154,15 @@ def _one_job(
     gain = 1.0 + float(gear.gain[gauge] + (gear.off_by[gauge] if day >= gear.off_from[gauge] else 0.0))
     offset = float(gear.offset[gauge])
     every = float(rng.choice([1, 2, 5, 10], p=[0.35, 0.25, 0.3, 0.1]))
-    ran = run_job(circuit, rig, conduct, gain, offset, every)
+    course = draw_course(rng) if messy else Course((), None, None)
+    if messy:
+        ran = run_course(circuit, rig, conduct, gain, offset, every, course)
+    else:
+        ran = run_job(circuit, rig, conduct, gain, offset, every)
     step = float(rng.uniform(0, 60)) if rng.random() < 0.6 else 0.0
     held = ran["held"] + step * -np.expm1(-ran["since_s"] / 4.0)
     shown = np.r_[ran["pumped"], held] * gain + offset
-    log = None
+    log, mess, begins_s = None, "", 0.0
     has_log = rng.random() >= NO_LOG
     if has_log:
         lag = float(rng.uniform(0.3, 1.5))
@@ -162,8 +174,10 @@ def _one_job(
         log = pl.DataFrame({"elapsed_s": ran["t"], "pressure_micron": readings, "ambient_c": round(ambient, 1)})
         over = pl.col("pressure_micron") > gear.top[gauge]
         log = log.with_columns(pl.when(over).then(None).otherwise("pressure_micron").alias("pressure_micron"))
+        if messy:
+            log, mess, begins_s = roughen(rng, log, ran["isolated_at_s"], bool(ran["since_s"].size), every)
     leaks, soaks = ran["leak_rise_micron"] >= MATERIAL, ran["moisture_rise_micron"] >= MATERIAL
-    lowest, read = float(ran["pumped"][-1] * gain + offset), shown[ran["pumped"].size :]
+    lowest, read = ran["lowest"] * gain + offset, shown[ran["pumped"].size :]
     verdict, reason = true_verdict(read, lowest, ran["since_s"], (leaks, soaks)) if has_log else ("unproven", "no_log")
     held_s = float(ran["since_s"][-1]) if ran["since_s"].size else 0.0
     parts_clear = all(not 30.0 < ran[part] < 80.0 for part in ("leak_rise_micron", "moisture_rise_micron"))
@@ -193,8 +207,9 @@ def _one_job(
         "started_at": begun, "file_state": "ok" if has_log else "missing", "copied_how": "", "copied_from": "",
         "verdict": verdict, "reason": reason, "clear": clear, "volume_l": volume,
         "rise_kind": names[leaks, soaks] if stands and parts_clear else None,
-        "isolated_at_s": ran["isolated_at_s"] if stands else math.nan, "valve_started_s": ran["isolated_at_s"],
-        "isolated_s": ran["isolated_at_s"], "hold_minutes": held_s / 60.0,
+        "isolated_at_s": ran["isolated_at_s"] - begins_s if stands else math.nan,
+        "valve_started_s": ran["isolated_at_s"] - begins_s, "course": course.name, "mess": mess,
+        "isolated_s": ran["isolated_at_s"] - begins_s, "pumped_s": ran["isolated_at_s"], "hold_minutes": held_s / 60.0,
         "leak_micron_per_min": circuit.leak / volume * 60.0, "water_boiled_g": ran["water_boiled_g"],
         "speed_viscous_l_s": net[8000.0], "speed_deep_l_s": net[1000.0], "pump_blankoff_micron": rig.blankoff,
     }  # fmt: skip
@@ -302,8 +317,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--evacuations", type=int, default=3000)
     parser.add_argument("--well", action="store_true", help="nothing is wrong")
+    parser.add_argument(
+        "--messy", action="store_true", help="gas let in between pulls, stands broken off, logs in pieces"
+    )
     given = parser.parse_args(arguments)
-    print(make_lumped(given.dir, given.seed, given.evacuations, well=given.well))
+    print(make_lumped(given.dir, given.seed, given.evacuations, well=given.well, messy=given.messy))
     return 0
 
 

@@ -201,6 +201,7 @@ def run_job(circuit: Circuit, rig: Rig, does: Conduct, gain: float, offset: floa
         "held": stood.sol(during)[:2].sum(0) if during.size else np.empty(0),
         "since_s": during,
         "isolated_at_s": isolated,
+        "lowest": float(pressure),
         "stuck": pulled.status == 0,
         "leak_rise_micron": leak_rise,
         "moisture_rise_micron": float(stood.sol(HOLD_S)[:2].sum() - pressure - leak_rise),

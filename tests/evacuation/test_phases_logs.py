@@ -336,8 +336,16 @@ def test_what_water_can_make_depends_on_the_ambient() -> None:
 )  # fmt: skip
 def test_gas_let_in_passes_the_saturation_of_the_day(ambient: float, to: float, gas: bool) -> None:
     log = Log(5.0, top=60_000.0, noise=0.001).pump(400.0)
-    log.gas(50.0, to=to, rate=4000.0).pump(300.0, tau=20.0).hold(200.0, per_min=60.0)
+    log.gas(150.0, to=to, rate=400.0).pump(300.0, tau=20.0).hold(200.0, per_min=60.0)
     assert ("break" in kinds(log.phases(ambient=ambient))) is gas
+
+
+@pytest.mark.parametrize(("rate", "gas"), [(480.0, False), (560.0, True), (4000.0, True)])
+def test_half_a_thousand_microns_a_second_is_gas_wherever_it_ends(rate: float, gas: bool) -> None:
+    """A break with dry nitrogen to 17 500 microns, within a gauge's range and far below the saturation of the day."""
+    log = Log(5.0, top=60_000.0, noise=0.001).pump(400.0)
+    log.gas(150.0, to=17_500.0, rate=rate).pump(300.0, tau=20.0).hold(200.0, per_min=60.0)
+    assert ("break" in kinds(log.phases(ambient=28.0))) is gas
 
 
 @pytest.mark.parametrize("seed", range(3))

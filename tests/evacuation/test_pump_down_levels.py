@@ -13,6 +13,7 @@ from blankoff.evacuation.pump_down_levels import (
     early_rise_rate,
     first_below,
     last_steady,
+    level_when_shut,
     lowest_reading,
     median3,
     pumped_floor,
@@ -122,7 +123,9 @@ def test_end_of_a_pull_that_rises_or_is_short() -> None:
     assert end_of(t, np.array([100.0, 110.0, 120.0, 130.0, 140.0])) == pytest.approx(
         math.exp(np.log([100.0, 110.0, 120.0, 130.0, 140.0]).mean())
     )
-    assert end_of(t, np.array([NAN, NAN, NAN, 200.0, 100.0])) == pytest.approx(math.sqrt(20_000.0))
+    # of two that lie apart the last is the nearer to the end; of two that rise the middle
+    assert end_of(t, np.array([NAN, NAN, NAN, 200.0, 100.0])) == pytest.approx(100.0)
+    assert end_of(t, np.array([NAN, NAN, NAN, 100.0, 110.0])) == pytest.approx(math.sqrt(11_000.0))
     # three readings make a line
     assert end_of(t, np.array([NAN, NAN, 400.0, 200.0, 100.0])) == pytest.approx(100.0)
     assert end_of(t, np.array([50.0, 60.0, 400.0, 200.0, 100.0]), 2, 5) == pytest.approx(100.0)
@@ -132,6 +135,49 @@ def test_end_of_a_pull_that_rises_or_is_short() -> None:
     assert end_of(t, np.zeros(5)) == pytest.approx(1e-3)
     # pressure at the pull's end, where its last reading is over range
     assert end_of(t, np.array([800.0, 400.0, 200.0, 100.0, NAN])) == pytest.approx(50.0)
+
+
+def test_end_of_a_pull_that_falls_by_decades_between_readings_is_its_last_reading() -> None:
+    """A small circuit after a gas break, logged every 6 s: a line in ln p through 18 000, 9 000 and 484 ends nowhere near."""
+    t = np.arange(5) * 6.0
+    assert end_of(t, np.array([18_400.0, 18_350.0, 18_350.0, 9160.0, 484.0])) == pytest.approx(484.0)
+    # a fall by a factor four in all is straight enough
+    straight = 100.0 * np.exp(-0.35 * np.arange(5))
+    assert end_of(t, straight) == pytest.approx(straight[-1])
+    # what lies above it does not bend the line
+    assert end_of(t, np.r_[1e5, straight[1:]]) == pytest.approx(straight[-1])
+
+
+def shut(
+    pull: list[float], hold: list[float], dt: float = 2.0, unseen_s: float = 2.0, interval_s: float = 2.0
+) -> float:
+    p = np.array(pull + hold)
+    t = np.r_[np.arange(len(pull)) * dt, (len(pull) - 1) * dt + unseen_s + np.arange(len(hold)) * dt]
+    n = len(pull)
+    return float(level_when_shut(t, p, 0, n, n, p.size, end_of(t, p, 0, n), interval_s))
+
+
+def test_a_pull_cut_off_amid_its_fall_had_come_to_where_the_hold_begins() -> None:
+    assert shut([9160.0, 1200.0, 600.0], [377.0, 374.0, 380.0]) == 377.0
+    # a pump at its floor: a gauge at the circuit's far end sees the gradient even out, and that was never pumped
+    assert shut([601.0, 600.0, 600.0], [450.0, 448.0, 449.0]) == pytest.approx(600.0, rel=2e-3)
+    # a fall by a tenth between two readings is where it begins to count
+    assert shut([700.0, 660.0, 600.0], [560.0, 561.0, 562.0]) == pytest.approx(600.0, rel=0.02)
+    assert shut([700.0, 665.0, 600.0], [560.0, 561.0, 562.0]) == 561.0
+    # the same rate over a longer pause
+    assert shut([700.0, 660.0, 600.0], [560.0, 561.0, 562.0], unseen_s=4.0) == 561.0
+    # a hold that begins higher says nothing: the step of a gauge beside the pump
+    assert shut([9160.0, 1200.0, 600.0], [900.0, 905.0, 910.0]) == 600.0
+
+
+def test_a_pull_whose_end_nobody_saw_had_come_to_where_the_hold_begins() -> None:
+    assert shut([601.0, 600.0, 600.0], [450.0, 448.0, 449.0], unseen_s=8.1) == 449.0
+    assert shut([601.0, 600.0, 600.0], [450.0, 448.0, 449.0], unseen_s=8.0) == pytest.approx(600.0, rel=2e-3)
+    assert shut([NAN, NAN], [450.0, 448.0, 449.0]) == 449.0
+    assert shut([NAN, 800.0], [450.0, NAN, 448.0, 449.0]) == 449.0
+    # two readings of a hold show no level
+    assert shut([9160.0, 1200.0, 600.0], [377.0, 374.0]) == 600.0
+    assert math.isnan(shut([NAN, NAN], [NAN, NAN, 5.0]))
 
 
 def test_lowest_of_the_medians_of_three() -> None:

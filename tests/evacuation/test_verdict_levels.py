@@ -204,3 +204,10 @@ def test_logs_of_a_batch_do_not_mix() -> None:
     for i, (start, end) in enumerate(((30.0, 297.0), (60.0, 240.0))):
         np.testing.assert_allclose(out[i], pressures(t, logs[i], start, end, 120.0, 2.4))
     assert np.isnan(out[2]).all()
+
+
+def test_the_lowest_reading_about_an_isolation_that_lies_in_a_gap() -> None:
+    """Nobody saw the pump's last minutes: the first readings of the hold tell where it had come to."""
+    t = np.r_[np.arange(0.0, 81.0), np.arange(596.0, 700.0)]
+    p = np.r_[np.linspace(18_600.0, 5800.0, 81), np.linspace(216.0, 240.0, 104)]
+    assert pressures(t, p, 403.0, 699.0)[5] == pytest.approx(p[82])

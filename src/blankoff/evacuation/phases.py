@@ -46,6 +46,7 @@ class StartWhy(IntEnum):
     GAS_LET_IN = 5
     NO_READINGS = 6
     BENDS_AT_MARK = 7
+    FALL_STOPS = 8
 
 
 START_WHY_WORDS = (
@@ -57,6 +58,7 @@ START_WHY_WORDS = (
     "pressure jumps by thousands of microns: gas let in",
     "no readings",
     "the curve bends near a mark: isolated",
+    "the fall stops far above what this pump reached before: isolated",
 )
 """Plain words per `StartWhy`, for the table `phase`."""
 

@@ -14,6 +14,9 @@ _JUMP_LN = 0.6
 _GAS_S = 45.0
 """Gas let in: at least this rise within this time, and off the gauge's range within the last (cylinders fill a circuit
 in seconds, water takes minutes; common practice). The leaks of the trade are under 500 microns a minute."""
+_GAS_PER_S = 500.0
+"""Microns a second that gas let in makes, wherever it ends, where the pump goes on afterwards; water that boils makes half of that
+in the smallest circuit (this project's judgement; a leak of the trade, a sixtieth)."""
 
 
 @kernel
@@ -56,7 +59,8 @@ def find_jump(
                     off += 1
                 if cy[off] < top_ln - 1e-9 or ct[off] - ct[i] >= _GAS_S:
                     continue
-            if sudden or (top > reached_ln and rate > (5.0 if final else 2.0) * max(fastest, 0.1) * math.exp(cy[i])):
+            beyond = top > reached_ln or (not final and rate > _GAS_PER_S)
+            if sudden or (beyond and rate > (5.0 if final else 2.0) * max(fastest, 0.1) * math.exp(cy[i])):
                 level = cy[i] + 0.15 * (cy[k] - cy[i])
                 start = i + 1
                 while start < k and cy[start] < level:

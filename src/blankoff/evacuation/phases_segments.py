@@ -19,6 +19,7 @@ from blankoff.evacuation.phases_clean import (
     measure_scales,
     turning_points,
 )
+from blankoff.evacuation.phases_depth import stopped_early
 from blankoff.evacuation.phases_falls import before_first_fall, fall_start, falls_at, fastest_fall, is_pumped
 from blankoff.evacuation.phases_isolation import N_FIT
 from blankoff.evacuation.phases_jumps import find_jump
@@ -46,6 +47,7 @@ from blankoff.evacuation.phases_rows import (
     WHY_IN_GAP,
     WHY_MARK,
     WHY_STEP,
+    WHY_STOPS,
     put_gaps,
     put_phase,
 )
@@ -104,6 +106,9 @@ _LONG_SHARP = 22.0
 """Of a stand of hours neighbours are joined down to so many as well: against an hour at the floor, the slight rise of its
 last minutes is a bend, which the few minutes before it do not show. A floor that wanders bends as well, but slowly: there
 the two sides must show it by so much more than one smooth curve."""
+
+_STOPS_S = 5.0
+"""How much later than the isolation a fall may seem to stop: the gauge's lag, s (this project's judgement)."""
 
 _MARK_LATE_S = 30.0
 """A mark may be set so long after the stand that it tells of."""
@@ -229,6 +234,17 @@ def _begins_held(
 
 
 @kernel
+def _stop_at(ct: FloatArray, by: FloatArray, bs: IntArray, k: int, spacing_s: float, rise: FloatArray) -> None:
+    """Put an isolation where block `k` begins, at which a fall stopped."""
+    rise[ISO_J] = bs[k]
+    rise[ISO_S] = ct[bs[k]]
+    rise[ISO_SD] = spacing_s + _STOPS_S
+    rise[PUMPED] = math.exp(by[k])
+    rise[STEP] = 0.0
+    rise[IN_GAP] = 0.0
+
+
+@kernel
 def _shown_by_sides(moment: FloatArray, until_s: float) -> bool:
     """Whether a located isolation shows a hold, to `until_s`, that its blocks did not show."""
     lasts = until_s - moment[MOMENT_S] > _SPLIT_LEAST_S
@@ -288,6 +304,8 @@ def segment_log(
     why = WHY_BEGINS
     sd = 0.0
     pull = 0
+    # the pull before, if it was the deepest: its first block and its lowest
+    earlier, deepest = 0, -1
     fastest = 0.0
     q = 0
     if not found:
@@ -378,13 +396,30 @@ def segment_log(
                             _take_moment(moment, rise)
                     else:
                         accepted = not steady
+        stopped = False
+        if not accepted and deepest >= 0 and (final or gas):
+            stands = stopped_early(bt, by, bv, earlier, deepest, pull, low, stand_end)
+            stopped = accepted = stands >= 0
+            if stopped:
+                _stop_at(ct, by, bs, stands, spacing_s, rise)
         if accepted:
             j = ci[int(rise[ISO_J])]
             k = put_phase(rows, k, PUMP_DOWN, at_s, rise[ISO_S], at_i, j, p, why, sd)
             hold_last = jump - 1 if gas else i_end
             at_i = ci[hold_last] + 1
             at_s = ct[hold_last]
-            k = put_phase(rows, k, HOLD, rise[ISO_S], at_s, j, at_i, p, _why_isolated(rise, marked), rise[ISO_SD])
+            k = put_phase(
+                rows,
+                k,
+                HOLD,
+                rise[ISO_S],
+                at_s,
+                j,
+                at_i,
+                p,
+                WHY_STOPS if stopped else _why_isolated(rise, marked),
+                rise[ISO_SD],
+            )
             why = WHY_FALLS
             sd = spacing_s
         if gas:
@@ -397,6 +432,8 @@ def segment_log(
             why = WHY_FALLS
             sd = spacing_s
         if accepted or gas:
+            if deepest < 0 or by[low] < by[deepest]:
+                earlier, deepest = pull, low
             pull = end
         if final:
             break

@@ -37,6 +37,7 @@ from blankoff.evacuation.pump_down_levels import (
     early_rise_rate,
     first_below,
     last_steady,
+    level_when_shut,
     lowest_reading,
     pumped_floor,
     still_at_end,
@@ -159,8 +160,10 @@ def _features_of(
         return
     i0, i1 = start_i[pull], end_i[pull]
     out[2] = last_steady(t, p, i0, i1)
+    if hold >= 0:
+        out[2] = level_when_shut(t, p, i0, i1, start_i[hold], end_i[hold], out[2], scales[MEDIAN_DT])
     out[19] = lowest_reading(p, i0, i1)
-    if out[2] < out[19]:
+    if out[2] < out[19] or math.isnan(out[19]):
         out[19] = out[2]
     two = np.empty(2)
     pumped_floor(t, p, i0, i1, noise, two)

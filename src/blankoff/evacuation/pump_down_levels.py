@@ -61,6 +61,15 @@ def first_below(t: FloatArray, p: FloatArray, i0: int, i1: int, level: float) ->
     return math.nan
 
 
+_STRAIGHT_LN = 1.5
+"""A fall in ln p over which the end of a pull is taken as straight; a small circuit is pulled down by more in one reading."""
+_FELL_ON_LN = 0.1
+"""A fall in ln p between the last reading of a pull and the first of the hold, were it to go on as between the last two, from
+which the last reading is no measure of the pressure at the isolation."""
+_UNSEEN = 4.0
+"""Median spacings between the two from which it is none either."""
+
+
 @kernel
 def last_steady(t: FloatArray, p: FloatArray, i0: int, i1: int) -> float:
     """Pressure at the end of a pull, microns: a straight line in ln p through its last readings, at their end."""
@@ -68,6 +77,7 @@ def last_steady(t: FloatArray, p: FloatArray, i0: int, i1: int) -> float:
         return math.nan
     n = 0
     st = sy = stt = sty = 0.0
+    last = math.nan
     i = i1 - 1
     while i >= i0 and n < 12:
         if not math.isnan(p[i]):
@@ -75,6 +85,10 @@ def last_steady(t: FloatArray, p: FloatArray, i0: int, i1: int) -> float:
                 break
             u = t[i] - t[i1 - 1]
             y = math.log(max(p[i], 1e-3))
+            if n == 0:
+                last = y
+            elif y - last > _STRAIGHT_LN:
+                break
             st += u
             sy += y
             stt += u * u
@@ -85,11 +99,49 @@ def last_steady(t: FloatArray, p: FloatArray, i0: int, i1: int) -> float:
         return math.nan
     det = n * stt - st * st
     if n < 3 or det <= 0.0:
-        return math.exp(sy / n)
+        # between two that lie apart pressure fell: the last is the nearer one
+        return math.exp(min(sy / n, last))
     slope = (n * sty - st * sy) / det
     # a pumped curve falls or stands
     slope = min(slope, 0.0)
     return math.exp((sy - slope * st) / n)
+
+
+@kernel
+def level_when_shut(
+    t: FloatArray, p: FloatArray, i0: int, i1: int, h0: int, h1: int, final: float, interval_s: float
+) -> float:
+    """Pressure at the isolation, microns, where a pull ``[i0, i1)`` that ends at `final` went on falling unseen.
+
+    Shut off, a circuit's pressure does not fall: what the hold ``[h0, h1)`` begins at, the pump had reached. Only where the pull
+    was cut off amid a fast fall, or no readings tell of its end; elsewhere the pull's own end is the better measure, for
+    a gauge at the circuit's far end sees pressure fall as the gradient evens out.
+    """
+    last = before = -1
+    for i in range(i1 - 1, i0 - 1, -1):
+        if not math.isnan(p[i]):
+            if last >= 0:
+                before = i
+                break
+            last = i
+    a = b = c = math.nan
+    first = -1
+    for i in range(h0, h1):
+        if not math.isnan(p[i]):
+            first = i if first < 0 else first
+            a, b, c = b, c, p[i]
+            if not math.isnan(a):
+                break
+    if math.isnan(a):
+        return final
+    level = median3(a, b, c)
+    if last < 0 or math.isnan(final):
+        return level
+    unseen_s = t[first] - t[last]
+    if unseen_s > _UNSEEN * interval_s or before < 0:
+        return min(final, level)
+    rate = math.log(p[before] / p[last]) / max(t[last] - t[before], 1e-3)
+    return min(final, level) if rate * unseen_s > _FELL_ON_LN else final
 
 
 @kernel

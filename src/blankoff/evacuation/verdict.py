@@ -250,7 +250,7 @@ def hold_pressures(
         out[i, 4] = _level_at(elapsed, pressure, a, b, min(starts[i] + 60.0, elapsed[last]), max(20.0, 2.0 * interval))
         least, second = np.inf, np.inf
         for j in range(first, b):
-            if elapsed[j] > starts[i] + 3.0 * interval:
+            if elapsed[j] > starts[i] + 3.0 * interval and j >= a + 3:
                 break
             x = pressure[j]
             if x > 0.0:
