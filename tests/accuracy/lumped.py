@@ -162,7 +162,7 @@ def _one_job(
     step = float(rng.uniform(0, 60)) if rng.random() < 0.6 else 0.0
     held = ran["held"] + step * -np.expm1(-ran["since_s"] / 4.0)
     shown = np.r_[ran["pumped"], held] * gain + offset
-    log, mess, begins_s = None, "", 0.0
+    log, mess, begins_s, is_seen = None, "", 0.0, True
     has_log = rng.random() >= NO_LOG
     if has_log:
         lag = float(rng.uniform(0.3, 1.5))
@@ -175,7 +175,7 @@ def _one_job(
         over = pl.col("pressure_micron") > gear.top[gauge]
         log = log.with_columns(pl.when(over).then(None).otherwise("pressure_micron").alias("pressure_micron"))
         if messy:
-            log, mess, begins_s = roughen(rng, log, ran["isolated_at_s"], bool(ran["since_s"].size), every)
+            log, mess, begins_s, is_seen = roughen(rng, log, ran["isolated_at_s"], bool(ran["since_s"].size), every)
     leaks, soaks = ran["leak_rise_micron"] >= MATERIAL, ran["moisture_rise_micron"] >= MATERIAL
     lowest, read = ran["lowest"] * gain + offset, shown[ran["pumped"].size :]
     verdict, reason = true_verdict(read, lowest, ran["since_s"], (leaks, soaks)) if has_log else ("unproven", "no_log")
@@ -183,7 +183,7 @@ def _one_job(
     parts_clear = all(not 30.0 < ran[part] < 80.0 for part in ("leak_rise_micron", "moisture_rise_micron"))
     near = [abs(lowest / level - 1.0) for level in (TARGET, LIMIT)]
     near += [abs(float(read[ran["since_s"] <= HOLD_S].max()) / LIMIT - 1.0)] if held_s >= 60.0 else []
-    clear = has_log and min(near) > 0.07 and (parts_clear or verdict != "failed")
+    clear = has_log and is_seen and min(near) > 0.07 and (parts_clear or verdict != "failed")
     names = {
         (True, True): "leak_and_moisture",
         (True, False): "leak",

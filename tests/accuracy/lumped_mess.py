@@ -172,7 +172,7 @@ def _kept(
 
 def roughen(
     rng: np.random.Generator, log: pl.DataFrame, isolated_s: float, stands: bool, every_s: float
-) -> tuple[pl.DataFrame, str, float]:
+) -> tuple[pl.DataFrame, str, float, bool]:
     """Thin a log, vent it, take readings away or repeat them.
 
     Returns
@@ -183,6 +183,8 @@ def roughen(
         What was done to it, joined by plus.
     begins_s : float
         When its first reading was taken.
+    is_seen : bool
+        Whether there are readings before the isolation and just after it.
     """
     thin = int(rng.choice([1, 2, 3, 6], p=[0.55, 0.2, 0.15, 0.1]))
     log, every_s = log[::thin], every_s * thin
@@ -208,5 +210,10 @@ def roughen(
         elif kind == "disorder":
             c = min(n, 2 * b - a)
             log = pl.concat([log[:a], log[b:c], log[a:b], log[c:]])
-    begins_s = float(log["elapsed_s"].min()) if kind == "late" else 0.0  # type: ignore[arg-type]
-    return log.with_columns(pl.col("elapsed_s") - begins_s), "+".join([*done, kind]), begins_s
+    t = log["elapsed_s"].to_numpy()
+    begins_s = float(t.min())
+    near_s = 3.0 * every_s
+    is_seen = not stands or bool(
+        ((t <= isolated_s) & (t > isolated_s - near_s)).any() and ((t > isolated_s) & (t < isolated_s + near_s)).any()
+    )
+    return log.with_columns(pl.col("elapsed_s") - begins_s), "+".join([*done, kind]), begins_s, is_seen

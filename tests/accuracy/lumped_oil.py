@@ -98,7 +98,7 @@ def oils_of(
     Parameters
     ----------
     jobs : frame
-        Truth of every evacuation: ``pump_id, started_at, isolated_s, water_boiled_g``.
+        Truth of every evacuation: ``pump_id, started_at, pumped_s, water_boiled_g``.
     services : frame
         The register's.
     fresh, life_h, first_h : float64 (pumps,)
@@ -111,7 +111,7 @@ def oils_of(
         day = (mine["started_at"] - STARTED).dt.total_seconds().to_numpy() / 86_400.0
         done = services.filter(pl.col("asset_id") == name)["serviced_on"].cast(pl.Date)
         changed = (done - STARTED.date()).dt.total_days().sort().to_numpy().astype(np.float64)
-        hours, water = mine["isolated_s"].to_numpy() / 3600.0, mine["water_boiled_g"].to_numpy()
+        hours, water = mine["pumped_s"].to_numpy() / 3600.0, mine["water_boiled_g"].to_numpy()
         out.append(PumpTruth(float(fresh[i]), float(life_h[i]), float(first_h[i]), day, hours, water, changed))
     return out
 

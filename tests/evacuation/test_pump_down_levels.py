@@ -166,6 +166,9 @@ def test_a_pull_cut_off_amid_its_fall_had_come_to_where_the_hold_begins() -> Non
     assert shut([700.0, 665.0, 600.0], [560.0, 561.0, 562.0]) == 561.0
     # the same rate over a longer pause
     assert shut([700.0, 660.0, 600.0], [560.0, 561.0, 562.0], unseen_s=4.0) == 561.0
+    # a stand far above it was pumped once more between two readings
+    assert shut([890.0, 890.0, 890.0], [357.0, 356.0, 358.0]) == pytest.approx(890.0)
+    assert shut([890.0, 890.0, 890.0], [355.0, 354.0, 356.0]) == 355.0
     # a hold that begins higher says nothing: the step of a gauge beside the pump
     assert shut([9160.0, 1200.0, 600.0], [900.0, 905.0, 910.0]) == 600.0
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.signal import lfilter
 
 from blankoff.fleet.copies import find_copies
-from blankoff.fleet.copy_match import different, match
+from blankoff.fleet.copy_match import _noise, different, match
 from blankoff.fleet.copy_propose import Nearness, near_codes, propose_copies, touched_by
 from blankoff.fleet.copy_sketch import SHAPE_COLUMNS, CopyRules, sketch_batch
 from blankoff.samples import SampleBatch
@@ -230,3 +230,33 @@ def test_a_jump_is_no_noise_that_two_honest_pulls_share() -> None:
     found = [match(one(*stepped(seed)), one(*stepped(1000 + seed)), 0.0) for seed in range(80)]
     assert not any(m.is_copy(CopyRules()) for m in found)
     assert max(m.sharpness for m in found) < 4.5
+
+
+def test_falls_between_gas_breaks_are_no_noise_that_two_honest_pulls_share() -> None:
+    """Three pulls by the same clock, read every 15 s: falls that outnumber what is straight must not be the scale."""
+
+    def thrice(seed: int) -> tuple[np.ndarray, np.ndarray]:
+        rng = np.random.default_rng(seed)
+        t = np.arange(126) * 15.0
+        p = np.full(t.size, np.nan)
+        # another pump and circuit each time, the same times
+        tau, floor = rng.uniform(20.0, 26.0), rng.uniform(250.0, 350.0)
+        for begins, ends in ((30.0, 200.0), (440.0, 580.0), (820.0, 980.0)):
+            pulled = (t >= begins) & (t < ends)
+            p[pulled] = floor + 40_000.0 * np.exp(-(t[pulled] - begins) / tau)
+        stood = t >= 980.0
+        p[stood] = floor + 150.0 + rng.uniform(0.25, 0.35) * (t[stood] - 980.0)
+        p = np.round(p * np.exp(0.004 * rng.normal(size=t.size)))
+        return t, np.where(p > 20_000.0, np.nan, p)
+
+    logs = [one(*thrice(seed)) for seed in range(24)]
+    found = [match(a, b, 0.0) for k, a in enumerate(logs) for b in logs[:k]]
+    assert not any(m.is_copy(CopyRules()) for m in found)
+    assert max(m.sharpness for m in found) < 5.0
+    _, p = thrice(0)
+    seen = np.isfinite(p)
+    noise = _noise(np.log(p[seen]))
+    falls = np.abs(np.gradient(np.log(p[seen]))) > 0.3
+    assert falls.sum() > 15
+    assert np.isnan(noise[falls]).mean() > 0.8
+    assert np.isfinite(noise[-40:-8]).all()

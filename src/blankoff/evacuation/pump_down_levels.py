@@ -68,6 +68,9 @@ _FELL_ON_LN = 0.1
 which the last reading is no measure of the pressure at the isolation."""
 _UNSEEN = 4.0
 """Median spacings between the two from which it is none either."""
+_TOO_FAR = 2.5
+"""How many times the hold's first level the last reading may be: no gradient along a circuit evens out by more, so that a stand
+before was pumped once more between two readings (this project's judgement)."""
 
 
 @kernel
@@ -138,7 +141,7 @@ def level_when_shut(
     if last < 0 or math.isnan(final):
         return level
     unseen_s = t[first] - t[last]
-    if unseen_s > _UNSEEN * interval_s or before < 0:
+    if unseen_s > _UNSEEN * interval_s or before < 0 or p[last] > _TOO_FAR * level:
         return min(final, level)
     rate = math.log(p[before] / p[last]) / max(t[last] - t[before], 1e-3)
     return min(final, level) if rate * unseen_s > _FELL_ON_LN else final

@@ -18,6 +18,9 @@ SCALE_ROUNDS = 3
 """How often the noise is measured anew off the bends that the last measure showed."""
 LEAST_STRAIGHT = 20
 """Readings off the bends from which on the noise is measured."""
+MOST_BEND_LN = 0.3
+"""Bend over nine readings, in ln p, that is no noise however large the noise seems: where a log falls several times between breaks
+with gas, its falls would else be the scale that they are held against, and two honest pulls fall alike."""
 
 
 @kernel
@@ -133,7 +136,7 @@ def part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
         if m < LEAST_STRAIGHT:
             break
         sigma = _noise_scale(sizes[:m])
-        _off_bends(course, bend, most_bend * sigma, straight)
+        _off_bends(course, bend, min(most_bend * sigma, MOST_BEND_LN), straight)
     for i in range(n):
         work[i] = min(abs(rest[i]), 4.0 * sigma)
     scale = np.empty(n)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
-from blankoff.fleet.copy_grids import LEAST_STRAIGHT, SCALE_ROUNDS
+from blankoff.fleet.copy_grids import LEAST_STRAIGHT, MOST_BEND_LN, SCALE_ROUNDS
 from blankoff.fleet.copy_kernels import ROUNDED, correlation, noise_z
 from blankoff.fleet.copy_readings import compare_readings, prepare_readings
 from blankoff.fleet.copy_sketch import CopyRules
@@ -60,7 +60,7 @@ def _noise(y: FloatArray) -> FloatArray:
         if sizes.size < LEAST_STRAIGHT:
             break
         sigma = max(1.4826 * float(np.median(sizes)), 0.5 * float(np.quantile(sizes, 0.9))) + 1e-5
-        bent = maximum_filter1d(bend, size=13, mode="nearest") > MOST_BEND * sigma
+        bent = maximum_filter1d(bend, size=13, mode="nearest") > min(MOST_BEND * sigma, MOST_BEND_LN)
         straight = there & ~bent
     scale = 1.4826 * 0.85 * uniform_filter1d(np.minimum(np.abs(rest), 4.0 * sigma), size=61, mode="nearest") + 1e-5
     rest = np.clip(rest / scale, -3.0, 3.0)
