@@ -232,15 +232,17 @@ def test_a_jump_is_no_noise_that_two_honest_pulls_share() -> None:
     assert max(m.sharpness for m in found) < 4.5
 
 
-def test_falls_between_gas_breaks_are_no_noise_that_two_honest_pulls_share() -> None:
-    """Three pulls by the same clock, read every 15 s: falls that outnumber what is straight must not be the scale."""
+@pytest.mark.parametrize("quicker", [1.0, 5.0])
+def test_falls_between_gas_breaks_are_no_noise_that_two_honest_pulls_share(quicker: float) -> None:
+    """Three pulls by the same clock, read every 15 s: falls that outnumber what is straight must not be the scale; nor falls of
+    a reading or two."""
 
     def thrice(seed: int) -> tuple[np.ndarray, np.ndarray]:
         rng = np.random.default_rng(seed)
         t = np.arange(126) * 15.0
         p = np.full(t.size, np.nan)
         # another pump and circuit each time, the same times
-        tau, floor = rng.uniform(20.0, 26.0), rng.uniform(250.0, 350.0)
+        tau, floor = rng.uniform(20.0, 26.0) / quicker, rng.uniform(250.0, 350.0)
         for begins, ends in ((30.0, 200.0), (440.0, 580.0), (820.0, 980.0)):
             pulled = (t >= begins) & (t < ends)
             p[pulled] = floor + 40_000.0 * np.exp(-(t[pulled] - begins) / tau)
@@ -257,6 +259,6 @@ def test_falls_between_gas_breaks_are_no_noise_that_two_honest_pulls_share() -> 
     seen = np.isfinite(p)
     noise = _noise(np.log(p[seen]))
     falls = np.abs(np.gradient(np.log(p[seen]))) > 0.3
-    assert falls.sum() > 15
+    assert falls.sum() > 5
     assert np.isnan(noise[falls]).mean() > 0.8
     assert np.isfinite(noise[-40:-8]).all()

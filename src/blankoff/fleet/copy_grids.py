@@ -19,7 +19,7 @@ SCALE_ROUNDS = 3
 LEAST_STRAIGHT = 20
 """Readings off the bends from which on the noise is measured."""
 MOST_BEND_LN = 0.3
-"""Bend over nine readings, in ln p, that is no noise however large the noise seems: where a log falls several times between breaks
+"""Bend over nine readings, or leap of one, in ln p, that is no noise however large the noise seems: where a log falls several times between breaks
 with gas, its falls would else be the scale that they are held against, and two honest pulls fall alike."""
 
 
@@ -118,12 +118,16 @@ def part_noise(course: FloatArray, most_bend: float, noise: FloatArray) -> None:
     median_filter_9(filled, work)
     uniform_filter(work, 9, smooth)
     rest = filled - smooth
-    uniform_filter(rest, 15, work)
     bend = np.empty(n)
+    for i in range(n):
+        bend[i] = abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)])
+        if abs(rest[i]) > MOST_BEND_LN:
+            # a fall of a reading or two, which the running median does not see
+            bend[i], rest[i] = np.inf, 0.0
+    uniform_filter(rest, 15, work)
     straight = np.empty(n, dtype=np.bool_)
     for i in range(n):
         rest[i] -= work[i]
-        bend[i] = abs(smooth[min(i + 4, n - 1)] - 2.0 * smooth[i] + smooth[max(i - 4, 0)])
         straight[i] = not math.isnan(course[i])
     sizes = np.empty(n)
     sigma = 0.0

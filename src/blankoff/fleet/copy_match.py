@@ -50,9 +50,11 @@ def _noise(y: FloatArray) -> FloatArray:
     filled = np.where(there, y, np.interp(np.arange(y.size), np.flatnonzero(there), y[there]))
     course = uniform_filter1d(median_filter(filled, size=9, mode="nearest"), size=9, mode="nearest")
     rest = filled - course
+    leaps = np.abs(rest) > MOST_BEND_LN
+    rest = np.where(leaps, 0.0, rest)
     rest -= uniform_filter1d(rest, size=15, mode="nearest")
     padded = np.pad(course, 4, mode="edge")
-    bend = np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8])
+    bend = np.where(leaps, np.inf, np.abs(padded[8:] - 2.0 * padded[4:-4] + padded[:-8]))
     straight, sigma = there, 0.0
     for _ in range(SCALE_ROUNDS):
         # the middle of all sizes, then of those off the bends: a bend must not raise the scale it is held against

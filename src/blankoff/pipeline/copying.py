@@ -15,7 +15,7 @@ from blankoff.pipeline.results import changed_rows
 from blankoff.samples import SampleBatch
 from blankoff.store import Spool, Store
 
-COMPARED_BY = "8"
+COMPARED_BY = "9"
 """Raised whenever comparing two logs changes what comes of it, so that all pairs are compared again."""
 
 _LAID_OUT_FROM = 3
