@@ -57,16 +57,18 @@ def test_parts_of_an_interval_begin_with_the_earliest() -> None:
 
 @pytest.mark.parametrize("stride", [1, 3])
 @pytest.mark.parametrize("late", [True, False])
-def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: int, late: bool) -> None:
+@pytest.mark.parametrize("noise", [3.0, 1.0])
+def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: int, late: bool, noise: float) -> None:
     """Twice the log-likelihood of both sides; over each of four parts of the interval the sides meet, or jump.
 
     A jump up may have any size to a tenth of the level (4.5 in favour); one down costs 12; a lagging gauge as it misfits.
+    Readings of 3 microns' noise, told to have that, or 1: all is then worth as much less as they misfit.
     """
     rng = np.random.default_rng(1)
     t = 5.0 + np.cumsum(rng.uniform(1.0, 4.0, 40))
     u = t - t[20]
     z = np.where(u < 0.0, 300.0 - 2.0 * u, 310.0 + 1.5 * u) + 3.0 * rng.normal(size=40)
-    w = np.full(40, 1.0 / 9.0)
+    w = np.full(40, 1.0 / noise**2)
     lo, hi = 12, 28
     n = hi - lo + 1
     before, after, slow = np.empty((n, N_SIDE)), np.empty((n, N_SIDE)), np.zeros((n, LAGS_S.size))
@@ -81,6 +83,7 @@ def test_likelihood_of_candidates_is_a_bend_a_jump_or_a_lagging_gauge(stride: in
     np.testing.assert_array_equal(after[::stride], want_after[::stride])
     least = min(before[k, COST] + after[k, COST] for k in tried)
     inflate = max(1.1, least / 34.0)
+    assert (inflate > 3.0) == (noise == 1.0)
     if late:
         lagged_rises(t, z, w, lo, hi, before, slow)
     for k in range(n):
@@ -333,6 +336,20 @@ def test_what_is_found_is_the_posterior_over_readings(kind: str, dt: float, seed
         assert result == pytest.approx(by_hand(t, p, v, guess, scales), rel=1e-6, abs=1e-6)
 
 
+@pytest.mark.parametrize(("n", "at", "slope"), [(50, 18, 0.03), (60, 30, 0.08), (24, 18, 2.0), (26, 21, 2.0)])
+def test_slow_rises_and_short_ones_are_the_posterior_too(n: int, at: int, slope: float) -> None:
+    """Of a slow rise a dozen candidates stay open; a short one ends a few readings after them."""
+    rng = np.random.default_rng(n)
+    t = 4.0 + np.cumsum(rng.uniform(0.8, 1.2, n)) * 10.0
+    p = 300.0 + 500.0 * np.exp(-np.arange(n) / 3.0) + slope * np.maximum(t - t[at] + 4.0, 0.0)
+    p *= 1.0 + 0.004 * rng.normal(size=n)
+    scales = scales_of(10.0, 0.004)
+    v = np.array([0.004**2 + (0.01 / x) ** 2 / 12.0 + 1e-8 for x in p])
+    result = np.full(N_MOMENT, -1.0)
+    assert locate_isolation(t, np.log(p), scales, t, np.log(p), v, np.arange(n + 1), 0, n - 1, float(t[at]), result)
+    assert result == pytest.approx(by_hand(t, p, v, float(t[at]), scales), rel=1e-6, abs=1e-6)
+
+
 def test_a_floor_from_the_first_reading_on() -> None:
     """Candidates begin with the fourth reading, so that three are left for the pumped side, until one of the first is likely."""
     rng = np.random.default_rng(8)
@@ -407,6 +424,9 @@ def test_a_fall_of_no_shape_costs_a_term_for_each_reading() -> None:
     risen = z.copy()
     risen[1] = 9000.0 + 2.0 * math.sqrt(18.0)
     assert weighed(risen, True)[2][2:4, COST] == pytest.approx([13.0, 16.0])
+    w[:2] = 1.0 / 16.0, 1.0 / 34.0
+    assert weighed(risen, True)[2][2:4, COST] == pytest.approx([9.0 + 72.0 / 50.0, 12.0 + 72.0 / 50.0])
+    w[:2] = 1.0 / 9.0
     risen[1] = 9900.0
     assert weighed(risen, True)[2][2:4, COST] == pytest.approx([45009.0, 45012.0])
 

@@ -29,6 +29,9 @@ from blankoff.evacuation.phases_weigh import (
     STEP,
     _evidence,
     _first_guess,
+    _rises_as_a_hold,
+    _shows,
+    _stops_suddenly,
     weigh_rise,
 )
 
@@ -322,3 +325,105 @@ def test_place_of_the_first_guess() -> None:
     # a log's first reading has none before it
     _first_guess(ct, scales_of(), bs, 2, 0, 3.0, found, rise)
     assert rise[[ISO_S, ISO_J]].tolist() == [1.0, 1.0]
+
+
+def up(x: float) -> float:
+    """The least number above."""
+    return math.nextafter(x, math.inf)
+
+
+def held(
+    bend: float = 0.0,
+    climb: float = 0.0,
+    grown: float = 1.0,
+    lasts: float = 600.0,
+    before: float = -1e-4,
+    after: float = 1e-4,
+    sudden: bool = False,
+    marked: float = NAN,
+    final: bool = False,
+) -> bool:
+    rise = np.zeros(N_RISE)
+    rise[[EVIDENCE, CLIMB, RISE_LN, LAST_S, RATE_BEFORE, RATE_AFTER]] = bend, climb, grown, lasts, before, after
+    rise[ISO_S] = 1000.0
+    return bool(_rises_as_a_hold(rise, sudden, marked, final))
+
+
+BOUNDS: dict[str, tuple[dict[str, float | bool], str, float]] = {
+    # what else holds, which number decides, and the bound that it must pass
+    "a bend": ({}, "bend", 26.0),
+    "a bend beside a mark": ({"marked": 950.0}, "bend", 0.35 * 26.0),
+    "a bend without a rise": ({"grown": 0.0}, "bend", 45.0),
+    "a bend without a rise beside a mark": ({"grown": 0.0, "marked": 950.0}, "bend", 0.35 * 45.0),
+    "a rise that makes less of a bend enough": ({"bend": 30.0}, "grown", 0.03),
+    "a sudden rise": ({"sudden": True, "grown": 0.1}, "climb", 40.0),
+    "a sudden rise beside a mark": ({"sudden": True, "marked": 950.0, "grown": 0.1}, "climb", 0.35 * 40.0),
+    "how far a sudden rise goes": ({"sudden": True, "climb": 50.0}, "grown", 0.08),
+    "a bend beside a rise": ({"climb": 50.0, "grown": 0.1}, "bend", 0.3 * 26.0),
+    "a bend beside a plain rise": ({"climb": 101.0}, "bend", 0.1 * 26.0),
+    "a plain rise": ({"bend": 5.0}, "climb", 2.5 * 40.0),
+    "how far a plain rise goes": ({"bend": 5.0, "climb": 101.0}, "grown", 2.5 * 0.08),
+    "a fast rise to the end": ({"final": True, "grown": 0.4}, "climb", 0.5 * 40.0),
+    "how far a fast rise goes": ({"final": True, "climb": 21.0}, "grown", 0.3),
+    "how fast a long one is": ({"final": True, "climb": 21.0, "lasts": 4000.0}, "grown", 1.5e-4 * 4000.0),
+    "a slight rise to the end": ({"final": True, "grown": 0.1}, "climb", 60.0),
+    "how far a slight one goes": ({"final": True, "climb": 61.0}, "grown", 0.03),
+    "how fast a slight one is": ({"final": True, "climb": 61.0, "lasts": 4000.0}, "grown", 4e-5 * 4000.0),
+    "how long a slight one lasts": ({"final": True, "climb": 61.0, "grown": 0.1}, "lasts", 60.0),
+    "how long any lasts": ({"bend": 100.0}, "lasts", 15.0),
+    "rising more than before": ({"bend": 100.0, "before": 2e-4}, "after", 2e-4),
+    "not falling": ({"bend": 100.0}, "after", math.nextafter(0.0, -1.0)),
+    "a mark not too early": ({"bend": 20.0}, "marked", 910.0),
+}
+
+
+@pytest.mark.parametrize("what", BOUNDS)
+def test_what_makes_a_hold_passes_each_bound_and_no_less(what: str) -> None:
+    rest, name, bound = BOUNDS[what]
+    assert not held(**{**rest, name: bound})
+    assert held(**{**rest, name: up(bound)})
+
+
+def test_what_does_not_make_a_hold() -> None:
+    assert held(bend=20.0, marked=math.nextafter(1090.0, 0.0))
+    assert not held(bend=20.0, marked=1090.0), "a mark too late"
+    for lacking in ({"climb": 1e9, "grown": 0.15}, {"climb": 1e9, "bend": 2.0}, {"final": True, "climb": 19.0}):
+        assert not held(**lacking)
+    assert held(climb=1e9, grown=0.15, bend=8.0)
+    assert held(climb=1e9, grown=0.15, sudden=True)
+    assert held(climb=101.0, sudden=True)
+    assert not held(climb=61.0, grown=0.1), "only at the log's end"
+    assert not held(final=True, climb=30.0, grown=0.1)
+
+
+def test_a_fall_that_ends_suddenly() -> None:
+    """Faster than 0.15 per cent a second by the fit, or by three blocks that fall by more than 0.15, and so fast."""
+    t = np.array([0.0, 50.0, 60.0, 70.0, 80.0])
+    y = np.array([9.0, 0.5, 0.3, 0.25, 0.25])
+    sudden = lambda y, pull=0, best=4, rate=0.0, t=t: bool(_stops_suddenly(t, y, pull, best, rate))  # noqa: E731
+    assert sudden(y), "by 0.25 in 30 s"
+    assert not sudden(y, pull=2), "by 0.05 since pumping began"
+    assert sudden(y, rate=-0.0016, pull=2)
+    assert not sudden(y, rate=-0.0015, pull=2)
+    assert not sudden(y, best=0), "before the first block there is none"
+    assert sudden(y, best=2), "with fewer than three before it, those that are there"
+    assert not sudden(np.array([9.0, 0.15, 0.1, 0.1, 0.0])), "by just 0.15"
+    assert sudden(np.array([9.0, up(0.15), 0.1, 0.1, 0.0]))
+    slow = np.array([0.0, 1.0, 100.0, 150.0, 201.0])
+    assert not sudden(np.array([9.0, 0.3, 0.2, 0.1, 0.0]), t=slow), "0.3 in 200 s: just that fast"
+    assert sudden(np.array([9.0, up(0.3), 0.2, 0.1, 0.0]), t=slow)
+
+
+def test_what_moves_by_no_more_than_two_steps_of_the_gauge_shows_nothing() -> None:
+    y = np.log(np.array([900.0, 300.0, 310.0, 322.0, 50.0]))
+    shows = lambda step, first=1, best=1, last=3, sigma=0.0: bool(  # noqa: E731
+        _shows(y, first, best, last, scales_of(step, sigma))
+    )
+    assert shows(9.9)
+    assert not shows(10.1), "22 microns are 2.2 steps"
+    assert shows(10.1, first=0)
+    assert shows(10.1, last=4)
+    assert shows(20.0, best=0), "the block itself counts"
+    # a step that noise hides is none: twice 0.02 of 300 microns
+    assert shows(11.9, sigma=0.02)
+    assert not shows(12.1, sigma=0.02)

@@ -60,6 +60,14 @@ tens of minutes. Of the 568 simulated logs without a hold that these bounds were
 _SUDDEN_PER_S = -1.5e-3
 """A fall of ln p that fast, and then a rise: no pump does that of itself."""
 
+_SUDDEN_LN = 0.15
+"""By so much it has to fall over three blocks."""
+
+_LOST_LN = 0.4
+"""A hold doesn't end that far below where pumping ended: pumping went on."""
+
+_STEPS = 2.2
+
 _MARK_SHARE = 0.35
 """Share of the evidence that is enough next to a mark."""
 
@@ -222,33 +230,51 @@ def weigh_rise(
     rise[RISE_LN] = by[end] - math.log(max(found[AFTER], 1.0))
     _first_guess(ct, scales, bs, last, best, coarse, found, rise)
 
-    need = 1.0
-    if not math.isnan(marked_s) and abs(marked_s - rise[ISO_S]) < MARK_REACH_S:
-        need = _MARK_SHARE
-    bends = rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0
-    # standing still without a rise may be a floor; it takes more to be a hold
-    plain = bend > (BEND_EVIDENCE if rise[RISE_LN] > _FLAT_LN else _FLAT_EVIDENCE) * need
-    sudden = rise[RATE_BEFORE] < _SUDDEN_PER_S
-    if best > pull:
-        k = max(pull, best - 3)
-        sudden = sudden or (by[k] - by[best] > 0.15 and by[best] - by[k] < _SUDDEN_PER_S * (bt[best] - bt[k]))
-    climbs = climb > _CLIMB * need and rise[RISE_LN] > _CLIMB_LN and (sudden or bend > 0.3 * BEND_EVIDENCE)
-    climbs = climbs or (
-        climb > 2.5 * _CLIMB and rise[RISE_LN] > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE)
-    )
-    fast = rise[RISE_LN] > _FAST_PER_S * rise[LAST_S]
-    climbs = climbs or (final and fast and climb > 0.5 * _CLIMB and rise[RISE_LN] > _FAST_LN)
-    slight = rise[RISE_LN] > _LAST_LN and rise[RISE_LN] > _LAST_PER_S * rise[LAST_S] and rise[LAST_S] > _LEAST_LAST_S
-    climbs = climbs or (final and slight and climb > _LAST_CLIMB)
-    lasts = rise[LAST_S] > _SHORTEST_S and by[last] > min(math.log(max(rise[PUMPED], 1.0)), by[best]) - 0.4
-    # what stays within two of the gauge's steps may be one of them
+    held = by[last] > min(math.log(max(rise[PUMPED], 1.0)), by[best]) - _LOST_LN
+    sudden = _stops_suddenly(bt, by, pull, best, rise[RATE_BEFORE])
+    if held and _shows(by, max(pull, best - 6), best, last, scales) and _rises_as_a_hold(rise, sudden, marked_s, final):
+        rise[ACCEPTED] = 1.0
+
+
+@kernel
+def _stops_suddenly(bt: FloatArray, by: FloatArray, pull: int, best: int, rate_before: float) -> bool:
+    """Whether a fall that no pump ends by itself ends with a block: by its fitted rate, or by the three blocks before it."""
+    k = max(pull, best - 3)
+    fall = by[best] - by[k]
+    return rate_before < _SUDDEN_PER_S or (fall < -_SUDDEN_LN and fall < _SUDDEN_PER_S * (bt[best] - bt[k]))
+
+
+@kernel
+def _shows(by: FloatArray, first: int, best: int, last: int, scales: FloatArray) -> bool:
+    """Whether pressure moves by more than two of the gauge's steps, which may be one of them, or its noise hides those."""
     top = floor = math.exp(by[best])
-    for k in range(max(pull, best - 6), last + 1):
+    for k in range(first, last + 1):
         top = max(top, math.exp(by[k]))
         floor = min(floor, math.exp(by[k]))
-    shown = top - floor > 2.2 * step_at(scales, floor) or step_at(scales, floor) < 2.0 * scales[SIGMA] * floor
-    if (plain or climbs) and bends and lasts and shown:
-        rise[ACCEPTED] = 1.0
+    step = step_at(scales, floor)
+    return top - floor > _STEPS * step or step < 2.0 * scales[SIGMA] * floor
+
+
+@kernel
+def _rises_as_a_hold(rise: FloatArray, sudden: bool, marked_s: float, final: bool) -> bool:
+    """Whether what was found of a stretch makes it a hold; `sudden` and `final` as above, `marked_s` as in `weigh_rise`."""
+    bend, climb, grown, lasts_s = rise[EVIDENCE], rise[CLIMB], rise[RISE_LN], rise[LAST_S]
+    if not (rise[RATE_AFTER] > rise[RATE_BEFORE] and rise[RATE_AFTER] >= 0.0 and lasts_s > _SHORTEST_S):
+        return False
+    # no mark is NaN, which lies nowhere near
+    need = _MARK_SHARE if abs(marked_s - rise[ISO_S]) < MARK_REACH_S else 1.0
+    # standing still without a rise may be a floor; it takes more to be a hold
+    if bend > (BEND_EVIDENCE if grown > _FLAT_LN else _FLAT_EVIDENCE) * need:
+        return True
+    if climb > _CLIMB * need and grown > _CLIMB_LN and (sudden or bend > 0.3 * BEND_EVIDENCE):
+        return True
+    if climb > 2.5 * _CLIMB and grown > 2.5 * _CLIMB_LN and (sudden or bend > 0.1 * BEND_EVIDENCE):
+        return True
+    if not final:
+        return False
+    if climb > 0.5 * _CLIMB and grown > _FAST_LN and grown > _FAST_PER_S * lasts_s:
+        return True
+    return bool(climb > _LAST_CLIMB and lasts_s > _LEAST_LAST_S and grown > max(_LAST_LN, _LAST_PER_S * lasts_s))
 
 
 @kernel
