@@ -59,6 +59,12 @@ def test_logarithm_of_the_normal_tail(z: float) -> None:
         assert ln_tail(z) == pytest.approx(math.log(1.0 - NormalDist().cdf(z)), abs=1e-9 if z < 5.0 else 10.0)
 
 
+def test_far_out_the_tail_is_its_series_to_the_second_term() -> None:
+    """ln of (1 - 1/z^2 + 3/z^4 - ...) is -1/z^2 + 5/2 / z^4 - ...: what is left out is told, and all that is kept is seen."""
+    for z in (8.0, 12.0, 20.0):
+        assert (norm.logsf(z) - ln_tail(z)) * z**4 == pytest.approx(2.5, abs=12.5 / z**2)
+
+
 def gain(c: float, ell: float, terms: tuple[float, ...]) -> float:
     gss, gsl, gsy, gll, gly = terms
     return c * gsy + ell * gly - 0.5 * (c * c * gss + 2.0 * c * ell * gsl + ell * ell * gll)

@@ -45,8 +45,8 @@ def first_below(t: FloatArray, p: FloatArray, i0: int, i1: int, level: float) ->
         if i + 1 < i1 and p[i + 1] > level:
             continue
         if above >= 0:
-            share = math.log(p[above] / level) / max(math.log(p[above] / max(p[i], 1e-3)), 1e-12)
-            return float(t[above] + min(max(share, 0.0), 1.0) * (t[i] - t[above]))
+            share = math.log(p[above] / level) / math.log(p[above] / max(p[i], 1e-3))
+            return float(t[above] + share * (t[i] - t[above]))
         if i == i0:
             return float(t[i])
         # straight from over-range: back along the slope of the next readings, within the spacing
