@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from ingest_data import pull_micron
 
+from blankoff.ingest.logs import read_logs
 from blankoff.ingest.order import put_in_order
 
 
@@ -167,3 +170,19 @@ def test_any_times_come_out_strictly_ascending(times: list[float], pressures: li
     assert got.elapsed_s[0] == 0
     assert np.all(np.diff(got.elapsed_s) > 0)
     assert got.index.size + got.repeats + got.far.size == t.size
+
+
+@pytest.mark.parametrize("absurd", ["1e300", "-1e300", "2e12"])
+def test_times_that_no_clock_can_show_cost_their_lines(absurd: str, tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    lines = [f"{10 * k},{300 + 20_000 * 0.9**k:.1f}" for k in range(60)]
+    lines[30] = f"{absurd},400.0"
+    lines[31] = f"{absurd}0,401.0"
+    (tmp_path / "logs" / "a.csv").write_text("elapsed_s,pressure_micron\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    readout = read_logs(["logs/a.csv"], tmp_path)
+    assert readout.batch.elapsed_s.tolist() == [10.0 * k for k in range(60) if k not in (30, 31)]
+    assert readout.quarantine["row"].to_list() == [32, 33]
+    assert "cannot be right" in readout.quarantine["problem"][0]
+    every = "\n".join(f"{k}{absurd.lstrip('-')},{300 + k}" for k in range(1, 60))
+    (tmp_path / "logs" / "a.csv").write_text(f"elapsed_s,pressure_micron\n{every}\n", encoding="utf-8")
+    assert read_logs(["logs/a.csv"], tmp_path).info["readable"].to_list() == [False]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import subprocess
 import sys
 import textwrap
@@ -20,7 +21,7 @@ from thin_parquet import page, parquet, thrift
 
 from blankoff.ingest import parquet_pages
 from blankoff.ingest.logs import read_logs
-from blankoff.ingest.parquet_pages import page_bytes
+from blankoff.ingest.parquet_pages import Chunk, chunks_of, page_bytes
 
 ROWS = 400
 NAMES = ["elapsed_s", "pressure_micron"]
@@ -40,7 +41,7 @@ def log(codec: str, says: int = 8 * ROWS) -> bytes:
 
 
 def opened(data: bytes, names: list[str] = NAMES) -> int:
-    return page_bytes(data, pq.read_metadata(pa.BufferReader(data)), names)
+    return page_bytes(data, chunks_of(data), names)
 
 
 @pytest.mark.parametrize("codec", ["none", "snappy", "gzip", "zstd"])
@@ -133,7 +134,7 @@ def test_the_usual_headers_are_read_alike_both_ways(size: int, values: int, usua
     data = b"__" + header(size, values, usual=usual, kind=kind) + b"1234567"
     assert (parquet_pages._USUAL.match(data, 2) is not None) == (usual or kind == 2)
     assert parquet_pages._page(data, 2) == (len(data) - 7, size, 7, values)
-    at, found = parquet_pages._fields(data, 2, parquet_pages._PAGE)
+    at, found = parquet_pages._fields(data, 2, parquet_pages._PAGE, 0)
     assert (at, found[2], found[3]) == (len(data) - 7, size, 7)
     assert found[5 if kind == 0 else 7][1] == values
 
@@ -143,12 +144,12 @@ GOOD = {1: 0, 2: len(BODY), 3: len(BODY), 5: {1: ROWS, 2: 0, 3: 3, 4: 3}}
 WRONG: dict[str, tuple[bytes, str]] = {
     "no size": (thrift({1: 0, 3: len(BODY), 5: GOOD[5]}), "without a size"),
     "size below nothing": (thrift(GOOD | {2: -1}), "without a size"),
-    "checksum of words": (thrift({1: 0, 2: 1, 3: 1, 4: "\x05\x04\xfe\xff"}), "holds what none does"),
-    "words for a size": (thrift({1: 0, 2: "x", 3: 1}), "holds what none does"),
-    "a list": (thrift(GOOD | {9: [1]}), "holds what none does"),
-    "a structure for a size": (thrift({1: 0, 2: {}, 3: 1}), "holds what none does"),
-    "out of order": (b"\x05\x04" + thrift(GOOD), "out of order"),
-    "no end": (b"\x98\xff\xff\xff\x7f", "no end"),
+    "checksum of words": (thrift({1: 0, 2: 1, 3: 1, 4: "\x05\x04\xfe\xff"}), "another kind"),
+    "words for a size": (thrift({1: 0, 2: "x", 3: 1}), "another kind"),
+    "a list for a size": (thrift({1: 0, 2: [1], 3: 1}), "another kind"),
+    "a structure for a size": (thrift({1: 0, 2: {}, 3: 1}), "another kind"),
+    "fields out of order": (b"\x05\x04" + thrift(GOOD), "fields out of order"),
+    "no end": (b"\x98\xff\xff\xff\x7f", "without an end"),
     "endless number": (b"\x15" + b"\x80" * 20, "number without an end"),
     "more values than rows may be": (thrift(GOOD | {5: {1: 2**30, 2: 0, 3: 3, 4: 3}}), "more values"),
     "longer than its column": (thrift(GOOD | {3: len(BODY) + 1}), "ends outside"),
@@ -169,37 +170,95 @@ def test_headers_that_readers_may_take_differently_are_refused(what: str, tmp_pa
     assert why in readout.quarantine["problem"][0]
 
 
-class _Footer:
-    """A footer of one column that says where it lies."""
-
-    num_row_groups = num_columns = 1
-    path_in_schema = "a"
-
-    def __init__(self, at: int, size: int, dictionary: int | None = None) -> None:
-        self.data_page_offset, self.total_compressed_size, self.dictionary_page_offset = at, size, dictionary
-
-    def row_group(self, _: int) -> _Footer:
-        return self
-
-    column = row_group
+def laid(start: int, end: int) -> list[Chunk]:
+    return [Chunk("a", frozenset(), start, end)]
 
 
-def test_columns_lie_in_the_file() -> None:
+def test_only_the_columns_asked_for_are_looked_through() -> None:
     data = page(BODY, ROWS, 3_000)
-    assert page_bytes(data, _Footer(0, len(data)), ["a"]) == 3_000
-    assert page_bytes(b"PAR1" + data + data, _Footer(4 + len(data), 2 * len(data), 4), ["a"]) == 6_000, (
-        "dictionary first"
-    )
-    assert page_bytes(data, _Footer(0, len(data)), ["b"]) == 0
-    for at, size, dictionary in ((1, len(data), None), (-1, 5, None), (0, -1, None)):
-        with pytest.raises(ValueError, match="outside of the file"):
-            page_bytes(data, _Footer(at, size, dictionary), ["a"])
-    with pytest.raises(ValueError, match="dictionary behind"):
-        page_bytes(data, _Footer(4, 5, 4), ["a"])
+    assert page_bytes(data, laid(0, len(data)), ["a"]) == 3_000
+    assert page_bytes(b"PAR1" + data + data, laid(4, 4 + 2 * len(data)), ["a"]) == 6_000
+    assert page_bytes(data, laid(0, len(data)), ["b"]) == 0
 
 
 def test_more_pages_than_anybody_writes() -> None:
     data = thrift({1: 0, 2: 0, 3: 0, 5: {1: 0, 2: 0, 3: 3, 4: 3}}) * 100_001
-    assert page_bytes(data, _Footer(0, len(data) // 100_001 * 100_000), ["a"]) == 0
+    assert page_bytes(data, laid(0, len(data) // 100_001 * 100_000), ["a"]) == 0
     with pytest.raises(ValueError, match="more than 100000 pages"):
-        page_bytes(data, _Footer(0, len(data)), ["a"])
+        page_bytes(data, laid(0, len(data)), ["a"])
+
+
+@pytest.mark.parametrize("how", WRITERS)
+def test_columns_lie_where_the_library_finds_them(how: str) -> None:
+    """Reference: Arrow's own reading of the footer."""
+    table = pa.table(
+        {"elapsed_s": TIME, "pressure_micron": PRESSURE, "mark": ["shut", None] * (ROWS // 2), "n": [[1]] * ROWS}
+    )
+    sink = io.BytesIO()
+    pq.write_table(table, sink, **WRITERS[how])
+    footer = pq.read_metadata(pa.BufferReader(sink.getvalue()))
+    theirs = [footer.row_group(g).column(c) for g in range(footer.num_row_groups) for c in range(footer.num_columns)]
+    ours = chunks_of(sink.getvalue())
+    assert [c.name for c in ours] == [t.path_in_schema for t in theirs]
+    assert [c.start for c in ours] == [t.dictionary_page_offset or t.data_page_offset for t in theirs]
+    assert [c.end - c.start for c in ours] == [t.total_compressed_size for t in theirs]
+    numbers = {"PLAIN": 0, "PLAIN_DICTIONARY": 2, "RLE": 3, "RLE_DICTIONARY": 8}
+    assert [c.encodings for c in ours] == [{numbers[e] for e in t.encodings} for t in theirs]
+
+
+def footed(footer: bytes, body: bytes = b"") -> bytes:
+    return b"PAR1" + body + footer + struct.pack("<I", len(footer)) + b"PAR1"
+
+
+COLUMN: dict[int, Any] = {2: [0], 3: ["a"], 7: ("i64", 5), 9: ("i64", 4)}
+FOOTERS: dict[str, tuple[bytes, str]] = {
+    "no footer": (b"PAR1" + struct.pack("<I", 900) + b"PAR1", "a footer that is none"),
+    "beyond the file": (footed(thrift({4: [{1: [{3: COLUMN | {9: ("i64", 10_000)}}]}]})), "outside of the file"),
+    "before the file": (footed(thrift({4: [{1: [{3: COLUMN | {9: ("i64", -4)}}]}]}), bytes(9)), "outside of the file"),
+    "shorter than nothing": (
+        footed(thrift({4: [{1: [{3: COLUMN | {7: ("i64", -1)}}]}]}), bytes(9)),
+        "outside of the file",
+    ),
+    "dictionary behind": (
+        footed(thrift({4: [{1: [{3: COLUMN | {11: ("i64", 4)}}]}]}), bytes(9)),
+        "a dictionary behind",
+    ),
+    "words for groups": (footed(thrift({4: "x"})), "another kind"),
+    "a number for a column": (footed(thrift({4: [{1: [{3: 5}]}]})), "another kind"),
+    "words for encodings": (footed(thrift({4: [{1: [{3: COLUMN | {2: ["x"]}}]}]}), bytes(9)), "another kind"),
+    "numbers for a name": (footed(thrift({4: [{1: [{3: COLUMN | {3: [1]}}]}]}), bytes(9)), "another kind"),
+    "an endless list": (footed(b"\x49\xfc\xff\xff\xff\xff\x7f"), "longer than the file"),
+    "within itself": (footed(b"\xac" + b"\x1c" * 40 + bytes(41)), "structures within"),
+    "a map": (footed(b"\xab\x00\x00"), "a kind that there is not"),
+}
+
+
+@pytest.mark.parametrize("what", FOOTERS)
+def test_footers_that_are_none_are_refused(what: str, tmp_path: Path) -> None:
+    data, why = FOOTERS[what]
+    with pytest.raises(ValueError, match=why):
+        chunks_of(data)
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "a.parquet").write_bytes(data)
+    assert read_logs(["logs/a.parquet"], tmp_path).info["readable"].to_list() == [False]
+
+
+def test_a_footer_that_ends_the_library_does_not_end_the_program(tmp_path: Path) -> None:
+    """One bit makes a column one that is never blank: Arrow 26 ends the whole program when such a column is asked for."""
+    table = pa.table({"elapsed_s": TIME, "pressure_micron": PRESSURE, "mark": [None, "shut"] * (ROWS // 2)})
+    sink = io.BytesIO()
+    pq.write_table(table, sink)
+    whole = sink.getvalue()
+    size = int.from_bytes(whole[-8:-4], "little")
+    footer = whole[-8 - size : -8]
+    (tmp_path / "logs").mkdir()
+    names = []
+    for i in range(len(footer) - 1):
+        if footer[i : i + 2] == b"\x25\x02":  # may be blank
+            damaged = footer[:i] + b"\x25\x00" + footer[i + 2 :]
+            names.append(f"logs/{i}.parquet")
+            (tmp_path / names[-1]).write_bytes(whole[: -8 - size] + damaged + whole[-8:])
+    assert len(names) >= 3
+    code = f"from blankoff.ingest.logs import read_logs; print(read_logs({names!r}, {str(tmp_path)!r}).info.height)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"{len(names)}\n", "")

@@ -20,6 +20,10 @@ from blankoff.ingest.tolerant import RawLog
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
+_MOST_S = 1e12
+"""No clock has counted so long, nor do microseconds show in it: some 30 000 years."""
+_NO_TIME = "a time that cannot be right beside its neighbours'; the line was left out"
+
 
 @dataclass(frozen=True)
 class CleanLog:
@@ -80,13 +84,18 @@ def finish(raw: RawLog, timezone: str, shown: str, rejects: Rejects) -> CleanLog
             raw.unit,
             raw.layout,
         )
+    absurd = np.abs(time_s) > _MOST_S
+    if absurd.any():
+        for i in np.flatnonzero(absurd if bad is None else absurd & ~bad).tolist():
+            rejects.add(int(raw.line[i]), raw.time_name, _NO_TIME)
+        bad = absurd if bad is None else bad | absurd
     kept = np.arange(pressure.size) if bad is None else np.flatnonzero(~bad)
     ordered = put_in_order(time_s[kept], pressure[kept])
     for i in ordered.far.tolist():
         rejects.add(
             int(raw.line[kept[i]]),
             raw.time_name,
-            "a time that cannot be right beside its neighbours'; the line was left out",
+            _NO_TIME,
         )
     index = kept[ordered.index]
     p = pressure[index]

@@ -11,13 +11,13 @@ from typing import Any
 from blankoff.errors import LogUnreadableError
 from blankoff.ingest.arrow import pa, pa_compute, parquet
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.parquet_pages import page_bytes
+from blankoff.ingest.parquet_pages import Chunk, chunks_of, page_bytes
 
 __all__ = ["is_nested", "lies_open", "open_bounded", "read_bounded"]
 
 _MOST_ROWS_AT_ONCE = 65_536
-_PLAIN = frozenset({"PLAIN", "RLE", "RLE_DICTIONARY", "PLAIN_DICTIONARY", "BIT_PACKED"})
-"""Encodings in which no value takes up another's bytes, those of a dictionary aside."""
+_PLAIN = frozenset({0, 2, 3, 4, 8})
+"""Numbers of the encodings PLAIN, PLAIN_DICTIONARY, RLE, BIT_PACKED and RLE_DICTIONARY, in which no value takes up another's bytes, those of a dictionary aside."""
 
 
 def open_bounded(data: bytes, shown: str) -> Any:
@@ -41,13 +41,9 @@ def is_nested(file: Any, name: str) -> bool:
     return bool(pa.types.is_nested(file.schema_arrow.types[file.schema_arrow.names.index(name)]))
 
 
-def lies_open(footer: Any) -> bool:
+def lies_open(chunks: list[Chunk]) -> bool:
     """Whether all columns are in encodings that tell each value by itself."""
-    return all(
-        _PLAIN.issuperset(footer.row_group(g).column(c).encodings)
-        for g in range(footer.num_row_groups)
-        for c in range(footer.num_columns)
-    )
+    return all(chunk.encodings <= _PLAIN for chunk in chunks)
 
 
 def read_bounded(file: Any, data: bytes, names: list[str], shown: str) -> Any:
@@ -73,7 +69,7 @@ def read_bounded(file: Any, data: bytes, names: list[str], shown: str) -> Any:
     texts = [name for name in names if _is_text(types[name])]
     others = [name for name in names if name not in texts]
     fixed = sum(types[n].byte_width for n in others if pa.types.is_fixed_size_binary(types[n])) * file.metadata.num_rows
-    size = page_bytes(data, file.metadata, names)
+    size = page_bytes(data, chunks_of(data), names)
     if max(size, fixed) > LIMITS.text_bytes:
         raise _too_large(shown)
     columns = {}
@@ -127,7 +123,7 @@ def _laid_out(column: Any) -> Any:
 
 def _texts_bit_by_bit(file: Any, data: bytes, names: list[str], shown: str) -> Any:
     """Text columns in parts so small that even the longest texts there can be take no more than a few times the limit."""
-    longest = max(page_bytes(data, file.metadata, names), 1)
+    longest = max(page_bytes(data, chunks_of(data), names), 1)
     rows = min(max(8 * LIMITS.text_bytes // longest, 1), _MOST_ROWS_AT_ONCE)
     parts, size = [], 0
     for part in file.iter_batches(batch_size=rows, columns=names, use_threads=False):

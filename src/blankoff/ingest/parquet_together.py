@@ -1,4 +1,4 @@
-"""Clean Parquet logs of one schema read by one library call; whatever is not clean is handed back for the careful path.
+"""Clean Parquet logs of one schema taken together; whatever is not clean is handed back for the careful path.
 
 The bytes that were hashed are what is read: nothing is opened twice.  Which files may be read together, and how many rows each
 has, their footers tell.  Values are then taken and judged by the same functions as on the careful path
@@ -11,15 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import polars as pl
-
 from blankoff.ingest.arrow import pa, parquet
 from blankoff.ingest.dialect import Columns
 from blankoff.ingest.fast import Parsed, Plan, cut, marks_of
 from blankoff.ingest.limits import LIMITS
-from blankoff.ingest.parquet_bounded import lies_open
+from blankoff.ingest.parquet_bounded import lies_open, read_bounded
 from blankoff.ingest.parquet_logs import ambient_of, cannot, pressures_of, text_of, times_of, usual_columns
-from blankoff.ingest.parquet_pages import page_bytes
+from blankoff.ingest.parquet_pages import chunks_of, page_bytes
 from blankoff.ingest.tolerant import RawLog
 from blankoff.units import to_micron
 
@@ -36,11 +34,24 @@ class _Kind:
     """None where only the careful path will do."""
 
     @property
-    def used(self) -> list[str]:
-        """Names of the columns that are read."""
+    def places(self) -> list[int]:
+        """Places of the columns that are read."""
         c = self.columns
-        places = [] if c is None else [c.time, c.pressure, c.ambient, c.mark]
-        return [self.schema.names[i] for i in places if i is not None]
+        return [] if c is None else [i for i in (c.time, c.pressure, c.ambient, c.mark) if i is not None]
+
+    @property
+    def used(self) -> list[str]:
+        """Their names."""
+        return [self.schema.names[i] for i in self.places]
+
+
+@dataclass(frozen=True)
+class _Opened:
+    """A file whose readings are still to be read, and its place among those handed over."""
+
+    place: int
+    rows: int
+    file: Any
 
 
 def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
@@ -53,25 +64,27 @@ def read_together(contents: Sequence[bytes]) -> list[RawLog | None]:
     """
     out: list[RawLog | None] = [None] * len(contents)
     kinds: list[_Kind] = []
-    waiting: dict[int, list[tuple[int, int]]] = {}
+    waiting: dict[int, list[_Opened]] = {}
     held: dict[int, int] = {}
     for i, data in enumerate(contents):
         try:
-            footer = parquet().read_metadata(pa.BufferReader(data))
+            chunks = chunks_of(data)
+            file = parquet().ParquetFile(pa.BufferReader(data), pre_buffer=False)
+            footer = file.metadata
             k = _kind_of(footer, kinds)
             marked = kinds[k].columns
-            if marked is not None and marked.mark is not None and not lies_open(footer):
+            if marked is None or (marked.mark is not None and not lies_open(chunks)):
                 continue
-            size = 0 if marked is None else page_bytes(data, footer, kinds[k].used)
+            size = page_bytes(data, chunks, kinds[k].used)
         except cannot():
             continue
         rows = footer.num_rows
-        if marked is None or not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
+        if not 2 <= rows <= LIMITS.lines or size > LIMITS.held_bytes:
             continue
         if held.get(k, 0) + size > LIMITS.held_bytes:
             _read(waiting.pop(k), kinds[k], contents, out)
             held[k] = 0
-        waiting.setdefault(k, []).append((i, rows))
+        waiting.setdefault(k, []).append(_Opened(i, rows, file))
         held[k] = held.get(k, 0) + size
     for k, members in waiting.items():
         _read(members, kinds[k], contents, out)
@@ -108,21 +121,28 @@ def _plain_columns(schema: Any) -> Columns | None:
     return columns if good and marked else None
 
 
-def _read(members: Sequence[tuple[int, int]], kind: _Kind, contents: Sequence[bytes], out: list[RawLog | None]) -> None:
-    """Read some files of one kind in one call, and put the clean ones in their places."""
+def _read(members: Sequence[_Opened], kind: _Kind, contents: Sequence[bytes], out: list[RawLog | None]) -> None:
+    """Read some files of one kind, and put the clean ones in their places."""
     columns = kind.columns
     assert columns is not None
-    places = [columns.time, columns.pressure, columns.ambient, columns.mark]
-    names = {i: columns.names[i] for i in places if i is not None}
-    rows = [n for _, n in members]
+    names = list(dict.fromkeys(kind.used))
+    good, tables = [], []
+    for member in members:
+        try:
+            if columns.mark is None:
+                table = member.file.read(columns=names, use_threads=False)
+            else:  # few bytes may stand for many
+                table = read_bounded(member.file, contents[member.place], names, "")
+        except cannot():  # the careful path finds out why
+            continue
+        if table.num_rows == member.rows:
+            good.append(member)
+            tables.append(table)
+    if not good:
+        return
     try:
-        files = [contents[i] for i, _ in members]
-        frame = pl.scan_parquet(files, hive_partitioning=False, glob=False).select(list(names.values())).collect()
-        if frame.height != sum(rows):
-            return
-        if columns.mark is not None and (frame[names[columns.mark]].str.len_bytes().sum() or 0) > LIMITS.held_bytes:
-            return  # few bytes that stand for many: which file it was, the careful path finds out
-        read = {i: frame[name].rechunk().to_arrow() for i, name in names.items()}
+        whole = pa.concat_tables(tables)
+        read = {i: whole.column(columns.names[i]) for i in kind.places}
         time = times_of(read[columns.time], columns, "")
         pressure, _ = pressures_of(read[columns.pressure])
         # What is infinitely low is refused, which needs its row: doubtful enough for the careful path as it stands.
@@ -132,8 +152,8 @@ def _read(members: Sequence[tuple[int, int]], kind: _Kind, contents: Sequence[by
             ambient_c=None if columns.ambient is None else ambient_of(read[columns.ambient], columns),
             marks=[] if columns.mark is None else marks_of(text_of(read[columns.mark])),
         )
-    except cannot():  # the careful path finds out of which bytes
+    except cannot():  # the careful path finds out of which values
         return
     plan = Plan(columns, "", ".", len(columns.names), "number", (), "")
-    for (i, _), raw in zip(members, cut(parsed, rows, plan), strict=True):
-        out[i] = raw
+    for member, raw in zip(good, cut(parsed, [m.rows for m in good], plan), strict=True):
+        out[member.place] = raw
