@@ -29,13 +29,9 @@ _PAGE: _Form = {
 _COLUMN: _Form = {
     2: [_NUMBER],
     3: [_BINARY],
-    **dict.fromkeys((1, 4, 5, 6, 7, 9, 10, 11, 14, 15), _NUMBER),
-    12: _STATISTICS,
+    **dict.fromkeys((7, 9, 11), _NUMBER),
 }
-_FOOTER: _Form = {
-    **dict.fromkeys((1, 3), _NUMBER),
-    4: [{1: [{1: _BINARY, **dict.fromkeys((2, 4, 5, 6, 7), _NUMBER), 3: _COLUMN}], 2: _NUMBER, 3: _NUMBER}],
-}
+_FOOTER: _Form = {4: [{1: [{3: _COLUMN}]}]}
 """Of what kind each field of a header is. One of another kind is refused: readers differ in what they make of it."""
 _HEADERS = (5, 7, 8)
 """What is said of a page by its kind; the first field of each is its number of values."""
@@ -205,7 +201,7 @@ def _value(data: bytes, at: int, kind: int, form: Any, depth: int) -> tuple[int,
     elif isinstance(form, dict) and kind != _STRUCT:
         raise ValueError("a field of another kind")
     if kind == _STRUCT:
-        return _fields(data, at, form or {}, depth + 1)
+        return _fields(data, at, form, depth + 1) if form else (_behind(data, at, depth + 1), None)
     if kind in (_LIST, _SET):
         return _list(data, at, form, depth)
     if kind == _BINARY:
@@ -221,6 +217,26 @@ def _value(data: bytes, at: int, kind: int, form: Any, depth: int) -> tuple[int,
     raise ValueError("a kind that there is not")
 
 
+def _behind(data: bytes, at: int, depth: int) -> int:
+    """Place behind a structure of which nothing is wanted."""
+    if depth > _DEEPEST:
+        raise ValueError("structures within structures")
+    while byte := data[at]:
+        kind = byte & 15
+        if byte < 16:
+            raise ValueError("fields out of order")
+        at += 1
+        if kind in _INTEGERS:
+            while data[at] > 127:
+                at += 1
+            at += 1
+        elif kind == _BINARY and data[at] < 128:
+            at += data[at] + 1
+        elif kind > _FALSE:
+            at, _ = _value(data, at, kind, None, depth)
+    return at + 1
+
+
 def _list(data: bytes, at: int, form: Any, depth: int) -> tuple[int, list[Any] | None]:
     """Values of a list where they have a form, and the place behind it."""
     head = data[at]
@@ -234,6 +250,10 @@ def _list(data: bytes, at: int, form: Any, depth: int) -> tuple[int, list[Any] |
     if size > len(data) - at:
         raise ValueError("a list longer than the file")
     values = []
+    if inner is None and kind == _STRUCT:
+        for _ in range(size):
+            at = _behind(data, at, depth + 1)
+        return at, None
     for _ in range(size):
         # of yes and no each takes a byte in a list
         at, value = _value(data, at, _BYTE if kind in (_TRUE, _FALSE) else kind, inner, depth + 1)
