@@ -271,16 +271,10 @@ class Book:
         except LookupError:
             return SampleBatch.concat([])
 
-    def evacuation(self, evacuation_id: str) -> EvacuationData:
+    def evacuation(self, evacuation_id: str, with_copies: bool = True) -> EvacuationData:
         """Everything about one evacuation for its page and sheet."""
         findings = tuple(self._findings_by_evacuation.get(evacuation_id, []))
-        twins = [
-            e
-            for f in findings
-            if f["kind"] == "log_recycled"
-            for e in (f["subject_id"], *(f["evidence"] or ()))
-            if e != evacuation_id
-        ]
+        twins = self.twins_of(evacuation_id) if with_copies else []
         return EvacuationData(
             evacuation_id,
             self.rows[evacuation_id],
@@ -290,8 +284,19 @@ class Book:
             self._register_rows.get(evacuation_id, {}),
             self.people_names,
             findings,
-            tuple((e, self.log_of(e), self.rows.get(e, {}).get("isolated_at_s")) for e in dict.fromkeys(twins)),
+            tuple((e, self.log_of(e), self.rows.get(e, {}).get("isolated_at_s")) for e in twins),
         )
+
+    def twins_of(self, evacuation_id: str) -> list[str]:
+        """Evacuations whose logs are copies of this one's, or it of theirs."""
+        twins = [
+            e
+            for f in self._findings_by_evacuation.get(evacuation_id, [])
+            if f["kind"] == "log_recycled"
+            for e in (f["subject_id"], *(f["evidence"] or ()))
+            if e != evacuation_id
+        ]
+        return list(dict.fromkeys(twins))
 
     def register_of(self, factor: str) -> dict[str, dict[str, Any]]:
         """Id → row of the register of a sort of asset; the first row of an id counts."""

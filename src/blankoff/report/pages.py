@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import nullcontext
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import jinja2
 import vl_convert
 
 from blankoff.report import markup, theme
-from blankoff.report.beside import done_beside
+from blankoff.report.beside import shared_out
 from blankoff.report.book import ASSETS, PEOPLE, Book, open_book
 from blankoff.report.data import MonthData, no_haste, no_log
 from blankoff.report.handover import write_handover
@@ -30,6 +30,7 @@ from blankoff.report.views.person import logs_to_look_at, person_extras, person_
 from blankoff.report.views.training import training_page
 from blankoff.report.words import CAUTIONS, GLOSSARY, day, month_name, months_up_to
 from blankoff.report.worklist import work_list
+from blankoff.samples import SampleBatch
 
 NAV = (
     ("index", "Overview"),
@@ -38,11 +39,16 @@ NAV = (
     ("training", "Training"),
     ("glossary", "Glossary"),
 )
-_BUNDLE = "static/charts.js"
-MANY_ASSETS = 150
-"""Pumps, hose sets and gauges from which a second process is started to write their pages: it takes a second to begin."""
-LOGS_AT_ONCE = 256
-"""Logs fetched together: a question to the store costs as much as some ten of them."""
+MANY_PAGES = 800
+"""Pages from which other processes are started to write some of them: one takes two seconds to begin."""
+MOST_OTHERS = 3
+"""Other processes at most: each holds the month's frames."""
+PAGES_AT_ONCE = 128
+"""Pages that are one piece of work: nobody waits for another for longer than these take."""
+LOGS_AT_ONCE = 1024
+"""Logs fetched together: a question to the store costs as much as hundreds of them."""
+Piece: TypeAlias = tuple[tuple[str, str], ...]
+"""Things whose pages are written together, each as its kind and id."""
 
 
 @lru_cache(maxsize=1)
@@ -103,34 +109,70 @@ def _site(data: MonthData) -> dict[str, Any]:
 def month_pages(book: Book) -> Iterator[tuple[str, Page]]:
     """Yield every page of the month with its path, one at a time."""
     yield from _own_pages(book)
-    yield from asset_pages(book)
+    for piece in _pieces(book):
+        book.data.read_ahead(wanted_logs(book, piece))
+        for kind, id_ in piece:
+            yield page_path(kind, id_), _page_of(book, kind, id_)
 
 
 def _own_pages(book: Book) -> Iterator[tuple[str, Page]]:
-    """All but the pages of assets."""
+    """The month's own pages, which are of no single thing."""
     yield "index.html", entry_page(book)
     yield "operations.html", operations_page(book)
     yield "maintenance.html", maintenance_page(book)
     yield "training.html", training_page(book)
     yield "glossary.html", _glossary_page()
-    people = sorted(book.paged[PEOPLE])
-    for first in range(0, len(people), LOGS_AT_ONCE // 4):
-        some = people[first : first + LOGS_AT_ONCE // 4]
-        book.data.read_ahead([e for id_ in some for e, _ in logs_to_look_at(book, id_)])
-        for id_ in some:
-            yield page_path(PEOPLE, id_), person_page(book, id_)
-    ids = sorted(book.paged["evacuation"])
-    for first in range(0, len(ids), LOGS_AT_ONCE):
-        some = ids[first : first + LOGS_AT_ONCE]
-        book.data.read_ahead(some)
-        for id_ in some:
-            yield page_path("evacuation", id_), evacuation_page(book, id_)
 
 
-def asset_pages(book: Book) -> Iterator[tuple[str, Page]]:
-    """Yield the pages of pumps, hose sets and gauges with their paths, one at a time."""
-    for factor, id_ in book.in_company:
-        yield page_path(factor, id_), asset_page(book, factor, id_)
+def _page_of(book: Book, kind: str, id_: str) -> Page:
+    if kind == "evacuation":
+        return evacuation_page(book, id_)
+    return person_page(book, id_) if kind == PEOPLE else asset_page(book, kind, id_)
+
+
+def _pieces(book: Book) -> list[Piece]:
+    """Everything that has a page of its own, some at a time: what asks for much of the store first."""
+    things: list[tuple[list[tuple[str, str]], int]] = [
+        ([("evacuation", e) for e in sorted(book.paged["evacuation"])], PAGES_AT_ONCE),
+        ([(PEOPLE, id_) for id_ in sorted(book.paged[PEOPLE])], PAGES_AT_ONCE // 2),
+        (book.in_company, PAGES_AT_ONCE // 2),
+    ]
+    return [tuple(all_[k : k + most]) for all_, most in things for k in range(0, len(all_), most)]
+
+
+def wanted_logs(book: Book, piece: Piece) -> list[str]:
+    """Return the evacuations whose readings the pages of some things show."""
+    out: list[str] = []
+    for kind, id_ in piece:
+        if kind == "evacuation":
+            out += [id_, *book.twins_of(id_)]
+        elif kind == PEOPLE:
+            out += [e for e, _ in logs_to_look_at(book, id_)]
+    return list(dict.fromkeys(out))
+
+
+class Writer:
+    """Writes pages of single things, here or in another process; readings are handed to it.
+
+    Parameters
+    ----------
+    data, out, all_evacuations
+        As for `write_month`; the folders are there.
+    extra
+        More evacuations that have pages.
+    """
+
+    def __init__(self, data: MonthData, extra: Sequence[str], out: Path, all_evacuations: bool) -> None:
+        self._logs: Mapping[str, SampleBatch] = {}
+        given = replace(data, load_log=lambda e: self._logs[e], read_ahead=no_haste)
+        self.book = open_book(given, all_evacuations=all_evacuations, extra=extra)
+        self._out, self._site = out, _site(data)
+
+    def __call__(self, piece: Piece, logs: Mapping[str, SampleBatch]) -> None:
+        """Write the pages of some things; ``logs`` are the readings of `wanted_logs`, as far as there are any."""
+        self._logs = logs
+        for kind, id_ in piece:
+            _write_page(self._out, page_path(kind, id_), _page_of(self.book, kind, id_), self._site)
 
 
 def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
@@ -155,40 +197,57 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
     for folder in ("static", *ASSETS, PEOPLE, "evacuation"):
         (out / folder).mkdir(exist_ok=True)
     extra = person_extras(data.work, data.finding, months_up_to(data.month, 13))
-    many = (os.cpu_count() or 1) > 1 and sum(data.work[f"{f}_id"].n_unique() for f in ASSETS) >= MANY_ASSETS
-    bare = replace(data, load_log=no_log, read_ahead=no_haste)  # pages of assets draw no log
-    with done_beside(write_assets, bare, extra, out, all_evacuations) if many else nullcontext() as done:
-        book = open_book(data, all_evacuations=all_evacuations, extra=extra)
-        site = _site(data)
+    write = Writer(data, extra, out, all_evacuations)
+    book, site = write.book, _site(data)
+    bare = replace(data, load_log=no_log, read_ahead=no_haste)
+    pieces = _pieces(book)
+    logs_of = _Fetching(book, data, pieces)
+    others = min((os.cpu_count() or 1) - 1, MOST_OTHERS) if sum(map(len, pieces)) >= MANY_PAGES else 0
+    with shared_out(pieces, others, Writer, (bare, extra, out, all_evacuations), lambda p: (p, logs_of(p))) as shared:
         written = [_write_page(out, name, page, site) for name, page in _own_pages(book)]
         written += write_handover(work_list(book), data.as_of, out)
         written += _write_shared(out)
-        if done is None or not done():
-            _write_assets(book, out)
-    assets = [page_path(factor, id_) for factor in ASSETS for id_ in sorted(book.paged[factor])]
-    written += [out / name for name in (_BUNDLE, *assets)]
+        for piece in shared:
+            write(piece, logs_of(piece))
+    written += sorted(out / page_path(kind, id_) for piece in pieces for kind, id_ in piece)
     _forget_old(out, written)
     return written
 
 
-def write_assets(data: MonthData, extra: Sequence[str], out: Path, all_evacuations: bool) -> None:
-    """Write the pages of pumps, hose sets and gauges and the charting libraries, as a second process does beside the rest.
+class _Fetching:
+    """Readings for pieces of work, which are done in about the order of ``pieces``, by several threads: many fetched together."""
 
-    Parameters
-    ----------
-    data, out, all_evacuations
-        As for `write_month`; the folders are there.
-    extra
-        More evacuations that have pages.
-    """
-    _write_assets(open_book(data, all_evacuations=all_evacuations, extra=extra), out)
+    def __init__(self, book: Book, data: MonthData, pieces: Sequence[Piece]) -> None:
+        self._book, self._data, self._pieces = book, data, pieces
+        self._place = {piece: k for k, piece in enumerate(pieces)}
+        self._ahead: dict[Piece, dict[str, SampleBatch]] = {}
+        self._one_at_a_time = threading.Lock()
+
+    def __call__(self, piece: Piece) -> dict[str, SampleBatch]:
+        """Return what `wanted_logs` names of a piece, as far as there is any."""
+        with self._one_at_a_time:
+            if piece not in self._ahead:
+                self._fetch(self._place[piece])
+            return self._ahead.pop(piece)
+
+    def _fetch(self, first: int) -> None:
+        wanted: dict[Piece, list[str]] = {}
+        held = 0
+        for piece in self._pieces[first:]:
+            wanted[piece] = wanted_logs(self._book, piece)
+            held += len(wanted[piece])
+            if held >= LOGS_AT_ONCE:
+                break
+        self._data.read_ahead(list(dict.fromkeys(e for logs in wanted.values() for e in logs)))
+        self._ahead |= {piece: dict(_known_logs(self._data, logs)) for piece, logs in wanted.items()}
 
 
-def _write_assets(book: Book, out: Path) -> None:
-    site = _site(book.data)
-    for name, page in asset_pages(book):
-        _write_page(out, name, page, site)
-    (out / _BUNDLE).write_text(charts_bundle(), encoding="utf-8", newline="\n")
+def _known_logs(data: MonthData, evacuation_ids: Iterable[str]) -> Iterator[tuple[str, SampleBatch]]:
+    for e in evacuation_ids:
+        try:
+            yield e, data.load_log(e)
+        except LookupError:
+            continue
 
 
 def _write_page(out: Path, name: str, page: Page, site: dict[str, Any]) -> Path:
@@ -199,12 +258,13 @@ def _write_page(out: Path, name: str, page: Page, site: dict[str, Any]) -> Path:
 
 
 def _write_shared(out: Path) -> list[Path]:
-    """Write what all pages share but the charting libraries."""
+    """Write what all pages share."""
     assets, written = files("blankoff.report") / "assets", []
     for name, text in (
         ("site.js", (assets / "site.js").read_text(encoding="utf-8")),
         ("mark.svg", (assets / "mark.svg").read_text(encoding="utf-8")),
         ("blankoff.css", style_sheet()),
+        ("charts.js", charts_bundle()),
     ):
         path = out / "static" / name
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -265,7 +265,11 @@ def _beside(book: Book, data: EvacuationData) -> list[Chart]:
     """Draw this log's curve and those of its twins each on its own, in the same frame, side by side."""
     shown = [
         data,
-        *(book.evacuation(e) for e, log, _ in data.copies[: _SIDE_BY_SIDE - 1] if log.readings and e in book.rows),
+        *(
+            book.evacuation(e, with_copies=False)
+            for e, log, _ in data.copies[: _SIDE_BY_SIDE - 1]
+            if log.readings and e in book.rows
+        ),
     ]
     return [
         curve_chart(d, f"{d.evacuation_id}, {day(d.row.get('started_on'))}: {circuit(d.row)}", 200, f"beside-{i}", "")

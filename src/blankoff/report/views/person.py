@@ -164,7 +164,7 @@ def _to_look_at(book: Book, id_: str) -> list[tuple[str, str]]:
 
 def _curve_of(book: Book, evacuation_id: str, place: int) -> Chart | None:
     """Draw one of the logs for the talk; ``None`` without readings."""
-    data = book.evacuation(evacuation_id)
+    data = book.evacuation(evacuation_id, with_copies=False)
     if not data.log.readings:
         return None
     note = CURVE_NOTE if place == 0 else ""
