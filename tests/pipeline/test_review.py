@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -156,14 +157,14 @@ def test_pages_are_written_again_only_where_they_would_be_others(
     writes: list[bool] = []
     write = report_pages.write_month
 
-    def counted(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
-        writes.append(all_evacuations)
-        return write(data, out, all_evacuations=all_evacuations)
+    def counted(data: MonthData, out: Path, **more: Any) -> list[Path]:
+        writes.append(more["all_evacuations"])
+        return write(data, out, **more)
 
     monkeypatch.setattr(report_pages, "write_month", counted)
     with open_store(store_path, read_only=True) as store:
         data = pipeline.reporting.month_data(store, "2026-10")
-        state = made_of(store, data, every_log=False)
+        state = made_of(data, every_log=False)
         assert pipeline.write_month(store, "2026-10", mine) == mine / "index.html"
         assert writes == []
         # whatever of the month is another makes them others
@@ -173,14 +174,19 @@ def test_pages_are_written_again_only_where_they_would_be_others(
             replace(data, not_made=(*data.not_made, ("x", "y"))),
             replace(data, registers={**data.registers, "pumps": data.registers["pumps"].head(1)}),
         ):
-            assert made_of(store, other, every_log=False) != state
-        assert made_of(store, data, every_log=True) != state
+            assert made_of(other, every_log=False) != state
+        assert made_of(data, every_log=True) != state
         # and a page that somebody changed, took away or added is mended
         good = (pages / "operations.html").read_bytes()
         (mine / "operations.html").write_bytes(good.replace(b"Operations", b"operations", 1))
+        touched, left = sorted(p.relative_to(pages) for p in (pages / "pump").iterdir())[:2]
+        (mine / touched).write_bytes(b"not ours")
         assert not is_unchanged(mine, state)
+        lies_at = (mine / left).stat().st_ino
         pipeline.write_month(store, "2026-10", mine)
         assert (mine / "operations.html").read_bytes() == good
+        assert (mine / touched).read_bytes() == (pages / touched).read_bytes()
+        assert (mine / left).stat().st_ino == lies_at, "what nobody changed is taken as it is"
         (mine / "training.html").unlink()
         assert not is_unchanged(mine, state)
         shutil.copy(pages / "training.html", mine)

@@ -20,7 +20,7 @@ from blankoff.pipeline.known_work import known_work
 from blankoff.pipeline.progress import Progress, silent
 from blankoff.pipeline.pseudonyms import Pseudonyms, pseudonyms_for
 from blankoff.pipeline.swapping import make_ready, swap_in
-from blankoff.pipeline.unchanged import is_unchanged, made_of, note_made_of
+from blankoff.pipeline.unchanged import Earlier, base_of, is_unchanged, made_of, note_made_of
 from blankoff.report import sheet
 from blankoff.report.book import Book, open_book
 from blankoff.report.data import EvacuationData, MonthData
@@ -74,7 +74,7 @@ def month_data(store: Store, month: str) -> MonthData:
         frame = store.raw(name)
         return frame.filter(pl.col("as_of") == as_of).drop("as_of") if frame.width else frame
 
-    logs = _LogsAhead(store)
+    logs, log_keys = _LogsAhead(store), store.read("copy_jobs").select("evacuation_id", "log_key")
     not_made, swaps = believed("not_made"), believed("swap_plan")
     phase = store.table("phase").join(work.select("evacuation_id"), on="evacuation_id", how="semi")
     return MonthData(
@@ -96,6 +96,7 @@ def month_data(store: Store, month: str) -> MonthData:
         coverage=_coverage(store),
         backtest=believed("oil_backtest"),
         group_summary=believed("group_summary"),
+        log_keys=log_keys.join(work.select("evacuation_id"), on="evacuation_id", how="semi"),
         load_log=logs.load,
         read_ahead=logs.read_ahead,
         not_made=tuple(not_made.select("what", "why").iter_rows()) if not_made.width else (),
@@ -120,7 +121,7 @@ def write_month(
     """Write the pages of a month; a month whose end was not assessed yet is assessed first.
 
     The pages are written aside and swapped in when they are whole, so that an interrupted run never leaves half a
-    month. Pages that would come out as they lie there are left alone.
+    month. Pages that would come out as they lie there are taken as they are; where all would, none is touched.
 
     Parameters
     ----------
@@ -157,7 +158,7 @@ def write_month(
     data = month_data(store, month)
     folder = Path(out)
     # whom a pseudonym stands for is no matter for a note that anybody may read
-    state = made_of(store, data, every_log=every_log) if pseudonym_key is None else ""
+    state = made_of(data, every_log=every_log) if pseudonym_key is None else ""
     if state and is_unchanged(folder, state):
         return folder / "index.html"
     writable_folder(folder.parent if folder.parent != folder else folder)
@@ -167,11 +168,14 @@ def write_month(
     progress("writing the month's pages", 0, 1)
     people = _pseudonyms(store, pseudonym_key)
     try:
-        pages.write_month(people.in_month(data) if people else data, aside, all_evacuations=every_log)
         if people:
+            pages.write_month(people.in_month(data), aside, all_evacuations=every_log)
             people.guard(aside)
-        if state:
-            note_made_of(aside, state)
+        else:
+            earlier = Earlier(folder)
+            base = base_of(data)
+            pages.write_month(data, aside, all_evacuations=every_log, base=base, earlier=earlier)
+            note_made_of(aside, state, earlier.taken)
         swap_in(folder)
     except (OSError, BlankoffError):  # a full disk: what was there before stays, and no half lies about
         make_ready(folder)

@@ -78,6 +78,9 @@ BACKTEST_SCHEMA: dict[str, Any] = {
 COVERAGE_SCHEMA: dict[str, Any] = {"item": S, "handed_in": I, "used": I, "refused": I}
 """One row per kind of input (``log files``, then each register): the counts add up."""
 
+LOG_KEYS_SCHEMA: dict[str, Any] = {"evacuation_id": S, "log_key": S}
+"""One row per evacuation with readings: a hash of their log's content."""
+
 
 def empty_frame(schema: Mapping[str, Any]) -> pl.DataFrame:
     """Return a frame of no rows with these columns."""
@@ -138,6 +141,8 @@ class MonthData:
         Columns `BACKTEST_SCHEMA`.
     group_summary
         ``fleet.groups``' summary of outcome groups (``group_id, unexplained`` are used); may be empty.
+    log_keys
+        Columns `LOG_KEYS_SCHEMA`: tells whether the readings of an evacuation are still those they were.
     load_log
         Evacuation id → its readings as a batch of one (``keys[0]`` is the log's content hash); an empty batch or a
         ``LookupError`` when there is none.
@@ -167,6 +172,7 @@ class MonthData:
     coverage: pl.DataFrame = field(default_factory=lambda: empty_frame(COVERAGE_SCHEMA))
     backtest: pl.DataFrame = field(default_factory=lambda: empty_frame(BACKTEST_SCHEMA))
     group_summary: pl.DataFrame = field(default_factory=pl.DataFrame)
+    log_keys: pl.DataFrame = field(default_factory=lambda: empty_frame(LOG_KEYS_SCHEMA))
     load_log: Callable[[str], SampleBatch] = no_log
     read_ahead: Callable[[Sequence[str]], None] = no_haste
     not_made: tuple[tuple[str, str], ...] = ()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
@@ -21,6 +22,7 @@ from blankoff.report.data import MonthData, no_haste, no_log
 from blankoff.report.handover import write_handover
 from blankoff.report.layout import Block, Page
 from blankoff.report.names import page_path
+from blankoff.report.stamps import page_stamps
 from blankoff.report.views.asset import asset_page
 from blankoff.report.views.entry import entry_page
 from blankoff.report.views.evacuation import evacuation_page
@@ -47,8 +49,15 @@ PAGES_AT_ONCE = 128
 """Pages that are one piece of work: nobody waits for another for longer than these take."""
 LOGS_AT_ONCE = 1024
 """Logs fetched together: a question to the store costs as much as hundreds of them."""
+STAMPS = "static/stamps.txt"
+"""What each page of a single thing was made of; kept beside the pages."""
+Earlier: TypeAlias = Callable[[str, str], Path | None]
 Piece: TypeAlias = tuple[tuple[str, str], ...]
 """Things whose pages are written together, each as its kind and id."""
+
+
+def _nothing(name: str, stamp: str) -> Path | None:
+    return None
 
 
 @lru_cache(maxsize=1)
@@ -175,7 +184,9 @@ class Writer:
             _write_page(self._out, page_path(kind, id_), _page_of(self.book, kind, id_), self._site)
 
 
-def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) -> list[Path]:
+def write_month(
+    data: MonthData, out: Path, *, all_evacuations: bool = False, base: str = "", earlier: Earlier = _nothing
+) -> list[Path]:
     """Write all pages of a month, the maintenance list and what they share.
 
     Parameters
@@ -187,6 +198,10 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
         only if, that run listed them.
     all_evacuations
         Write a page for every evacuation on record, not only for the month's and those that findings name.
+    base
+        See `stamps.page_stamps`; without it no page says what it was made of.
+    earlier
+        Called with the path of a page and what it is to be made of: where such a page lies, if there is one. It is taken as it is.
 
     Returns
     -------
@@ -200,7 +215,9 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
     write = Writer(data, extra, out, all_evacuations)
     book, site = write.book, _site(data)
     bare = replace(data, load_log=no_log, read_ahead=no_haste)
-    pieces = _pieces(book)
+    stamps = page_stamps(book, base) if base else {}
+    kept = {name for name, stamp in stamps.items() if _taken_over(earlier(name, stamp), out / name)}
+    pieces = [left for piece in _pieces(book) if (left := tuple(t for t in piece if page_path(*t) not in kept))]
     logs_of = _Fetching(book, data, pieces)
     others = min((os.cpu_count() or 1) - 1, MOST_OTHERS) if sum(map(len, pieces)) >= MANY_PAGES else 0
     with shared_out(pieces, others, Writer, (bare, extra, out, all_evacuations), lambda p: (p, logs_of(p))) as shared:
@@ -209,9 +226,28 @@ def write_month(data: MonthData, out: Path, *, all_evacuations: bool = False) ->
         written += _write_shared(out)
         for piece in shared:
             write(piece, logs_of(piece))
-    written += sorted(out / page_path(kind, id_) for piece in pieces for kind, id_ in piece)
+    of_things = {page_path(kind, id_) for piece in pieces for kind, id_ in piece} | kept
+    written += [out / name for name in sorted(of_things)]
+    if stamps:
+        written.append(out / STAMPS)
+        lines = "".join([f"{stamps[name]} {name}\n" for name in sorted(of_things)])
+        written[-1].write_text(lines, encoding="utf-8", newline="\n")
     _forget_old(out, written)
     return written
+
+
+def _taken_over(lies: Path | None, target: Path) -> bool:
+    """Give a page that is there a second name, or copy it; return whether that was done."""
+    if lies is None:
+        return False
+    try:
+        os.link(lies, target)
+    except OSError:  # a file system without such names
+        try:
+            shutil.copyfile(lies, target)
+        except OSError:
+            return False
+    return True
 
 
 class _Fetching:
