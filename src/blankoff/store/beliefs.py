@@ -15,6 +15,20 @@ KEYS: Mapping[str, tuple[str, ...]] = {
 }
 """Tables whose replaced rows are kept, and what tells their rows apart."""
 
+SORT_KEYS = {
+    "result": ["evacuation_id"],
+    "phase": ["evacuation_id", "phase_no"],
+    "finding": ["as_of", "kind", "subject_id", "finding_id"],
+    "effect": ["as_of", "factor", "level_id", "measure"],
+    "oil_forecast": ["as_of", "pump_id"],
+    "practice": ["technician_id", "month"],
+    "quarantine": ["path", "row", "field", "problem"],
+}
+"""Order in which rows of a table are handed out."""
+
+ANSWERED = "answered"
+"""Origin of rows of ``quarantine`` that are kept and not shown: what a log asks and a register answers."""
+
 FOR_EVER = 2**62
 """A run that never comes."""
 

@@ -18,7 +18,7 @@ from blankoff.errors import NotInStoreError, StoreError
 from blankoff.samples import SampleBatch
 from blankoff.settings import Settings
 from blankoff.store import queries
-from blankoff.store.beliefs import KEYS, as_it_stood, new_keys
+from blankoff.store.beliefs import ANSWERED, KEYS, SORT_KEYS, as_it_stood, new_keys
 from blankoff.store.connection import columns_of_all, connect, told, transaction
 from blankoff.store.editing import Editor, copy_anew
 from blankoff.store.forgetting import Forgotten
@@ -37,18 +37,6 @@ _WORDS_AT_ONCE = 200_000
 """Of packed samples, handed on at a time while all are laid out: of some thousand logs."""
 _MOST_OF = 0.8
 """Share of the logs in a range from which the whole range is read."""
-_SORT_KEYS = {
-    "result": ["evacuation_id"],
-    "phase": ["evacuation_id", "phase_no"],
-    "finding": ["as_of", "kind", "subject_id", "finding_id"],
-    "effect": ["as_of", "factor", "level_id", "measure"],
-    "oil_forecast": ["as_of", "pump_id"],
-    "practice": ["technician_id", "month"],
-    "quarantine": ["path", "row", "field", "problem"],
-}
-
-ANSWERED = "answered"
-"""Origin of rows of ``quarantine`` that are kept and not shown: what a log asks and a register answers."""
 KEPT_BEFORE = tuple(KEYS)
 """Tables whose replaced rows are kept, so that a disputed month can be reproduced."""
 
@@ -228,7 +216,7 @@ class Store:
             if "origin" in frame.columns:
                 frame = frame.filter(pl.col("origin").ne_missing(ANSWERED))
             frame = frame.drop("origin", strict=False)
-        return frame.sort(_SORT_KEYS.get(name, list(known.key)), nulls_last=True, maintain_order=True)
+        return frame.sort(SORT_KEYS.get(name, list(known.key)), nulls_last=True, maintain_order=True)
 
     def registers(self) -> dict[str, pl.DataFrame]:
         """Return every register that was handed in, by name, without the line numbers."""
@@ -332,7 +320,7 @@ class Store:
         frame = self.raw(f"{name}_before")
         if not frame.width:
             frame = schemas.TABLES[name].empty().with_columns(superseded_by_run=pl.lit(None, dtype=pl.Int64))
-        keys = [k for k in _SORT_KEYS[name] if k in frame.columns]
+        keys = [k for k in SORT_KEYS[name] if k in frame.columns]
         return frame.sort("superseded_by_run", *keys, nulls_last=True, maintain_order=True)
 
     def note_new(self, name: str, now: pl.DataFrame, before: pl.DataFrame) -> None:
@@ -364,7 +352,7 @@ class Store:
         if not appeared.width:
             appeared = current.select(KEYS[name]).clear().with_columns(run_no=pl.lit(None, dtype=pl.Int64))
         stood = as_it_stood(current, before, appeared, KEYS[name], after_run)
-        return stood.sort(_SORT_KEYS[name], nulls_last=True, maintain_order=True)
+        return stood.sort(SORT_KEYS[name], nulls_last=True, maintain_order=True)
 
     def last_run_on(self, day: dt.date) -> int:
         """Return the number of the last run made on a day or before it (in UTC), 0 if there is none."""
