@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from tests.accuracy.lumped_physics import HOLD_S, Circuit, Conduct, Floats, Rig, _solve
+from tests.accuracy.lumped_physics import HOLD_S, Circuit, Conduct, Floats, Rig, solve
 
 ATMOSPHERE_MICRON = 760_000.0
 NEVER_OVER_RANGE_MICRON = 12_000.0
@@ -84,7 +84,7 @@ def run_course(
 
     def go(with_rig: Rig | None, for_s: float, until: float | None = None) -> Any:
         nonlocal now, state
-        part = _solve(circuit, with_rig, state, for_s, until)
+        part = solve(circuit, with_rig, state, for_s, until)
         parts.append((now, part))
         now += float(part.t[-1])
         state = part.y[:, -1].copy()
@@ -106,7 +106,7 @@ def run_course(
         go(None, course.resumed[0])
         go(rig, course.resumed[1])
     isolated, pressure = now, float(state[0] + state[1])
-    stood = _solve(circuit, None, state, max(does.stays_s, HOLD_S))
+    stood = solve(circuit, None, state, max(does.stays_s, HOLD_S))
     at = np.arange(0.0, isolated, every_s)
     seen = np.empty(at.size)
     for begun, part in parts:

@@ -151,7 +151,7 @@ class Circuit:
         ]
 
 
-def _solve(
+def solve(
     circuit: Circuit, rig: Rig | None, state: list[float] | Floats, end_s: float, until: float | None = None
 ) -> Any:
     """Run a circuit; with ``until`` it stops where the pressure falls below it."""
@@ -181,17 +181,17 @@ class Conduct:
 
 def run_job(circuit: Circuit, rig: Rig, does: Conduct, gain: float, offset: float, every_s: float) -> dict[str, Any]:
     """Pump and stand; true pressures at every reading, and what is true of the hold."""
-    pulled = _solve(circuit, rig, circuit.start(), does.patience_s, (does.stop_at - offset) / gain)
+    pulled = solve(circuit, rig, circuit.start(), does.patience_s, (does.stop_at - offset) / gain)
     shut = float(pulled.t[-1])
     more = 0.0 if does.stops_early else max(does.least_s - shut, 0.0)
-    then = _solve(circuit, rig, pulled.y[:, -1], more + 1.0)
+    then = solve(circuit, rig, pulled.y[:, -1], more + 1.0)
     isolated = shut + more
     at = np.arange(0.0, isolated, every_s)
     seen = np.where(
         at <= shut, pulled.sol(np.minimum(at, shut))[:2].sum(0), then.sol(np.maximum(at - shut, 0.0))[:2].sum(0)
     )
     state = then.sol(more)
-    stood = _solve(circuit, None, state, max(does.stays_s, HOLD_S))
+    stood = solve(circuit, None, state, max(does.stays_s, HOLD_S))
     pressure = state[0] + state[1]
     leak_rise = circuit.leak / circuit.volume_l * HOLD_S
     during = np.arange(at[-1] + every_s, isolated + does.stays_s, every_s) - isolated

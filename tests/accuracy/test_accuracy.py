@@ -9,9 +9,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+import blankoff as bo
 from tests.accuracy import figures as fg
 from tests.accuracy.copied import KINDS, changed, found_of_each, make_copied
 from tests.accuracy.fleet import assessed_store, score, table
+from tests.accuracy.lumped import make_lumped
 from tests.accuracy.lumped_oil import PumpTruth, oil_findings
 
 
@@ -128,3 +130,21 @@ def test_copies_are_counted_by_kind_and_honest_logs_called_copies_are_told() -> 
     counts, honest = found_of_each(truth, copy_of)
     assert counts.row(0) == ("whole", 2, 1, 0)
     assert honest == ["E9"]
+
+
+def test_a_messy_fleet_is_judged_as_its_clear_logs_are(tmp_path: Path) -> None:
+    """Gas breaks, stands broken off, logs vented, thinned and in pieces: what is clear of them is judged right by nine in ten."""
+    truth = pl.read_parquet(make_lumped(tmp_path, seed=3, evacuations=120, messy=True) / "evacuation.parquet")
+    done = set("+".join(truth["mess"].to_list()).split("+")) | set("+".join(truth["course"].to_list()).split("+"))
+    assert done >= {"vent", "gap", "gap_iso", "change", "late", "frozen", "repeat", "break", "interrupted", "resumed"}
+    with bo.open_store(tmp_path / "store.duckdb") as store:
+        bo.ingest(tmp_path / "fleet", store)
+    result = table(tmp_path / "store.duckdb", "result")
+    jobs = result.join(truth.filter(pl.col("file_state") == "ok"), on="evacuation_id", suffix="_true")
+    clear = jobs.filter("clear")
+    assert clear.height > 80
+    assert (clear["verdict"] == clear["verdict_true"]).mean() >= 0.9
+    assert not (jobs["reason"] == "recycled_log").any()
+    # a log that begins late is timed from its own first reading
+    late = jobs.filter(pl.col("mess").str.contains("late") & pl.col("isolated_at_s").is_not_null())
+    assert ((late["isolated_at_s"] - late["isolated_at_s_true"]).abs() <= 15.0).mean() > 0.6
