@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .flow import tube_l_s
 from .parts import Gauge
@@ -57,8 +58,14 @@ class PumpUnit:
 
     def blankoff_micron(self, oil_hours: float, water_g: float, limit_micron: float) -> float:
         """Blank-off of this pump with oil that ran so long and swallowed so much water."""
+        return float(self.blankoffs_micron(np.array(oil_hours), np.array(water_g), limit_micron))
+
+    def blankoffs_micron(
+        self, oil_hours: NDArray[np.float64], water_g: NDArray[np.float64], limit_micron: float
+    ) -> NDArray[np.float64]:
+        """The same of many states of its oil, in any shape."""
         by_hours = (limit_micron - self.fresh_blankoff_micron) * (oil_hours / self.oil_life_h) ** self.oil_power
-        return float(min(self.fresh_blankoff_micron + by_hours + self.oil_micron_per_g * water_g, 2500.0))
+        return np.minimum(self.fresh_blankoff_micron + by_hours + self.oil_micron_per_g * water_g, 2500.0)
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,9 @@ OFF_BEYOND = 0.15
 LEAKING_MICRON_L_S = 10.0
 """Pump-side leak from which a hose set is called leaking in the truth; no source."""
 
+_FUTURES, _FUTURE_DAYS = 201, 730.0
+"""Futures drawn of each pump's oil, and how far ahead."""
+
 SCALARS = (
     "isolated_at_s", "valve_started_s", "hold_minutes", "lowest_pumped_micron", "final_vacuum_micron",
     "leak_micron_per_min", "leak_pa_m3_s", "speed_viscous_l_s", "speed_deep_l_s", "speed_deep_with_leak_l_s",
@@ -124,17 +127,17 @@ class _Oil:
             if s.asset == "pump" and s.asset_id == unit.pump_id and s.action in ("oil_change", "overhaul")
         ]
         runs = []
-        hours, water = 0.0, 0.0
+        jobs: list[tuple[float, float]] = []
         for outcome in outcomes:
             add_h, add_g = 0.0, 0.0
             if outcome.pull is not None:
                 add_h = float(outcome.pull.truth["pumped_s"]) / 3600.0 + IDLE_H  # type: ignore[arg-type]
                 add_g = float(outcome.pull.truth["water_boiled_g"])  # type: ignore[arg-type]
             runs.append((outcome.job.day, 1, outcome.oil_hours + add_h, outcome.oil_water_g + add_g))
-            hours, water = hours + add_h, water + add_g
+            jobs.append((add_h, add_g))
         self.events = sorted(resets + runs)
-        self.hours_per_day = hours / plan.days
-        self.water_per_day = water / plan.days
+        self.jobs = np.array(jobs).reshape(-1, 2)
+        """What each job put on the oil: hours, g of water; ``(n, 2)``."""
 
     def at(self, day: float) -> tuple[float, float]:
         """Hours run and water swallowed since the last change, at the end of a day."""
@@ -260,13 +263,27 @@ def _measures(rig: Rig) -> dict[str, float]:
 
 
 def _due(plan: Plan, pump: int, oil: _Oil, day: float) -> dt.date | None:
-    """Date at which this oil passes the limit if the pump goes on as it did on average; None beyond two years."""
+    """Date at which this oil passes the limit in the median of futures drawn from the pump's own jobs; None beyond two years.
+
+    Jobs come at random, as often as they did; water comes with few of them, so that at its mean pace it would come too early.
+    """
     unit, limit = plan.pumps[pump], plan.scenario.blankoff_limit_micron
     hours, water = oil.at(day)
-    for ahead in range(731):
-        if unit.blankoff_micron(hours + ahead * oil.hours_per_day, water + ahead * oil.water_per_day, limit) > limit:
-            return day_to_date(plan, day + ahead)
-    return None
+    if unit.blankoff_micron(hours, water, limit) > limit:
+        return day_to_date(plan, day)
+    n = oil.jobs.shape[0]
+    if n == 0:
+        return None
+    rng = np.random.default_rng([plan.scenario.seed, pump, round(day)])
+    each = plan.days / n
+    ahead = math.ceil(1.3 * _FUTURE_DAYS / each) + 20
+    when = np.cumsum(rng.exponential(each, (_FUTURES, ahead)), axis=1)
+    drawn = oil.jobs[rng.integers(n, size=(_FUTURES, ahead))]
+    spent_h, spent_g = hours + np.cumsum(drawn[..., 0], axis=1), water + np.cumsum(drawn[..., 1], axis=1)
+    over = (unit.blankoffs_micron(spent_h, spent_g, limit) > limit) & (when <= _FUTURE_DAYS)
+    first = np.where(over.any(axis=1), when[np.arange(_FUTURES), over.argmax(axis=1)], np.inf)
+    due = float(np.median(first))
+    return day_to_date(plan, day + math.ceil(due)) if math.isfinite(due) else None
 
 
 def technician_truth(plan: Plan, outcomes: list[Outcome], files: dict[int, dict[str, Any]]) -> pl.DataFrame:
