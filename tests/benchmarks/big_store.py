@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.big_store FLEET STORE TIMES OUT
 
-Registers, results and all that is kept by evacuation are repeated; samples are not. Beside the store a fleet folder is
+Registers, results, samples and all that is kept by evacuation are repeated. Beside the store a fleet folder is
 made whose log files are hard links, so that a nightly run on it finds nothing changed.
 """
 
@@ -78,6 +78,14 @@ def grow(fleet: Path, store: Path, times: int, out: Path) -> Path:
             new = _replacements(table, columns, logs)
             again = f"SELECT * EXCLUDE (k) REPLACE ({new}) FROM {table}, range(1, {times}) AS times(k)"
             connection.execute(f"INSERT INTO {table} BY NAME {again}")
+        for k in range(1, times):  # one after another: a log's words lie together and in order
+            moved = f"log_no + {k * logs} AS log_no"
+            connection.execute(
+                f"INSERT INTO packed BY NAME SELECT {moved}, word FROM packed WHERE log_no <= {logs} ORDER BY packed.log_no, rowid"
+            )
+            connection.execute(
+                f"INSERT INTO mark BY NAME SELECT {moved}, elapsed_s, text FROM mark WHERE log_no <= {logs} ORDER BY mark.log_no, rowid"
+            )
         registers = {
             t.removeprefix("register_"): t for t in tables if t.startswith("register_") and t != "register_file"
         }
