@@ -17,7 +17,8 @@ import vl_convert
 
 from blankoff.report import markup, theme
 from blankoff.report.beside import shared_out
-from blankoff.report.book import ASSETS, PEOPLE, Book, open_book
+from blankoff.report.book import Book, open_book
+from blankoff.report.book_frames import ASSETS, PEOPLE
 from blankoff.report.data import MonthData, no_haste, no_log
 from blankoff.report.handover import write_handover
 from blankoff.report.layout import Block, Page

@@ -14,7 +14,8 @@ from collections.abc import Iterable, Sequence
 import polars as pl
 
 from blankoff import schemas
-from blankoff.report.book import ASSETS, OWN_WORK_COLUMNS, PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import ASSETS, OWN_WORK_COLUMNS, PEOPLE
 from blankoff.report.names import page_path
 
 __all__ = ["page_stamps"]

@@ -9,7 +9,8 @@ from typing import Any
 
 import polars as pl
 
-from blankoff.report.book import ASSETS, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import ASSETS
 from blankoff.report.words import day, effect_size, plain_sentence
 
 SOON_DAYS = 62

@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 
 from blankoff import schemas
-from blankoff.report.book import PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
 from blankoff.report.views.common import capital, date_cell, no_rows_section
 from blankoff.report.words import (

@@ -9,7 +9,8 @@ from typing import Any
 import polars as pl
 
 from blankoff.report import names
-from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, ROW_COLUMNS, Book, verdict_of
+from blankoff.report.book import EVIDENCE_PAGED, EVIDENCE_SHOWN, Book, verdict_of
+from blankoff.report.book_frames import ROW_COLUMNS
 from blankoff.report.layout import Block, Cell, Link, Row, Section, cell, head, table_or
 from blankoff.report.words import (
     FACTOR_WORDS,

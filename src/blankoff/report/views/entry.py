@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from blankoff.report.book import ASSETS, PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import ASSETS, PEOPLE
 from blankoff.report.layout import Block, Link, LivelyTable, Page, Section
 from blankoff.report.views.common import EVACUATION_HEADS, capital, evacuation_rows
 from blankoff.report.views.maintenance import in_short as maintenance_in_short

@@ -7,7 +7,8 @@ from collections import Counter
 
 import polars as pl
 
-from blankoff.report.book import PEOPLE, Book, share_bounds
+from blankoff.report.book import Book, share_bounds
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.layout import Block, Cell, Page, Row, Section, cell, chart_or, head, table_or
 from blankoff.report.views.changes import changes_section
 from blankoff.report.views.common import (

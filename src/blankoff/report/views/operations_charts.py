@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from blankoff.report.book import PEOPLE, Book, share_bounds
+from blankoff.report.book import Book, share_bounds
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.charts.base import Chart, Records, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.series import verdict_chart

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from blankoff.report.book import PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.curve import CURVE_NOTE, curve_chart
 from blankoff.report.charts.dots import Dot, dots_chart

@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 
 from blankoff.report import names
-from blankoff.report.book import PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.layout import Cell, Row, cell
 from blankoff.report.views.common import (
     capital,

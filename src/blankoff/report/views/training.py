@@ -10,7 +10,8 @@ import polars as pl
 
 from blankoff import schemas
 from blankoff.report import names
-from blankoff.report.book import PEOPLE, Book
+from blankoff.report.book import Book
+from blankoff.report.book_frames import PEOPLE
 from blankoff.report.charts.base import Chart, table_of
 from blankoff.report.charts.dots import Dot, dots_chart
 from blankoff.report.charts.multiples import Multiples, Small
