@@ -12,9 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from tests.accuracy.lumped_physics import HOLD_S, Circuit, Conduct, Floats, Rig, solve
+from tests.accuracy.lumped_physics import Circuit, Conduct, Floats, Rig, solve, stood
 
-ATMOSPHERE_MICRON = 760_000.0
 NEVER_OVER_RANGE_MICRON = 12_000.0
 """What any gauge here can read."""
 MESSES = ("none", "gap_iso", "gap", "change", "late", "frozen", "repeat", "disorder")
@@ -100,33 +99,18 @@ def run_course(
     if course.interrupted:
         go(rig, does.patience_s / 2, course.interrupted[0])
         go(None, course.interrupted[1])
-    pulled = go(rig, does.patience_s, (does.stop_at - offset) / gain)
+    go(rig, does.patience_s, (does.stop_at - offset) / gain)
     go(rig, 1.0 + (0.0 if does.stops_early else max(does.least_s - now, 0.0)))
     if course.resumed:
         go(None, course.resumed[0])
         go(rig, course.resumed[1])
-    isolated, pressure = now, float(state[0] + state[1])
-    stood = solve(circuit, None, state, max(does.stays_s, HOLD_S))
-    at = np.arange(0.0, isolated, every_s)
+    at = np.arange(0.0, now, every_s)
     seen = np.empty(at.size)
     for begun, part in parts:
         inside = at >= begun
         if inside.any():
             seen[inside] = part.sol(np.clip(at[inside] - begun, 0.0, part.t[-1]))[:2].sum(0)
-    during = np.arange(at[-1] + every_s, isolated + does.stays_s, every_s) - isolated
-    leak_rise = circuit.leak / circuit.volume_l * HOLD_S
-    return {
-        "t": np.r_[at, during + isolated],
-        "pumped": seen,
-        "held": stood.sol(during)[:2].sum(0) if during.size else np.empty(0),
-        "since_s": during,
-        "isolated_at_s": isolated,
-        "lowest": pressure,
-        "stuck": pulled.status == 0,
-        "leak_rise_micron": leak_rise,
-        "moisture_rise_micron": float(stood.sol(HOLD_S)[:2].sum() - pressure - leak_rise),
-        "water_boiled_g": circuit.water_g - float(state[2]),
-    }
+    return stood(circuit, state, does, at, seen, now, every_s)
 
 
 def _vented(rng: np.random.Generator, log: pl.DataFrame, every_s: float) -> pl.DataFrame:

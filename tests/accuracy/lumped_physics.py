@@ -190,21 +190,26 @@ def run_job(circuit: Circuit, rig: Rig, does: Conduct, gain: float, offset: floa
     seen = np.where(
         at <= shut, pulled.sol(np.minimum(at, shut))[:2].sum(0), then.sol(np.maximum(at - shut, 0.0))[:2].sum(0)
     )
-    state = then.sol(more)
-    stood = solve(circuit, None, state, max(does.stays_s, HOLD_S))
+    return stood(circuit, then.sol(more), does, at, seen, isolated, every_s)
+
+
+def stood(
+    circuit: Circuit, state: Floats, does: Conduct, at: Floats, seen: Floats, isolated: float, every_s: float
+) -> dict[str, Any]:
+    """Let a circuit stand from a state on; what was read, before (``seen`` at ``at``) and since, and what is true of the hold."""
+    shut_off = solve(circuit, None, state, max(does.stays_s, HOLD_S))
     pressure = state[0] + state[1]
     leak_rise = circuit.leak / circuit.volume_l * HOLD_S
     during = np.arange(at[-1] + every_s, isolated + does.stays_s, every_s) - isolated
     return {
         "t": np.r_[at, during + isolated],
         "pumped": seen,
-        "held": stood.sol(during)[:2].sum(0) if during.size else np.empty(0),
+        "held": shut_off.sol(during)[:2].sum(0) if during.size else np.empty(0),
         "since_s": during,
         "isolated_at_s": isolated,
         "lowest": float(pressure),
-        "stuck": pulled.status == 0,
         "leak_rise_micron": leak_rise,
-        "moisture_rise_micron": float(stood.sol(HOLD_S)[:2].sum() - pressure - leak_rise),
+        "moisture_rise_micron": float(shut_off.sol(HOLD_S)[:2].sum() - pressure - leak_rise),
         "water_boiled_g": circuit.water_g - float(state[2]),
     }
 

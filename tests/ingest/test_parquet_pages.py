@@ -6,7 +6,6 @@ import io
 import struct
 import subprocess
 import sys
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.memory import added_mb
 from thin_parquet import page, parquet, thrift
 
 from blankoff.ingest import limits, parquet_pages
@@ -67,29 +67,19 @@ def test_pages_that_say_gigabytes_are_not_opened(tmp_path: Path) -> None:
         assert len(data) < 500_000
         (tmp_path / "logs" / name).write_bytes(data)
     (tmp_path / "logs" / "good.parquet").write_bytes(log("snappy"))
-    code = textwrap.dedent(
+    added = added_mb(
         f"""
-        from blankoff.ingest.logs import read_logs
-        from tests.memory import peak_mb
-        names = {["good.parquet", *files]!r}
-        root = {str(tmp_path)!r}
-        read_logs(["logs/good.parquet"], root)
-        before = peak_mb()
-        out = read_logs(["logs/" + name for name in names], root)
+        out = read_logs(["logs/" + name for name in {["good.parquet", *files]!r}], root)
         assert out.info["readable"].to_list() == [True] + [False] * {len(files)}, out.info
         assert out.quarantine["problem"].str.contains("opens to more than").all()
-        print(peak_mb() - before)
-        """
+        """,
+        before=f"""
+        from blankoff.ingest.logs import read_logs
+        root = {str(tmp_path)!r}
+        read_logs(["logs/good.parquet"], root)
+        """,
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=60,
-        cwd=Path(__file__).parents[2],
-    )
-    assert float(done.stdout) < 100
+    assert added < 100
 
 
 WRITERS: dict[str, dict[str, Any]] = {
