@@ -124,6 +124,16 @@ class SampleBatch:
 _NAN_FIELDS = ("ambient_c", "altitude_m", "volume_l", "top_of_range_micron", "accuracy_percent")
 
 
+LEAST_MICRON = 1e-3
+"""What a reading of nothing stands for: a hundredth of what any gauge of the trade resolves."""
+
+
+def some_pressure(micron: FloatArray) -> FloatArray:
+    """Readings, those of nothing or next to nothing as of `LEAST_MICRON`: a display rounds, and of nothing there is no logarithm."""
+    nothing = micron < LEAST_MICRON
+    return np.where(nothing, LEAST_MICRON, micron) if nothing.any() else micron
+
+
 @dataclass(frozen=True)
 class JobContext:
     """What is known of each of ``n`` jobs beside its log; every array is ``(n,)`` float64, NaN where unknown.

@@ -20,7 +20,12 @@ from blankoff.evacuation.plateau import (
     vapour_ceiling,
     water_grams,
 )
-from blankoff.evacuation.pump_down import COLUMNS, effective_speed_l_s, mean_ambient_c, pump_down_features_batch
+from blankoff.evacuation.pump_down import (
+    COLUMNS,
+    effective_speed_l_s,
+    mean_ambient_c,
+    pump_down_features_batch,
+)
 from blankoff.evacuation.pump_down_levels import (
     early_rise_rate,
     last_steady,
@@ -39,7 +44,8 @@ from blankoff.evacuation.pump_down_speeds import (
     weigh_time_over_range,
     widen,
 )
-from blankoff.samples import JobContext, SampleBatch
+from blankoff.evacuation.single import judge
+from blankoff.samples import LEAST_MICRON, JobContext, SampleBatch
 from blankoff.settings import Judging
 
 Array = NDArray[np.float64]
@@ -410,3 +416,19 @@ def test_mean_speed_in_a_band() -> None:
     assert effective_speed_l_s(at, np.array([2000.0, 900.0, 450.0, 225.0, 112.5]), 1.0, 150.0, 1000.0) == pytest.approx(
         math.log(2.0)
     )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_readings_of_nothing_at_all_are_judged(seed: int) -> None:
+    """A display that rounds to 0 microns, anywhere in a log: about the isolation most of all."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(int(rng.integers(20, 200))) * float(rng.choice([1.0, 5.0, 30.0]))
+    isolated = t[-1] * rng.uniform(0.2, 0.9)
+    p = rng.uniform(20.0, 400.0) + 700_000.0 * np.exp(-t / rng.uniform(1.0, 60.0))
+    p[t > isolated] = p[t <= isolated][-1] + rng.uniform(0.0, 2.0) * (t[t > isolated] - isolated)
+    p = np.where(p > 20_000.0, np.nan, np.round(p))
+    at = int(np.searchsorted(t, isolated)) if seed % 2 else int(rng.integers(t.size))
+    p[max(at - int(rng.integers(1, 8)), 0) : at + int(rng.integers(1, 3))] = 0.0
+    judged = judge(SampleBatch.of_one("invented", t, p), volume_l=5.0, ambient_c=20.0)
+    lowest = judged.pump_down.lowest_pumped_micron
+    assert lowest is None or lowest >= 0.99 * LEAST_MICRON

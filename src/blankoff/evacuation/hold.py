@@ -16,6 +16,7 @@ from blankoff.evacuation.hold_wet import wet_shapes
 from blankoff.evacuation.noise import BLOCKS, block_means
 from blankoff.physics.compiled import kernel
 from blankoff.physics.saturation import saturation_pressure_micron
+from blankoff.samples import some_pressure
 from blankoff.settings import Judging
 
 __all__ = ["HoldFits", "fit_holds"]
@@ -223,7 +224,7 @@ def fit_holds(
         ceiling = np.where(np.isfinite(top_micron), np.minimum(ceiling, top_micron), ceiling)
     out = np.full((n, len(COLUMNS)), np.nan)
     _fit_all(
-        offsets, elapsed_s, pressure_micron, ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
+        offsets, elapsed_s, some_pressure(pressure_micron), ambient_c, np.nan_to_num(start_s, nan=0.0), np.nan_to_num(end_s, nan=-1.0),
         required_min * 60.0, saturation, ceiling, which.reshape(-1).astype(np.int64), tables, first.scale, first.step,
         wet_shapes(), belief.vector(judging.material_rise_micron), _DRIFT_K_PER_S, ZERO_CELSIUS_K, 0, n, out,
     )  # fmt: skip

@@ -9,17 +9,7 @@ N_PHASE = 9
 """Columns of a phase row: kind, start_s, end_s, start_i, end_i, start_micron, end_micron, start_why, uncertainty."""
 
 PUMP_DOWN, HOLD, BREAK, GAP = 0, 1, 2, 3
-WHY_BEGINS, WHY_FALLS, WHY_BENDS, WHY_STEP, WHY_IN_GAP, WHY_GAS, WHY_NONE, WHY_MARK, WHY_STOPS = (
-    0,
-    1,
-    2,
-    3,
-    4,
-    5,
-    6,
-    7,
-    8,
-)
+WHY_BEGINS, WHY_FALLS, WHY_BENDS, WHY_STEP, WHY_IN_GAP, WHY_GAS, WHY_NONE, WHY_MARK, WHY_STOPS = range(9)
 
 
 @kernel

@@ -408,18 +408,8 @@ def segment_log(
             hold_last = jump - 1 if gas else i_end
             at_i = ci[hold_last] + 1
             at_s = ct[hold_last]
-            k = put_phase(
-                rows,
-                k,
-                HOLD,
-                rise[ISO_S],
-                at_s,
-                j,
-                at_i,
-                p,
-                WHY_STOPS if stopped else _why_isolated(rise, marked),
-                rise[ISO_SD],
-            )
+            shown_by = WHY_STOPS if stopped else _why_isolated(rise, marked)
+            k = put_phase(rows, k, HOLD, rise[ISO_S], at_s, j, at_i, p, shown_by, rise[ISO_SD])
             why = WHY_FALLS
             sd = spacing_s
         if gas:

@@ -56,7 +56,7 @@ from blankoff.evacuation.pump_down_speeds import (
     widen,
 )
 from blankoff.physics.compiled import kernel
-from blankoff.samples import FloatArray, IntArray, JobContext, SampleBatch
+from blankoff.samples import FloatArray, IntArray, JobContext, SampleBatch, some_pressure
 from blankoff.settings import Judging
 
 COLUMNS = (
@@ -316,7 +316,7 @@ def pump_down_features_batch(
         _features_all(
             batch.offsets,
             batch.elapsed_s,
-            batch.pressure_micron,
+            some_pressure(batch.pressure_micron),
             phases.offsets,
             phases.kind,
             phases.start_s,

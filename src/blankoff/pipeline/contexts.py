@@ -24,7 +24,7 @@ CONTEXT_COLUMNS = (
 )
 _CRITERION = ("target_micron", "hold_limit_micron", "hold_minutes")
 
-JUDGED_BY = "30"
+JUDGED_BY = "31"
 """Raised whenever judging a log changes its numbers, so that stored logs are judged again."""
 
 
